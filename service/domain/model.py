@@ -1,0 +1,109 @@
+"""The values every layer shares: closed sets, instants and the notice. No I/O, no clock."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from enum import StrEnum
+from typing import Generic, TypeVar
+
+import msgspec
+
+Instant = int
+"""Microseconds since 1970-01-01T00:00:00Z. Integers keep a replay equal to the last digit."""
+
+SECOND: Instant = 1_000_000
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def from_datetime(moment: datetime) -> Instant:
+    """The instant of an aware datetime; exact, without a detour over floats."""
+    return (moment - EPOCH) // timedelta(microseconds=1)
+
+
+def to_datetime(at: Instant) -> datetime:
+    return EPOCH + timedelta(microseconds=at)
+
+
+def to_rfc3339(at: Instant) -> str:
+    """``2026-03-02T06:14:07.250Z``: milliseconds, always UTC."""
+    return to_datetime(at).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+class SupplyKind(StrEnum):
+    TAPE = "tape"
+    TRAY = "tray"
+    STICK = "stick"
+    BULK = "bulk"
+
+
+class Level(StrEnum):
+    """How bad a supply notice is; it only gets worse during the notice's life."""
+
+    EARLY = "early"
+    URGENT = "urgent"
+    EMPTY = "empty"
+
+    @property
+    def rank(self) -> int:
+        return _RANK[self]
+
+
+_RANK = {Level.EARLY: 1, Level.URGENT: 2, Level.EMPTY: 3}
+
+
+class NoticeState(StrEnum):
+    OPEN = "open"
+    TAKEN = "taken"
+    QUIET = "quiet"
+    CLOSED = "closed"
+
+
+class Change(StrEnum):
+    """What a delivery tells: the last word of the CloudEvents type ``earlybell.notice.…``."""
+
+    OPENED = "opened"
+    CHANGED = "changed"
+    CLOSED = "closed"
+
+
+T = TypeVar("T")
+
+
+class Spread(msgspec.Struct, Generic[T], frozen=True):
+    """A forecast as its 5 %, 50 % and 95 % quantiles."""
+
+    p05: T
+    p50: T
+    p95: T
+
+
+class Notice(msgspec.Struct, kw_only=True, frozen=True):
+    """One thing a person is told; the JSON of the API, the webhook ``data`` and the stored row.
+
+    Times are RFC 3339 text. ``version`` grows with each told change. The numbers are those of the
+    last told change; whoever shows an open notice may refresh them.
+    """
+
+    id: str
+    kind: str
+    line: str
+    station: str | None
+    slot: str | None
+    part: str | None
+    supply_kind: str | None
+    boundary_only: bool
+    level: str
+    state: str
+    opened_at: str
+    changed_at: str
+    panels_to_empty: Spread[int] | None
+    empty_at: Spread[str] | None
+    message: str
+    taken_by: str | None = None
+    quiet_until: str | None = None
+    quiet_panels: int | None = None
+    closed_at: str | None = None
+    closed_by: str | None = None
+    closed_because: str | None = None
+    loading: str | None = None
+    version: int = 1

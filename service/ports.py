@@ -1,0 +1,301 @@
+"""What the use cases ask of the outside: stores and outlets, with their contracts in prose.
+
+Nothing here does anything; adapters implement these and pass the contract suites in ``tests/contract``.
+All instants are integer microseconds UTC (``domain.model.Instant``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+import msgspec
+
+from service.domain.model import Change, Instant, Notice
+
+
+class StoreError(Exception):
+    """The store can't serve just now (down, locked, full). Nothing was written, or the write may be
+    repeated safely; the caller waits and tries the same again."""
+
+
+class StoreRevisionError(Exception):
+    """The store's schema isn't the one this program needs. The message says which and what to do."""
+
+
+class JournalEntry(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """One thing that happened, in the order in which it took effect.
+
+    ``kind`` is ``count``, ``supply``, ``recipe``, ``order``, ``tower``, ``link``, ``person``, ``time`` or
+    ``settings``; ``subject`` is ``line``, ``line/station`` or ``line/station/…``; ``data`` the JSON object as
+    it was received (bytes, valid JSON).
+    """
+
+    at: Instant
+    kind: str
+    subject: str
+    data: bytes
+    retained: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refused:
+    """A message that didn't fit. Equal (topic, payload, reason) are one row whose ``times`` grows."""
+
+    topic: str
+    reason: str
+    payload: bytes
+    at: Instant
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RefusedRow:
+    id: int
+    topic: str
+    reason: str
+    payload: str
+    times: int
+    first_seen: Instant
+    last_seen: Instant
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NewDelivery:
+    """One outbox row to be. ``key`` is deterministic (never contains a dot): enqueueing it twice is one row.
+
+    ``conversation`` orders deliveries: within one, nothing is sent while an earlier row waits.
+    """
+
+    key: str
+    outlet: str
+    conversation: str
+    change: Change
+    notice: Notice
+    at: Instant
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Delivery:
+    """A claimed outbox row. ``latest`` is the notice as it is now, when that is newer than ``notice``."""
+
+    id: int
+    key: str
+    outlet: str
+    conversation: str
+    change: Change
+    notice: Notice
+    latest: Notice | None
+    attempts: int
+    created_at: Instant
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settled:
+    """How an attempt ended. ``waiting`` needs ``not_before``. ``covers`` is the notice version that was
+    told: with ``sent``, rows of the same conversation that still wait and tell no newer version become
+    ``replaced``."""
+
+    state: Literal["sent", "waiting", "dead"]
+    at: Instant
+    covers: int
+    not_before: Instant | None = None
+    error: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Batch:
+    """Everything one commit writes; all of it or nothing.
+
+    ``states`` maps a state's key (``station/L3/P1``, ``line/L3``, ``supply/…``, ``site``) to its encoded
+    bytes; ``None`` deletes it. ``position`` is the number of the first journal entry; a commit whose
+    ``position`` isn't the store's next one and not wholly stored already is a programming error
+    (``ValueError``). Committing the same batch twice changes nothing the second time.
+    """
+
+    position: int
+    journal: Sequence[JournalEntry]
+    states: Mapping[str, bytes | None]
+    notices: Sequence[Notice]
+    deliveries: Sequence[NewDelivery]
+    refused: Sequence[Refused]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Snapshot:
+    """What a start needs: all states, the notices that aren't closed, and the journal's end."""
+
+    position: int
+    at: Instant
+    states: Mapping[str, bytes]
+    notices: Sequence[Notice]
+
+
+class Ledger(Protocol):
+    """The one writer's side of the store. Every call may raise ``StoreError``."""
+
+    def load(self) -> Snapshot:
+        """The committed state; ``position`` is the number the next journal entry will get (0 when empty)."""
+        ...
+
+    def commit(self, batch: Batch) -> None:
+        """Write all of ``batch`` in one transaction, durable when it returns."""
+        ...
+
+    def save_checkpoint(self, position: int, at: Instant, states: Mapping[str, bytes]) -> None:
+        """Keep the whole state as it was before entry ``position``, so an export can begin near there."""
+        ...
+
+    def prune(self, *, before: Instant) -> int:
+        """Forget journal batches, checkpoints, settled deliveries, closed notices and refused messages that
+        are wholly older; keep what is open and the newest checkpoint not after ``before``. Rows deleted."""
+        ...
+
+
+class Archive(Protocol):
+    """The reading side; safe from any thread, never blocks the writer. May raise ``StoreError``."""
+
+    def states(self, prefix: str) -> Mapping[str, bytes]:
+        """The committed states whose key starts with ``prefix``."""
+        ...
+
+    def notices(self, *, states: Sequence[str] | None, limit: int, after: str | None) -> list[Notice]:
+        """Newest first (``opened_at``, then ``id``), beginning behind the notice ``after``; without
+        ``states`` all that aren't closed."""
+        ...
+
+    def notice(self, notice_id: str) -> Notice | None: ...
+
+    def refused(self, *, limit: int, after: int | None) -> list[RefusedRow]:
+        """Newest ``last_seen`` first, then highest id; ``after`` is the id of the last row seen."""
+        ...
+
+    def journal(self, *, position: int, to: Instant | None = None) -> Iterator[tuple[int, JournalEntry]]:
+        """Entries from number ``position`` on (as far as they are kept), in order, up to ``at <= to``. Reads
+        in pieces: no transaction stays open between two of them."""
+        ...
+
+    def checkpoint(self, *, at: Instant | None) -> tuple[int, Instant, Mapping[str, bytes]] | None:
+        """The newest checkpoint whose ``at`` is not after the given one (``None``: the oldest kept)."""
+        ...
+
+    def healthy(self) -> bool:
+        """Reachable and at this program's schema revision. Never raises."""
+        ...
+
+
+class Outbox(Protocol):
+    """Deliveries that wait; safe from any thread. May raise ``StoreError``."""
+
+    def claim(self, *, owner: str, now: Instant, lease_until: Instant, limit: int) -> list[Delivery]:
+        """Take rows that are due (waiting and ``not_before <= now``, or sending with a lease that ran out), at
+        most one per conversation and only its oldest unsettled one; counts the attempt."""
+        ...
+
+    def settle(self, delivery: Delivery, *, owner: str, settled: Settled) -> bool:
+        """Write the end of an attempt; ``False`` (and nothing written) when the lease was lost meanwhile
+        (owner or attempt number differ)."""
+        ...
+
+    def next_due(self) -> Instant | None:
+        """When the earliest waiting row or running lease is due; ``None`` when nothing waits."""
+        ...
+
+    def backlog(self) -> Mapping[tuple[str, str], int]:
+        """(outlet, state) → rows, for states ``waiting``, ``sending`` and ``dead``."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Delivered:
+    """The receiver accepted it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Failed:
+    """Not accepted. ``retry_after`` in seconds when the receiver asked for it; ``final`` when another try is
+    pointless (HTTP 410, refused recipient); ``reason`` carries no secret and no URL."""
+
+    reason: str
+    retry_after: float | None = None
+    final: bool = False
+
+
+class Outlet(Protocol):
+    """One way out, named in the configuration. ``send`` finishes within 15 s and never raises."""
+
+    name: str
+
+    async def send(self, delivery: Delivery, *, now: Instant) -> Delivered | Failed: ...
+
+    async def close(self) -> None: ...
+
+
+class Unfit(Exception):
+    """What was asked doesn't fit; the text says what and where, for a person to read."""
+
+
+class Busy(Exception):
+    """The answer took over 5 s (the store may be down). It may still happen; the same call with the same
+    ``Idempotency-Key`` is safe."""
+
+
+class Conflict(Exception):
+    """Someone was first, or the notice is closed: carries the notice as it is."""
+
+    def __init__(self, notice: Notice) -> None:
+        super().__init__(f"notice {notice.id} is {notice.state}")
+        self.notice = notice
+
+
+class Reading(Protocol):
+    """What the pages and the API show: committed state only, from any thread. May raise ``StoreError``.
+
+    Returned dicts are the JSON of the contract, numbers unrounded, times RFC 3339 text, unknown ``None``.
+    """
+
+    def lines(self) -> list[dict[str, object]]:
+        """``{"line", "order": {"order", "recipe", "panels", "state"} | None, "stations": [{"station",
+        "tower": {"lamps", "buzzer", "slots", "reading", "since"} | None, "link": {"state", "since"} | None,
+        "panels", "session", "seq", "takt_seconds", "uncertain_since", "clock_flagged", "as_of"}]}`` sorted."""
+        ...
+
+    def slots(self, line: str) -> list[dict[str, object]] | None:
+        """The line's slot objects, soonest p50 first (unknown last, then idle); ``None``: no such line."""
+        ...
+
+    def notices(
+        self, *, states: Sequence[str] | None, limit: int, after: str | None
+    ) -> list[dict[str, object]]:
+        """Newest first; open ones carry today's numbers."""
+        ...
+
+    def refused(self, *, limit: int, after: int | None) -> list[dict[str, object]]: ...
+
+    def events(self, *, since: Instant | None, until: Instant | None) -> Iterator[bytes]:
+        """The journal as CloudEvents JSON, one object a line, the state it starts from first."""
+        ...
+
+    def not_ready(self) -> list[str]:
+        """Why this instance isn't ready, in words; empty when it is."""
+        ...
+
+
+class Desk(Protocol):
+    """What people do. Each call returns after the commit, or raises ``Busy`` after 5 s."""
+
+    def supply(
+        self, line: str, station: str, slot: str, body: bytes, *, key: str | None
+    ) -> dict[str, object]:
+        """Apply a supply message (JSON object without ``slot``); the slot's new forecast. ``Unfit``."""
+        ...
+
+    def take(self, notice_id: str, *, by: str) -> dict[str, object]:
+        """The notice. ``Conflict`` when another took it or it is closed; ``KeyError`` when unknown."""
+        ...
+
+    def quiet(
+        self, notice_id: str, *, by: str, panels: int | None, until: Instant | None
+    ) -> dict[str, object]: ...
+
+    def close(self, notice_id: str, *, by: str, reason: str) -> dict[str, object]: ...
