@@ -1,0 +1,48 @@
+# `make` alone says what there is. Everything runs in .venv, which `make setup` makes and keeps to the lock file.
+SHELL := /bin/bash
+BIN := .venv/bin
+ARGS ?=
+
+.DEFAULT_GOAL := help
+.PHONY: help setup demo test check fmt bench lock clean
+
+help:  ## Say what there is
+	@echo "Earlybell: which supply slot runs empty, how many panels from now."
+	@echo
+	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "  make %-7s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
+	@echo
+	@echo "demo, test and bench take ARGS=\"…\", for example: make test ARGS=\"-m unit -x\""
+
+setup: .venv/installed  ## Make .venv from the lock file, with the project in it
+
+.venv/installed: requirements-dev.lock pyproject.toml scripts/setup
+	@scripts/setup
+	@touch $@
+
+demo: setup  ## A made-up line, a broker and the service, until Ctrl-C; prints the page's address
+	@$(BIN)/earlybell demo $(ARGS)
+
+test: setup  ## Run all tests (needs mosquitto and chromium; as root they are installed)
+	@scripts/ensure-tools
+	$(BIN)/python -m pytest $(ARGS)
+
+check: setup  ## Lint, format, types, layers, lock file: seconds, no services
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/python -m pytest -q tests/architecture
+
+fmt: setup  ## Put the code in the house's format and mend what can be mended
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+
+bench: setup  ## Measure ingest, latency, forecast and replay against their bounds
+	@scripts/ensure-tools
+	$(BIN)/python -m tests.bench $(ARGS)
+
+lock:  ## Resolve pyproject.toml into the lock files (UPGRADE=1 for newer versions)
+	scripts/lock
+
+clean:  ## Remove .venv, caches and what tests and demo left
+	rm -rf .venv build dist var .hypothesis .pytest_cache .mypy_cache .ruff_cache .import_linter_cache
+	find service simulators tests alembic -name __pycache__ -type d -prune -exec rm -rf {} +
