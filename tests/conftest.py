@@ -1,0 +1,56 @@
+"""What every test may ask for. The folder a test lies in decides its marker."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+
+from tests.support.mosquitto import Mosquitto, StartBroker, start_mosquitto
+from tests.support.processes import Program, StartProgram
+
+TESTS = Path(__file__).parent
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if item.path.is_relative_to(TESTS):
+            item.add_marker(item.path.relative_to(TESTS).parts[0])
+
+
+@pytest.fixture
+def start_broker(tmp_path: Path) -> Iterator[StartBroker]:
+    """``start_broker(**options)``: a real mosquitto with these keys of its own, gone after the test."""
+    numbers = itertools.count(1)
+    with ExitStack() as stack:
+
+        def start(**options: object) -> Mosquitto:
+            broker = start_mosquitto(tmp_path / f"broker{next(numbers)}", **options)
+            stack.callback(broker.remove)
+            return broker
+
+        yield start
+
+
+@pytest.fixture
+def broker(start_broker: StartBroker) -> Mosquitto:
+    return start_broker()
+
+
+@pytest.fixture
+def start_program(tmp_path: Path) -> Iterator[StartProgram]:
+    """``start_program("run", config=…, environment=…)``: the program as a process, gone after the test."""
+    numbers = itertools.count(1)
+    with ExitStack() as stack:
+
+        def start(*arguments: str, folder: Path | None = None, **options: object) -> Program:
+            home = folder or tmp_path / f"program{next(numbers)}"
+            home.mkdir(parents=True, exist_ok=True)
+            program = Program(home, *arguments, **options)  # type: ignore[arg-type]
+            stack.callback(program.remove)
+            return program.start()
+
+        yield start

@@ -1,0 +1,1 @@
+"""What the tests stand on: real brokers and databases, the program as a process, waiting for a condition."""
