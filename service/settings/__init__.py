@@ -1,0 +1,41 @@
+"""The settings: one frozen, typed object, read once at the start from a file, the environment and secret
+files. ``load`` is the only way in; it reports everything that is wrong at once. Adapters never see this
+package: the composition root hands them plain arguments.
+"""
+
+from service.settings.loading import SettingsError, load
+from service.settings.sections import (
+    Chat,
+    Email,
+    Mqtt,
+    Outlet,
+    Route,
+    Settings,
+    Site,
+    SlotRule,
+    Store,
+    TowerRule,
+    Warn,
+    WarnRule,
+    Web,
+    Webhook,
+)
+
+__all__ = [
+    "Chat",
+    "Email",
+    "Mqtt",
+    "Outlet",
+    "Route",
+    "Settings",
+    "SettingsError",
+    "Site",
+    "SlotRule",
+    "Store",
+    "TowerRule",
+    "Warn",
+    "WarnRule",
+    "Web",
+    "Webhook",
+    "load",
+]

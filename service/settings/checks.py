@@ -1,0 +1,135 @@
+"""The checks that one value must pass on its own: addresses, topics, hours, names of time zones.
+
+Each raises ``ValueError`` with a text that can stand behind the key's name. None of them shows the value: it
+may be a secret, and whoever reports the error knows whether it may be shown.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import re
+from collections.abc import Callable
+from urllib.parse import SplitResult, urlsplit
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import AfterValidator, SecretStr
+
+_HOURS = re.compile(r"([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d")
+_EMAIL = re.compile(r"[^\s@,;<>]+@[^\s@,;<>]+")
+_LOCAL_SCHEMES = frozenset({"sqlite"})
+
+
+def check_address(*schemes: str, login: bool = False, hint: str = "") -> AfterValidator:
+    """An address with one of ``schemes`` and a host; user and password in it only where ``login``."""
+
+    def check(text: str) -> None:
+        address = _split(text)
+        if address.scheme not in schemes:
+            raise ValueError("has another scheme")
+        if address.scheme in _LOCAL_SCHEMES:
+            if address.netloc or len(address.path) < 2:
+                raise ValueError(
+                    "names no file (three slashes before a relative path, four for an absolute one)"
+                )
+        elif not address.hostname:
+            raise ValueError("names no host")
+        if "@" in address.netloc and not login:
+            raise ValueError("carries a user or password" + (f" ({hint})" if hint else ""))
+
+    return _checked(check)
+
+
+def _split(text: str) -> SplitResult:
+    if any(character.isspace() or not character.isprintable() for character in text):
+        raise ValueError("holds a space or a control character")
+    try:
+        address = urlsplit(text)
+        _ = address.port
+    except ValueError:
+        # The library's own text repeats parts of the value.
+        raise ValueError("is not a well-formed address (look at the port and the brackets)") from None
+    return address
+
+
+def _checked(check: Callable[[str], None]) -> AfterValidator:
+    """``check`` for plain text and for secrets alike; what isn't set needs no check."""
+
+    def checked(value: str | SecretStr | None) -> str | SecretStr | None:
+        if value is not None:
+            check(value.get_secret_value() if isinstance(value, SecretStr) else value)
+        return value
+
+    return AfterValidator(checked)
+
+
+def _timezone(name: str) -> None:
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError("is not a time zone") from None
+
+
+def _root(topic: str) -> None:
+    if any(mark in topic for mark in "+#\0"):
+        raise ValueError("holds a wildcard")
+    if topic.startswith("$") or not all(topic.split("/")):
+        raise ValueError("has an empty level or begins with $")
+    if len(topic.encode()) > 200:
+        raise ValueError("is longer than 200 bytes")
+
+
+def _hours(text: str) -> None:
+    if not _HOURS.fullmatch(text):
+        raise ValueError("is no span of hours")
+    begin, end = text.split("-")
+    if begin == end:
+        raise ValueError("begins when it ends; leave the key out for the whole day")
+
+
+def _email(text: str) -> None:
+    if not _EMAIL.fullmatch(text):
+        raise ValueError("is no mail address")
+
+
+def _signing_secret(text: str) -> None:
+    """Standard Webhooks keys are base64 behind an optional ``whsec_``."""
+    try:
+        key = base64.b64decode(text.removeprefix("whsec_"), validate=True)
+    except (binascii.Error, ValueError):
+        raise ValueError("is not base64") from None
+    if not key:
+        raise ValueError("is empty")
+
+
+def _protocol(version: int) -> int:
+    if version not in (3, 5):
+        raise ValueError("is not spoken")
+    return version
+
+
+check_timezone = _checked(_timezone)
+check_root = _checked(_root)
+check_hours = _checked(_hours)
+check_email = _checked(_email)
+check_signing_secret = _checked(_signing_secret)
+check_protocol = AfterValidator(_protocol)
+
+
+def not_a_boolean(value: object) -> object:
+    """``true`` would otherwise count as 1."""
+    if isinstance(value, bool):
+        raise ValueError("is not a number")  # noqa: TRY004 - only ValueError reaches the report
+    return value
+
+
+def split_commas(value: object) -> object:
+    """One text, as the environment gives it, or a list."""
+    if isinstance(value, str):
+        return [item.strip() for item in value.split(",") if item.strip()]
+    return value
+
+
+def one_or_many(value: object) -> object:
+    """A single word where a list is meant."""
+    return [value] if isinstance(value, str) else value

@@ -1,0 +1,135 @@
+"""How we report on ourselves: one log event a line, and a closed set of metrics.
+
+Every event has a stable ``action`` word and ids as fields: JSON for machines, ``key=value`` on a terminal.
+Libraries that log through the standard library come out in the same form. A metric exists only if it is an
+attribute of ``Metrics``, so the names on ``/metrics`` are what this file says.
+"""
+
+from __future__ import annotations
+
+import logging
+import sys
+from typing import TextIO
+
+import structlog
+from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, ProcessCollector, generate_latest
+from structlog.typing import EventDict, WrappedLogger
+
+LEVELS = ("debug", "info", "warning", "error")
+
+# These tell at "info" what we tell ourselves; the HTTP client even tells addresses, which may hold a token.
+_QUIETER = {"apscheduler": logging.WARNING, "httpcore": logging.WARNING, "httpx": logging.WARNING}
+
+
+def configure_logging(level: str = "info", stream: TextIO | None = None) -> None:
+    """Send everything from ``level`` (one of ``LEVELS``) to ``stream`` (standard error unless given)."""
+    out = stream or sys.stderr
+    threshold = logging.getLevelNamesMapping()[level.upper()]
+    for_people = structlog.processors.LogfmtRenderer(bool_as_flag=False)
+    for_machines = structlog.processors.JSONRenderer(default=str)
+    structlog.configure(
+        processors=[
+            structlog.contextvars.merge_contextvars,
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True, key="at"),
+            structlog.processors.ExceptionRenderer(),
+            _ordered,
+            for_people if out.isatty() else for_machines,
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(threshold),
+        logger_factory=structlog.WriteLoggerFactory(out),
+        cache_logger_on_first_use=False,
+    )
+    logging.basicConfig(level=threshold, handlers=[_Forward()], force=True)
+    for name, quieter in _QUIETER.items():
+        logging.getLogger(name).setLevel(max(threshold, quieter))
+
+
+def _ordered(_logger: WrappedLogger, _method: str, event: EventDict) -> EventDict:
+    """The fields a reader looks for first, first."""
+    return {"at": event.pop("at"), "level": event.pop("level"), "action": event.pop("event"), **event}
+
+
+class _Forward(logging.Handler):
+    """What libraries log, as one of our events."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        structlog.get_logger().log(
+            record.levelno,
+            "library",
+            logger=record.name,
+            message=record.getMessage(),
+            **({"exc_info": record.exc_info} if record.exc_info else {}),
+        )
+
+
+class Metrics:
+    """Everything that is counted, in a registry of its own. Labels are closed sets or names from the
+    configuration, never names from the floor: those have no bound."""
+
+    def __init__(self) -> None:
+        registry = CollectorRegistry()
+        ProcessCollector(registry=registry)
+        self.registry = registry
+
+        self.received = Counter(
+            "earlybell_messages_received",
+            "Messages from the floor, by kind (count, supply, recipe, order, tower, link).",
+            ["kind"],
+            registry=registry,
+        )
+        self.refused = Counter(
+            "earlybell_messages_refused", "Messages that didn't fit and were set aside.", registry=registry
+        )
+        self.repeats = Counter(
+            "earlybell_messages_repeated", "Messages that had been applied before.", registry=registry
+        )
+        self.inbound_waiting = Gauge(
+            "earlybell_inbound_waiting",
+            "Messages received, not yet taken into a batch.",
+            registry=registry,
+        )
+        self.batch_events = Histogram(
+            "earlybell_batch_events",
+            "Events in one commit.",
+            buckets=(1, 2, 5, 10, 20, 50, 100, 200),
+            registry=registry,
+        )
+        self.commit_seconds = Histogram(
+            "earlybell_commit_seconds",
+            "Time to make one batch durable.",
+            buckets=(0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5),
+            registry=registry,
+        )
+        self.last_commit = Gauge(
+            "earlybell_last_commit_timestamp_seconds", "When the last batch was durable.", registry=registry
+        )
+        self.forecasts_published = Counter(
+            "earlybell_forecasts_published", "Forecasts sent to the broker.", registry=registry
+        )
+        self.notices_open = Gauge("earlybell_notices_open", "Notices that are not closed.", registry=registry)
+        self.deliveries = Counter(
+            "earlybell_deliveries",
+            "Attempts to deliver, by outlet and outcome (sent, failed, dead).",
+            ["outlet", "outcome"],
+            registry=registry,
+        )
+        self.delivery_seconds = Histogram(
+            "earlybell_delivery_seconds",
+            "Time of one attempt to deliver.",
+            ["outlet"],
+            buckets=(0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 15),
+            registry=registry,
+        )
+        self.outbox_waiting = Gauge(
+            "earlybell_outbox_waiting", "Deliveries that wait, by outlet.", ["outlet"], registry=registry
+        )
+        self.broker_connected = Gauge(
+            "earlybell_broker_connected",
+            "1 while connected with every subscription acknowledged.",
+            registry=registry,
+        )
+
+    def render(self) -> bytes:
+        """The Prometheus text of ``/metrics``."""
+        return generate_latest(self.registry)
