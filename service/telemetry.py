@@ -12,7 +12,15 @@ import sys
 from typing import TextIO
 
 import structlog
-from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, ProcessCollector, generate_latest
+from prometheus_client import (
+    CollectorRegistry,
+    Counter,
+    Gauge,
+    Histogram,
+    ProcessCollector,
+    disable_created_metrics,
+    generate_latest,
+)
 from structlog.typing import EventDict, WrappedLogger
 
 LEVELS = ("debug", "info", "warning", "error")
@@ -68,6 +76,8 @@ class Metrics:
     configuration, never names from the floor: those have no bound."""
 
     def __init__(self) -> None:
+        # A creation time beside each series doubles the text and tells nothing that we use.
+        disable_created_metrics()  # type: ignore[no-untyped-call]
         registry = CollectorRegistry()
         ProcessCollector(registry=registry)
         self.registry = registry

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import itertools
+import os
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from tests.support.mosquitto import Mosquitto, StartBroker, start_mosquitto
 from tests.support.processes import Program, StartProgram
 
 TESTS = Path(__file__).parent
+
+# Times are measured by benchmarks; a deadline for each example only fails when the machine is busy.
+settings.register_profile("earlybell", deadline=None, derandomize="CI" in os.environ)
+settings.load_profile("earlybell")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -73,7 +73,7 @@ def unknown(where: Where) -> str:
             near = get_close_matches(step, known, n=1)
             hint = f"did you mean {near[0]}?" if near else f"known: {', '.join(known)}"
             return f"there is no key {step} ({hint})"
-    return "there is no such key"
+    return "is no key of this type"
 
 
 def _shown(value: object, key: Key | None) -> str:

@@ -62,11 +62,19 @@ def _key(field: FieldInfo) -> Key:
     models = tuple(part for part in parts if isinstance(part, type) and issubclass(part, BaseModel))
     many = bool(models) and tuple in parts
     return Key(
-        allowed=field.description or ("a list of tables" if many else "a table"),
+        allowed=field.description
+        or next(_descriptions(field.annotation), "a list of tables" if many else "a table"),
         secret=SecretStr in parts,
         many=many,
         models=models,
     )
+
+
+def _descriptions(annotation: Any) -> Iterator[str]:
+    """The descriptions inside: ``Panels | None`` carries that of ``Panels``."""
+    for part in _parts(annotation):
+        if get_origin(part) is Annotated:
+            yield from (note.description for note in get_args(part)[1:] if getattr(note, "description", None))
 
 
 def _parts(annotation: Any) -> Iterator[Any]:

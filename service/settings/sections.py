@@ -78,7 +78,7 @@ class Mqtt(Section):
     url: Annotated[
         str,
         check_address("mqtt", "mqtts", hint="put user and password in mqtt.username and mqtt.password"),
-        Field(description="mqtt://host or mqtts://host, with :port where it isn't 1883 or 8883"),
+        Field(description="mqtt:// or mqtts://, a host, and :port unless it is 1883 or 8883"),
     ] = "mqtt://127.0.0.1:1883"
     client_id: Annotated[
         str, Field(pattern=r"^[A-Za-z0-9._-]{1,64}$", description="1 to 64 letters, digits, ., _ or -")
@@ -247,9 +247,7 @@ class Route(Section):
     line: Pattern | None = None
     kind: Annotated[RoutedKind | None, Field(description=", ".join(get_args(RoutedKind)))] = None
     severity: Annotated[Level | None, Field(description="early, urgent or empty")] = None
-    hours: Annotated[
-        str | None, check_hours, Field(description='from-to in the site\'s time, such as "22:00-06:00"')
-    ] = None
+    hours: Annotated[str | None, check_hours, Field(description='local times, such as "22:00-06:00"')] = None
 
 
 class Settings(Section):
