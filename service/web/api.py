@@ -1,0 +1,82 @@
+"""The HTTP face: puts the calls, the pages and the guard together behind one application."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import anyio
+from fastapi import APIRouter, FastAPI
+from prometheus_client import CONTENT_TYPE_LATEST
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.responses import Response
+
+from service.ports import Desk
+from service.web import acts, pages, reads, schemas
+from service.web.answers import explain_failures, json_answer
+from service.web.guard import Guard
+from service.web.stream import Hub
+from service.web.wiring import DESK_THREADS, Behind, Own, Showing
+
+DESCRIPTION = """Which supply slot runs empty, how many panels from now, and who is on it.
+
+Unknown numbers are `null`, never 0. Times are RFC 3339. `GET` never changes anything."""
+
+process = APIRouter(tags=["process"])
+
+
+def create_app(
+    *,
+    reading: Showing,
+    desk: Desk,
+    hub: Hub,
+    metrics: Callable[[], bytes],
+    site: str,
+    timezone: str,
+    public_url: str | None,
+) -> FastAPI:
+    """The application. Whoever serves it calls ``hub.close()`` when it should stop: open streams would
+    otherwise hold the server's shutdown until its timeout."""
+    app = FastAPI(
+        title="Earlybell",
+        version="1",
+        description=DESCRIPTION,
+        docs_url=None,  # their pages load scripts from other hosts
+        redoc_url=None,
+        redirect_slashes=False,
+        middleware=[Middleware(Guard, public_url=public_url), Middleware(GZipMiddleware, compresslevel=5)],
+    )
+    app.state.site = site
+    app.state.timezone = timezone
+    app.state.behind = Behind(
+        reading=reading,
+        desk=desk,
+        hub=hub,
+        metrics=metrics,
+        desk_threads=anyio.CapacityLimiter(DESK_THREADS),
+    )
+    explain_failures(app)
+    app.include_router(process)
+    app.include_router(reads.router, tags=["reading"])
+    app.include_router(acts.router, tags=["changing"])
+    pages.serve_pages(app)
+    return app
+
+
+@process.get("/healthz")
+async def healthz() -> dict[str, bool]:
+    """The process lives."""
+    return {"alive": True}
+
+
+@process.get("/readyz", response_model=schemas.Readiness, responses={503: {"model": schemas.Readiness}})
+def readyz(own: Own) -> Response:
+    """This instance is the active one and broker, store and backlog are well; 503 with the reasons else."""
+    reasons = own.reading.not_ready()
+    return json_answer({"ready": not reasons, "reasons": reasons}, 503 if reasons else 200)
+
+
+@process.get("/metrics", response_class=Response, responses={200: {"content": {"text/plain": {}}}})
+def metrics(own: Own) -> Response:
+    """Prometheus text."""
+    return Response(own.metrics(), media_type=CONTENT_TYPE_LATEST)

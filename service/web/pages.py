@@ -1,0 +1,65 @@
+"""The page for people: a server-rendered shell; its modules fetch everything else from the API.
+
+A GET shows and never acts, so links in a chat or a mail may be opened by any preview or scanner.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import anyio
+from fastapi import APIRouter, FastAPI
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.staticfiles import StaticFiles
+from starlette.templating import Jinja2Templates
+
+from service.web.answers import problem
+from service.web.wiring import Own
+
+_HERE = Path(__file__).parent
+_templates = Jinja2Templates(directory=_HERE / "templates")
+_templates.env.globals["modules"] = sorted(path.name for path in (_HERE / "static").glob("*.js"))
+
+router = APIRouter(include_in_schema=False, default_response_class=Response)
+
+
+@router.api_route("/", methods=["GET", "HEAD"])
+async def road_ahead(request: Request) -> Response:
+    return _page(request, "index.html")
+
+
+@router.api_route("/notice/{notice_id}", methods=["GET", "HEAD"])
+async def one_notice(request: Request, notice_id: str, own: Own) -> Response:
+    notice = await anyio.to_thread.run_sync(own.reading.notice, notice_id)
+    if notice is None:
+        return _page(request, "lost.html", status=404)
+    return _page(request, "notice.html", notice=notice)
+
+
+def serve_pages(app: FastAPI) -> None:
+    """Add the pages, their static files, and an answer for people who took a wrong turn."""
+    app.include_router(router)
+    app.mount("/static", _Static(directory=_HERE / "static"), name="static")
+
+    @app.exception_handler(404)
+    async def lost(request: Request, error: HTTPException) -> Response:
+        wants_page = "text/html" in request.headers.get("accept", "")
+        if wants_page and not request.url.path.startswith("/api/"):
+            return _page(request, "lost.html", status=404)
+        return problem(404, "no such page or call" if error.detail == "Not Found" else error.detail)
+
+
+class _Static(StaticFiles):
+    """Files with an ETag that a browser asks about each time: an update shows at the next load."""
+
+    async def get_response(self, path: str, scope: dict[str, object]) -> Response:  # type: ignore[override]
+        response = await super().get_response(path, scope)
+        response.headers["cache-control"] = "no-cache"
+        return response
+
+
+def _page(request: Request, name: str, *, status: int = 200, **context: object) -> Response:
+    site = {"site": request.app.state.site, "timezone": request.app.state.timezone}
+    return _templates.TemplateResponse(request, name, site | context, status_code=status)

@@ -1,0 +1,115 @@
+"""The calls that only look: lines, slots, notices, refused messages, the journal, the stream."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Iterator
+from itertools import chain
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Header, Query
+from pydantic import BeforeValidator
+from starlette.exceptions import HTTPException
+from starlette.responses import Response, StreamingResponse
+
+from service.domain.model import Instant, NoticeState
+from service.web import schemas
+from service.web.answers import LATER, UNFIT, UNKNOWN, json_answer
+from service.web.stream import Listener, LiveResponse
+from service.web.wiring import Own
+
+PAGE = 100
+LARGEST_PAGE = 1000
+_PIECE = 64 * 1024
+
+router = APIRouter(prefix="/api/v1", responses=LATER | UNFIT)
+
+Limit = Annotated[int, Query(ge=1, description=f"at most {LARGEST_PAGE}; larger is cut")]
+Moment = Annotated[Instant | None, BeforeValidator(schemas.read_moment)]
+
+
+@router.get("/lines", response_model=list[schemas.LineView])
+def lines(own: Own) -> Response:
+    """Lines with their order, stations, tower readings and links."""
+    return json_answer(own.reading.lines())
+
+
+@router.get("/lines/{line}/slots", response_model=list[schemas.SlotForecast], responses=UNKNOWN)
+def slots(line: schemas.Name, own: Own) -> Response:
+    """Every slot's forecast, soonest first."""
+    forecasts = own.reading.slots(line)
+    if forecasts is None:
+        raise HTTPException(404, f"no line {line!r} was heard of yet")
+    return json_answer(forecasts)
+
+
+@router.get("/notices", response_model=list[schemas.NoticeView])
+def notices(
+    own: Own,
+    state: Annotated[list[NoticeState] | None, Query(description="may be repeated")] = None,
+    limit: Limit = PAGE,
+    after: Annotated[str | None, Query(max_length=256, description="the last id seen")] = None,
+) -> Response:
+    """Notices, newest first; without ``state`` all that aren't closed."""
+    states = [one.value for one in state] if state else None
+    return json_answer(own.reading.notices(states=states, limit=min(limit, LARGEST_PAGE), after=after))
+
+
+@router.get("/notices/{notice_id}", response_model=schemas.NoticeView, responses=UNKNOWN)
+def notice(notice_id: str, own: Own) -> Response:
+    """One notice, whatever its state."""
+    found = own.reading.notice(notice_id)
+    if found is None:
+        raise HTTPException(404, f"no notice {notice_id[:80]!r}")
+    return json_answer(found)
+
+
+@router.get("/refused", response_model=list[schemas.RefusedView])
+def refused(
+    own: Own,
+    limit: Limit = PAGE,
+    after: Annotated[int | None, Query(ge=0, description="the last id seen")] = None,
+) -> Response:
+    """Messages that didn't fit, with the reason, newest first."""
+    return json_answer(own.reading.refused(limit=min(limit, LARGEST_PAGE), after=after))
+
+
+@router.get("/events", response_class=Response, responses={200: {"content": {"application/x-ndjson": {}}}})
+def events(
+    own: Own,
+    since: Annotated[Moment, Query(alias="from", description="RFC 3339 with an offset")] = None,
+    until: Annotated[Moment, Query(alias="to", description="RFC 3339 with an offset")] = None,
+) -> Response:
+    """The journal as CloudEvents, one JSON object a line, beginning with the state it starts from."""
+    pieces = _in_pieces(own.reading.events(since=since, until=until))
+    first = next(pieces, b"")  # a store that is down must show before the 200 does
+    return StreamingResponse(chain((first,), pieces), media_type="application/x-ndjson")
+
+
+def _in_pieces(rows: Iterator[bytes]) -> Iterator[bytes]:
+    """Rows with their line ends in pieces of about 64 KiB: each piece costs one change of thread, each row
+    would too."""
+    piece = bytearray()
+    for row in rows:
+        piece += row.rstrip(b"\n") + b"\n"
+        if len(piece) >= _PIECE:
+            yield bytes(piece)
+            piece.clear()
+    yield bytes(piece)
+
+
+async def _listener(
+    own: Own,
+    line: Annotated[schemas.Name | None, Query(description="only this line's events")] = None,
+    last_event_id: Annotated[str | None, Header(max_length=64)] = None,
+) -> AsyncIterator[Listener]:
+    listener = own.hub.join(line=line, last_id=last_event_id)
+    try:
+        yield listener
+    finally:
+        own.hub.leave(listener)
+
+
+@router.get("/stream", response_class=Response, responses={200: {"content": {"text/event-stream": {}}}})
+async def stream(own: Own, listener: Annotated[Listener, Depends(_listener)]) -> Response:
+    """Changes as they happen: `forecast` (a slot object), `notice`, or `resync` (fetch everything again)."""
+    return LiveResponse(own.hub.frames(listener))

@@ -1,0 +1,254 @@
+"""The shapes of the HTTP contract: what a request may say (checked strictly) and what an answer looks like.
+
+Requests are validated against these models; answers are only described by them, since what the reading side
+gives is the contract's JSON already.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated, Literal
+
+import msgspec
+from pydantic import (
+    AfterValidator,
+    AwareDatetime,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    model_validator,
+)
+
+from service.domain.events import MOST
+from service.domain.model import Instant, Level, NoticeState, from_datetime
+from service.wire.native import clean_name
+
+_Moment = Annotated[datetime, msgspec.Meta(tz=True)]
+
+
+def read_moment(text: str) -> Instant:
+    """The instant of an RFC 3339 time with an offset. Raises ``ValueError``.
+
+    In a query a bare ``+`` arrives as a space; ``06:14:07 01:00`` can only have meant ``+01:00``.
+    """
+    try:
+        moment = msgspec.convert(text[:11] + text[11:].replace(" ", "+"), _Moment)
+    except msgspec.ValidationError:
+        raise ValueError(f"{text[:40]!r} is no RFC 3339 time with an offset (2026-03-02T06:14:07Z)") from None
+    return from_datetime(moment)
+
+
+def _stripped(text: object) -> object:
+    return text.strip() if isinstance(text, str) else text
+
+
+Name = Annotated[
+    str,
+    AfterValidator(lambda raw: clean_name(raw, "name")),
+    Field(description="1 to 64 letters of any script, digits, `.`, `_`, `-`; NFC"),
+]
+Person = Annotated[
+    str,
+    BeforeValidator(_stripped),
+    Field(min_length=1, max_length=256, description="who: a name or a badge"),
+]
+Text = Annotated[str, Field(max_length=256)]
+Count = Annotated[int, Field(ge=0, le=MOST)]
+
+
+class _Asked(BaseModel):
+    """What people and their tools send: no value is bent to fit, unknown keys are ignored."""
+
+    model_config = ConfigDict(strict=True, extra="ignore")
+
+
+class Take(_Asked):
+    by: Person
+
+
+class Quiet(_Asked):
+    """Exactly one of ``panels`` and ``until``."""
+
+    by: Person
+    panels: Annotated[int, Field(ge=1, le=1_000_000)] | None = None
+    until: AwareDatetime | None = None
+
+    @model_validator(mode="after")
+    def _one_bound(self) -> Quiet:
+        if (self.panels is None) == (self.until is None):
+            raise ValueError("give either `panels` or `until`: for how long to be quiet")
+        return self
+
+
+class Close(_Asked):
+    by: Person
+    reason: Annotated[str, BeforeValidator(_stripped), Field(min_length=1, max_length=256)]
+
+
+class Supply(_Asked):
+    """The same as a supply message; ``slot`` is the one in the path."""
+
+    change: Literal["loaded", "joined", "counted", "removed"]
+    at: AwareDatetime | None = None
+    id: Text | None = None
+    kind: Literal["tape", "tray", "stick", "bulk"] | None = None
+    part: Text | None = None
+    lot: Text | None = None
+    quantity: Count | None = None
+    by: Text | None = None
+    supply: Text | None = None
+    slot: Text | None = None
+
+    @model_validator(mode="after")
+    def _counted_needs_a_quantity(self) -> Supply:
+        if self.change == "counted" and self.quantity is None:
+            raise ValueError("`counted` needs `quantity`: how many are left")
+        return self
+
+
+class Problem(BaseModel):
+    detail: Annotated[str, Field(description="what is wrong, where, and what to do; for a person to read")]
+
+
+class Readiness(BaseModel):
+    ready: bool
+    reasons: Annotated[list[str], Field(description="why not, in words; empty when ready")]
+
+
+class Remaining(BaseModel):
+    book: Annotated[int | None, Field(description="declared minus counted")]
+    low: int | None
+    expected: float | None
+    high: int | None
+
+
+class PanelSpread(BaseModel):
+    p05: int
+    p50: int
+    p95: int
+
+
+class TimeSpread(BaseModel):
+    p05: str
+    p50: str
+    p95: str
+
+
+class Counted(BaseModel):
+    session: str | None
+    seq: int | None
+    panels: int | None
+
+
+class _Told(BaseModel):
+    """What is answered: keys may be added later."""
+
+    model_config = ConfigDict(extra="allow")
+
+
+class SlotForecast(_Told):
+    """One slot and when it runs empty. What isn't known is ``null``."""
+
+    line: str
+    station: str
+    slot: str
+    kind: str | None
+    part: str | None
+    lot: str | None
+    supply: Annotated[str | None, Field(description="the very reel or tray, where it is named")]
+    remaining: Remaining | None
+    usage_per_panel: float | None
+    usage_source: Literal["recipe", "learned", "none"]
+    loss_rate: float | None
+    panels_to_empty: PanelSpread | None
+    empty_at: TimeSpread | None
+    lead_panels: int
+    urgent_panels: int
+    chance: float | None
+    state: Literal["ok", "due", "urgent", "empty", "unknown", "idle"]
+    as_of: str | None
+    boundary_only: bool
+    assumed: Annotated[bool, Field(description="the quantity is believed, nobody declared it")]
+    notice: Annotated[str | None, Field(description="the id of its notice that isn't closed")]
+    order_panels_left: Annotated[
+        int | None, Field(description="panels the known orders still need; null: no limit is known")
+    ]
+    counted: Counted | None
+
+
+class NoticeView(_Told):
+    id: str
+    line: str
+    station: str | None
+    slot: str | None
+    part: str | None
+    kind: Annotated[str, Field(description="`supply`, `silent`, `loss`, `refused`, `outlet`; more may come")]
+    level: Level
+    state: NoticeState
+    supply_kind: str | None
+    boundary_only: bool
+    opened_at: str
+    changed_at: str
+    panels_to_empty: PanelSpread | None
+    empty_at: TimeSpread | None
+    message: str
+    taken_by: str | None
+    quiet_until: str | None
+    quiet_panels: int | None
+    closed_at: str | None
+    closed_by: str | None
+    closed_because: str | None
+    version: Annotated[int, Field(description="grows with each told change")]
+
+
+class OrderView(_Told):
+    order: str
+    recipe: str | None
+    panels: int | None
+    state: str
+
+
+class TowerView(_Told):
+    lamps: dict[str, str]
+    buzzer: str
+    slots: list[str]
+    reading: str
+    since: str
+
+
+class LinkView(_Told):
+    state: str
+    since: str | None
+
+
+class StationView(_Told):
+    station: str
+    tower: TowerView | None
+    link: LinkView | None
+    panels: int | None
+    session: str | None
+    seq: int | None
+    order_done: Annotated[int | None, Field(description="panels of the running order completed here")]
+    order_done_estimated: bool
+    takt_seconds: float | None
+    uncertain_since: str | None
+    clock_flagged: bool
+    as_of: str | None
+
+
+class LineView(_Told):
+    line: str
+    order: OrderView | None
+    queued: Annotated[list[str], Field(description="the orders that come next")]
+    stations: list[StationView]
+
+
+class RefusedView(_Told):
+    id: int
+    topic: str
+    reason: str
+    payload: Annotated[str, Field(description="its beginning")]
+    times: int
+    first_seen: str
+    last_seen: str

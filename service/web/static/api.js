@@ -1,0 +1,54 @@
+// Talks to the service. Every call ends: with data, or with a `Failure` whose text a person can act on.
+
+const PATIENCE_MS = 8000;
+const TRIES = 3;
+
+export class Failure extends Error {
+  constructor(text, { status = 0, body = null } = {}) {
+    super(text);
+    this.status = status;
+    this.body = body;
+  }
+}
+
+const ROOT = "/api/v1";
+
+export function get(path) {
+  return ask(ROOT + path, { headers: { accept: "application/json" } });
+}
+
+/** Whether the service answers at all; costs it nothing. */
+export const knock = () => ask("/healthz", {});
+
+/** A change. Asked again with the same key while the store is busy: the key makes repeats harmless. */
+export async function post(path, body) {
+  const headers = { "content-type": "application/json", "idempotency-key": key() };
+  const request = { method: "POST", headers, body: JSON.stringify(body) };
+  for (let left = TRIES; ; left -= 1) {
+    try {
+      return await ask(ROOT + path, request);
+    } catch (failure) {
+      if (failure.status !== 503 || left === 1) throw failure;
+      await new Promise((resolve) => setTimeout(resolve, 2000));
+    }
+  }
+}
+
+async function ask(url, request) {
+  let response;
+  try {
+    response = await fetch(url, { ...request, signal: AbortSignal.timeout(PATIENCE_MS) });
+  } catch {
+    throw new Failure("No connection. Nothing is known to be stored; try again.");
+  }
+  const body = await response.json().catch(() => null);
+  if (response.ok && body !== null) return body;
+  throw new Failure(body?.detail ?? `The service answered ${response.status}.`, { status: response.status, body });
+}
+
+/** `crypto.randomUUID` exists only on https and localhost; a plant's page is often neither. */
+function key() {
+  return Array.from(crypto.getRandomValues(new Uint8Array(16)), (byte) => byte.toString(16).padStart(2, "0")).join("");
+}
+
+export const path = (...parts) => `/${parts.map(encodeURIComponent).join("/")}`;

@@ -1,0 +1,445 @@
+"""A small plant in memory behind the reading and desk ports, for tests of what stands in front of them.
+
+It is a working thing: counting panels moves its forecasts, loading closes notices, and both are published.
+The plant, its parts and its people are invented. Run as a module it serves the page for a look:
+``python -m tests.support.floor [port]``.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from threading import RLock, Thread
+from typing import Any
+
+import msgspec
+import uvicorn
+from fastapi import FastAPI
+
+from service.domain.model import SECOND, Instant, Notice, Spread, from_datetime, to_rfc3339
+from service.ports import Conflict, Unfit
+from service.web.api import create_app
+from service.web.stream import Hub
+
+SITE = "Ferrow plant"
+TIMEZONE = "Europe/Vienna"
+TAKT_SECONDS = 24
+START = from_datetime(datetime(2026, 3, 2, 6, 14, 7, tzinfo=UTC))
+
+
+@dataclass(slots=True, kw_only=True)
+class Place:
+    """One slot: how much is in it and how far that may be wrong. ``left`` ``None``: unknown."""
+
+    line: str
+    station: str
+    slot: str
+    part: str | None
+    kind: str | None = "tape"
+    usage: float | None = 4
+    left: int | None = 0
+    doubt: int = 0
+    as_of: Instant = START
+    empty: bool = False
+    assumed: bool = False
+    needed: int | None = 210
+
+    @property
+    def panels(self) -> Spread[int] | None:
+        if self.left is None or not self.usage:
+            return None
+        low, high = max(0, self.left - self.doubt), self.left + self.doubt
+        return Spread(*(int(parts // self.usage) for parts in (low, self.left, high)))
+
+    @property
+    def state(self) -> str:
+        panels = self.panels
+        if self.empty:
+            return "empty"
+        if self.usage == 0:
+            return "idle"
+        if panels is None:
+            return "unknown"
+        if self.needed is not None and panels.p05 >= self.needed:
+            return "ok"
+        return "urgent" if panels.p05 <= 3 else "due" if panels.p05 <= 10 else "ok"
+
+    @property
+    def empty_at(self) -> Spread[str] | None:
+        panels = self.panels
+        if panels is None:
+            return None
+        times = [
+            to_rfc3339(self.as_of + n * TAKT_SECONDS * SECOND) for n in (panels.p05, panels.p50, panels.p95)
+        ]
+        return Spread(*times)
+
+    def as_json(self) -> dict[str, object]:
+        left, doubt = self.left, self.doubt
+        remaining = None if left is None else _remaining(left, doubt)
+        return {
+            "line": self.line,
+            "station": self.station,
+            "slot": self.slot,
+            "kind": self.kind,
+            "part": self.part,
+            "lot": "A77" if self.part else None,
+            "remaining": remaining,
+            "usage_per_panel": self.usage,
+            "usage_source": "none" if self.usage is None else "recipe",
+            "loss_rate": 0.0021 if left is not None else None,
+            "panels_to_empty": msgspec.to_builtins(self.panels),
+            "empty_at": msgspec.to_builtins(self.empty_at),
+            "lead_panels": 10,
+            "chance": None if self.panels is None else float(self.state in {"due", "urgent", "empty"}),
+            "state": self.state,
+            "as_of": to_rfc3339(self.as_of),
+            "boundary_only": self.kind == "tray",
+            "assumed": self.assumed,
+            "urgent_panels": 3,
+            "supply": None,
+            "notice": None,
+            "order_panels_left": self.needed,
+            "counted": {"session": "b3c1", "seq": 4182, "panels": 1042},
+        }
+
+
+def _remaining(left: int, doubt: int) -> dict[str, object]:
+    return {"book": left, "low": max(0, left - doubt), "expected": float(left), "high": left + doubt}
+
+
+def _seed() -> list[Place]:
+    def p1(slot: str, part: str | None, **more: Any) -> Place:
+        return Place(line="L3", station="P1", slot=slot, part=part, **more)
+
+    def p2(slot: str, part: str | None, **more: Any) -> Place:
+        return Place(line="L3", station="P2", slot=slot, part=part, **more)
+
+    return [
+        p1("F07", "R-10K-0402", usage=18, left=162, doubt=40),
+        p1("F08", "C-100N-0402", usage=22, left=4300, doubt=180),
+        p1("F09", "R-470-0402", usage=6, left=258, doubt=25),
+        p1("F11", "D-SIG-0603", usage=4, left=96, doubt=20),
+        p1("F12", "L-4U7-0805", usage=2, left=None),
+        p1("F15", "C-10U-0805", usage=0, left=900),
+        p2("T1", "MCU-48Q", kind="tray", usage=1, left=38),
+        p2("T2", "RF-SHIELD-22", kind="tray", usage=1, left=2),
+        p2("S1", "CONN-12W", kind="stick", usage=2, left=46, doubt=2),
+        p2("F31", "XTAL-16M", usage=1, left=150, doubt=14, assumed=True),
+        p2("F33", None, kind=None, usage=None, left=None),
+    ]
+
+
+class Floor:
+    """The plant. ``broken`` is raised by every call while it is set; ``ails`` is why it isn't ready."""
+
+    def __init__(self, hub: Hub, places: Sequence[Place] | None = None) -> None:
+        self.hub = hub
+        self.places = list(_seed() if places is None else places)
+        self.notes: dict[str, Notice] = {}
+        self.broken: Exception | None = None
+        self.ails: list[str] = []
+        self.heard: list[tuple[str, str | None]] = []
+        self.asked: list[tuple[object, ...]] = []
+        self.journal = 3
+        self.journal_read = 0
+        self._lock = RLock()
+        if places is None:
+            self.warn("P2", "T2", level="urgent")
+            self.warn("P1", "F07", level="early")
+
+    # What the tests make happen on the floor.
+
+    def place(self, station: str, slot: str, line: str = "L3") -> Place:
+        for place in self.places:
+            if (place.line, place.station, place.slot) == (line, station, slot):
+                return place
+        self.places.append(Place(line=line, station=station, slot=slot, part=None, left=None, usage=None))
+        return self.places[-1]
+
+    def run(self, panels: int = 1) -> None:
+        """Panels pass through: every slot that is used gets emptier."""
+        with self._lock:
+            for place in self.places:
+                if place.left is not None and place.usage:
+                    place.left = max(0, place.left - int(panels * place.usage))
+                    place.as_of += panels * TAKT_SECONDS * SECOND
+                    self._publish("forecast", place.as_json())
+
+    def warn(self, station: str, slot: str, *, level: str, line: str = "L3") -> Notice:
+        """Open the slot's notice, or let the one it has get worse."""
+        with self._lock:
+            place = self.place(station, slot, line)
+            notice = Notice(
+                id=f"n-{line}-{station}-{slot}",
+                kind="supply",
+                line=line,
+                station=station,
+                slot=slot,
+                part=place.part,
+                supply_kind=place.kind,
+                boundary_only=place.kind == "tray",
+                level=level,
+                state="open",
+                opened_at=to_rfc3339(START + len(self.notes) * SECOND),
+                changed_at=to_rfc3339(place.as_of),
+                panels_to_empty=place.panels,
+                empty_at=place.empty_at,
+                message=f"{station} {slot}: {place.part} runs empty",
+            )
+            return self._keep(notice)
+
+    def tell(self, notice: Notice) -> Notice:
+        """Any other notice."""
+        with self._lock:
+            return self._keep(notice)
+
+    # Reading
+
+    def lines(self) -> list[dict[str, object]]:
+        self._may_fail()
+        return [self._line(line) for line in sorted({place.line for place in self.places})]
+
+    def slots(self, line: str) -> list[dict[str, object]] | None:
+        self._may_fail()
+        with self._lock:
+            rows = [place for place in self.places if place.line == line]
+            return [place.as_json() for place in sorted(rows, key=_soonest)] or None
+
+    def notices(
+        self, *, states: Sequence[str] | None, limit: int, after: str | None
+    ) -> list[dict[str, object]]:
+        self._may_fail()
+        self.asked.append(("notices", states, limit, after))
+        with self._lock:
+            newest = sorted(
+                self.notes.values(), key=lambda notice: (notice.opened_at, notice.id), reverse=True
+            )
+        ids = [notice.id for notice in newest]
+        start = ids.index(after) + 1 if after in ids else 0
+        wanted = states or ("open", "taken", "quiet")
+        return [msgspec.to_builtins(notice) for notice in newest[start:] if notice.state in wanted][:limit]
+
+    def notice(self, notice_id: str) -> dict[str, object] | None:
+        self._may_fail()
+        found = self.notes.get(notice_id)
+        return None if found is None else msgspec.to_builtins(found)
+
+    def refused(self, *, limit: int, after: int | None) -> list[dict[str, object]]:
+        self._may_fail()
+        seen = to_rfc3339(START)
+        rows: list[dict[str, object]] = [
+            {
+                "id": id_,
+                "topic": "floor/L3/P1/count",
+                "reason": "`seq`: Expected `int`, got `str`",
+                "payload": '{"seq": "12"}',
+                "times": id_,
+                "first_seen": seen,
+                "last_seen": seen,
+            }
+            for id_ in range(5, 0, -1)
+        ]
+        return [row for row in rows if after is None or int(str(row["id"])) < after][:limit]
+
+    def events(self, *, since: Instant | None, until: Instant | None) -> Iterator[bytes]:
+        self._may_fail()
+        self.asked.append(("events", since, until))
+        for number in range(self.journal):
+            self.journal_read += 1
+            yield msgspec.json.encode(
+                {
+                    "specversion": "1.0",
+                    "id": str(number),
+                    "source": "/earlybell",
+                    "type": "earlybell.state" if number == 0 else "earlybell.count",
+                    "time": to_rfc3339(START + number * SECOND),
+                }
+            )
+
+    def not_ready(self) -> list[str]:
+        return self.ails
+
+    # Desk
+
+    def supply(
+        self, line: str, station: str, slot: str, body: bytes, *, key: str | None
+    ) -> dict[str, object]:
+        self._may_fail()
+        with self._lock:
+            place = self.place(station, slot, line)
+            said = msgspec.json.decode(body)
+            if said["change"] == "joined" and place.left is None:
+                raise Unfit(f"nothing is known to be loaded in {slot}, so nothing can be joined to it")
+            if key is None or (body.decode(), key) not in self.heard:
+                self._apply(place, said)
+            self.heard.append((body.decode(), key))
+            self._publish("forecast", place.as_json())
+            return place.as_json()
+
+    def take(self, notice_id: str, *, by: str) -> dict[str, object]:
+        notice = self._open(notice_id)
+        if notice.taken_by not in {None, by}:
+            raise Conflict(notice)
+        return self._change(notice, state="taken", taken_by=by)
+
+    def quiet(
+        self, notice_id: str, *, by: str, panels: int | None, until: Instant | None
+    ) -> dict[str, object]:
+        quiet_until = None if until is None else to_rfc3339(until)
+        return self._change(
+            self._open(notice_id), state="quiet", quiet_panels=panels, quiet_until=quiet_until
+        )
+
+    def close(self, notice_id: str, *, by: str, reason: str) -> dict[str, object]:
+        self.asked.append(("close", notice_id, by, reason))
+        return self._change(
+            self._open(notice_id),
+            state="closed",
+            closed_by=by,
+            closed_because="person",
+            closed_at=to_rfc3339(START),
+        )
+
+    # Inside
+
+    def _may_fail(self) -> None:
+        if self.broken is not None:
+            raise self.broken
+
+    def _open(self, notice_id: str) -> Notice:
+        self._may_fail()
+        notice = self.notes[notice_id]
+        if notice.state == "closed":
+            raise Conflict(notice)
+        return notice
+
+    def _apply(self, place: Place, said: dict[str, Any]) -> None:
+        place.part = said.get("part", place.part)
+        place.kind = said.get("kind", place.kind)
+        quantity = said.get("quantity")
+        match said["change"]:
+            case "joined":
+                place.left = (place.left or 0) + (quantity or 0)
+            case "removed":
+                place.left = None
+            case _:
+                place.left = quantity if quantity is not None else 2000
+        open_notice = self.notes.get(f"n-{place.line}-{place.station}-{place.slot}")
+        if open_notice is not None and open_notice.state != "closed":
+            self._change(open_notice, state="closed", closed_because="refilled")
+
+    def _change(self, notice: Notice, **changes: Any) -> dict[str, object]:
+        with self._lock:
+            changed = msgspec.structs.replace(notice, version=notice.version + 1, **changes)
+            answer: dict[str, object] = msgspec.to_builtins(self._keep(changed))
+            return answer
+
+    def _keep(self, notice: Notice) -> Notice:
+        self.notes[notice.id] = notice
+        self._publish("notice", msgspec.to_builtins(notice))
+        return notice
+
+    def _publish(self, event: str, content: object) -> None:
+        self.hub.publish(event, msgspec.json.encode(content))
+
+    def _line(self, line: str) -> dict[str, object]:
+        stations = sorted({place.station for place in self.places if place.line == line})
+        return {
+            "line": line,
+            "order": {"order": "8842", "recipe": "gate-rev-c", "panels": 480, "state": "running"},
+            "queued": ["8843"],
+            "stations": [self._station(line, station) for station in stations],
+        }
+
+    def _station(self, line: str, station: str) -> dict[str, object]:
+        low = any(
+            notice.station == station and notice.line == line and notice.state != "closed"
+            for notice in self.notes.values()
+        )
+        return {
+            "station": station,
+            "tower": {
+                "lamps": {"red": "off", "yellow": "flashing" if low else "off", "green": "on"},
+                "buzzer": "off",
+                "slots": [],
+                "reading": "low" if low else "running",
+                "since": to_rfc3339(START),
+            },
+            "link": {"state": "online", "since": to_rfc3339(START - 3600 * SECOND)},
+            "panels": 1042,
+            "session": "b3c1",
+            "seq": 4182,
+            "order_done": 270,
+            "order_done_estimated": False,
+            "takt_seconds": float(TAKT_SECONDS),
+            "uncertain_since": None,
+            "clock_flagged": False,
+            "as_of": to_rfc3339(max(place.as_of for place in self.places if place.station == station)),
+        }
+
+
+def _soonest(place: Place) -> tuple[int, int, str, str]:
+    panels = place.panels
+    group = 2 if place.state == "idle" else 1 if panels is None else 0
+    return group, panels.p50 if panels else 0, place.station, place.slot
+
+
+def plant(hub: Hub | None = None, places: Sequence[Place] | None = None) -> tuple[FastAPI, Floor]:
+    """An application with a fresh plant behind it."""
+    floor = Floor(Hub() if hub is None else hub, places)
+    app = create_app(
+        reading=floor,
+        desk=floor,
+        hub=floor.hub,
+        metrics=lambda: b"earlybell_up 1\n",
+        site=SITE,
+        timezone=TIMEZONE,
+        public_url="https://bell.ferrow.example/",
+    )
+    return app, floor
+
+
+@contextmanager
+def served(app: FastAPI, hub: Hub, *, port: int = 0) -> Iterator[str]:
+    """The application behind a real server on a free port; gives its address."""
+    server = uvicorn.Server(
+        uvicorn.Config(app, host="127.0.0.1", port=port, log_level="warning", timeout_graceful_shutdown=3)
+    )
+    thread = Thread(target=server.run, name="served", daemon=True)
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{_port_of(server, thread)}"
+    finally:
+        hub.close()
+        server.should_exit = True
+        thread.join(10)
+        if thread.is_alive():
+            raise TimeoutError("the server did not stop within 10 s")
+
+
+def _port_of(server: uvicorn.Server, thread: Thread) -> int:
+    deadline = time.monotonic() + 10
+    while not server.started:
+        if not thread.is_alive() or time.monotonic() > deadline:
+            raise TimeoutError("the server did not start")
+        time.sleep(0.005)
+    port: int = server.servers[0].sockets[0].getsockname()[1]
+    return port
+
+
+def main() -> None:
+    app, floor = plant()
+    with served(app, floor.hub, port=int(sys.argv[1]) if len(sys.argv) > 1 else 0) as address:
+        print(f"{SITE}: {address} (a panel every 5 s; Ctrl-C ends it)", flush=True)
+        while True:
+            time.sleep(5)
+            floor.run()
+
+
+if __name__ == "__main__":
+    main()
