@@ -188,8 +188,8 @@ class Outbox(Protocol):
     """Deliveries that wait; safe from any thread. May raise ``StoreError``."""
 
     def claim(self, *, owner: str, now: Instant, lease_until: Instant, limit: int) -> list[Delivery]:
-        """Take rows that are due (waiting and ``not_before <= now``, or sending with a lease that ran out), at
-        most one per conversation and only its oldest unsettled one; counts the attempt."""
+        """Take rows that are due (waiting and ``not_before <= now``, or sending with a lease that ran
+        out), at most one per conversation and only its oldest unsettled one; counts the attempt."""
         ...
 
     def settle(self, delivery: Delivery, *, owner: str, settled: Settled) -> bool:
@@ -256,8 +256,9 @@ class Reading(Protocol):
 
     def lines(self) -> list[dict[str, object]]:
         """``{"line", "order": {"order", "recipe", "panels", "state"} | None, "stations": [{"station",
-        "tower": {"lamps", "buzzer", "slots", "reading", "since"} | None, "link": {"state", "since"} | None,
-        "panels", "session", "seq", "takt_seconds", "uncertain_since", "clock_flagged", "as_of"}]}`` sorted."""
+        "tower": {"lamps", "buzzer", "slots", "reading", "since"} | None, "link": {"state", "since"} |
+        None, "panels", "session", "seq", "takt_seconds", "uncertain_since", "clock_flagged", "as_of"}]}``
+        sorted."""
         ...
 
     def slots(self, line: str) -> list[dict[str, object]] | None:

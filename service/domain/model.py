@@ -105,5 +105,6 @@ class Notice(msgspec.Struct, kw_only=True, frozen=True):
     closed_at: str | None = None
     closed_by: str | None = None
     closed_because: str | None = None
+    reason: str | None = None
     loading: str | None = None
     version: int = 1

@@ -1,0 +1,143 @@
+"""The command line: reads the words, loads the settings, hands over. Exit 0 good, 1 a problem it names, 2
+misuse."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from service.bootstrap import AddressTakenError, Service
+from service.domain.model import to_rfc3339
+from service.ports import StoreError, StoreRevisionError, Unfit
+from service.settings import Settings, SettingsError, load
+from service.store import open_store, upgrade
+from service.telemetry import LEVELS, configure_logging
+from service.usecases.replay import replay
+from simulators import cli
+
+Command = Callable[[argparse.Namespace], int]
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    words = sys.argv[1:] if argv is None else list(argv)
+    parser = _parser()
+    known, rest = parser.parse_known_args(words)
+    if rest and known.command not in ("simulate", "demo"):
+        parser.error(f"unrecognized arguments: {' '.join(rest)}")
+    known.rest = rest
+    command: Command = known.run
+    try:
+        return command(known)
+    except SettingsError as error:
+        return _problem(*error.lines)
+    except BrokenPipeError:
+        return 1
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="earlybell",
+        description="Says which supply slot runs empty, how many panels from now, before the machine does.",
+    )
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    common = argparse.ArgumentParser(add_help=False)
+    common.add_argument("--config", type=Path, metavar="FILE", help="TOML file; defaults apply without one")
+    common.add_argument("--log-level", choices=LEVELS, default="info")
+    for name, run, what in (
+        ("run", _run, "listen, forecast, warn and serve the page"),
+        ("upgrade-store", _upgrade, "bring the store's schema to this program's revision"),
+        ("check", _check, "check configuration and store, and say what to do"),
+    ):
+        commands.add_parser(name, parents=[common], help=what).set_defaults(run=run)
+    replay = commands.add_parser("replay", parents=[common], help="a recorded journal into an empty store")
+    replay.add_argument(
+        "file", type=Path, metavar="FILE", help="CloudEvents, one a line, as /events gives them"
+    )
+    replay.add_argument("--batch", type=int, default=200, metavar="N", help="entries a commit (200)")
+    replay.set_defaults(run=_replay)
+    for name, run, what in (
+        ("simulate", _simulate, "a made-up line that publishes to a broker (simulate --help)"),
+        ("demo", _demo, "broker, service, simulator and receiver in one (demo --help)"),
+    ):
+        commands.add_parser(name, add_help=False, help=what).set_defaults(run=run)
+    return parser
+
+
+def _settings(known: argparse.Namespace) -> Settings:
+    configure_logging(known.log_level)
+    return load(known.config, os.environ)
+
+
+def _run(known: argparse.Namespace) -> int:
+    if int(os.environ.get("WEB_CONCURRENCY", "1") or 1) > 1:
+        return _problem("WEB_CONCURRENCY: one process only, the owner of the state can't be two")
+    settings = _settings(known)
+    try:
+        service = Service(settings)
+    except (AddressTakenError, StoreError, StoreRevisionError) as error:
+        return _problem(str(error))
+    return service.run()
+
+
+def _upgrade(known: argparse.Namespace) -> int:
+    settings = _settings(known)
+    try:
+        done = upgrade(settings.store.url.get_secret_value())
+        before = "nothing" if done.before is None else f"revision {done.before}"
+        print(f"store: revision {done.after}" + ("" if done.before == done.after else f", was {before}"))
+    except (StoreError, StoreRevisionError) as error:
+        return _problem(str(error))
+    return 0
+
+
+def _check(known: argparse.Namespace) -> int:
+    settings = _settings(known)
+    print(f"configuration: good ({len(settings.outlets)} outlets, {len(settings.slots)} slot rules)")
+    try:
+        store = open_store(settings.store.url.get_secret_value(), migrate=False)
+        print(f"store: good ({store.ledger.load().position} journal entries)")
+        store.close()
+    except (StoreError, StoreRevisionError) as error:
+        return _problem(f"store: {error}")
+    return 0
+
+
+def _replay(known: argparse.Namespace) -> int:
+    settings = _settings(known)
+    if known.batch < 1:
+        return _problem("--batch: at least 1")
+    try:
+        store = open_store(settings.store.url.get_secret_value(), migrate=True)
+        with known.file.open("rb") as lines:
+            done = replay(lines, store.ledger, batch=known.batch)
+        store.close()
+    except (OSError, StoreError, StoreRevisionError, Unfit) as error:
+        return _problem(f"{known.file}: {error}")
+    span = (
+        ""
+        if done.first is None or done.last is None
+        else (f" from {to_rfc3339(done.first)} to {to_rfc3339(done.last)}")
+    )
+    print(f"replayed {done.entries} entries{span}: {done.told} changes of notices")
+    return 0
+
+
+def _simulate(known: argparse.Namespace) -> int:
+    return cli.simulate(known.rest)
+
+
+def _demo(known: argparse.Namespace) -> int:
+    return cli.demo(known.rest)
+
+
+def _problem(*lines: str) -> int:
+    for line in lines:
+        print(f"earlybell: {line}", file=sys.stderr)
+    return 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

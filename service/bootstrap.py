@@ -1,0 +1,350 @@
+"""The composition root: builds every part, starts the threads, stops them in order. The only place with
+the clock.
+
+Threads: the owner (decides and commits), the broker's connection, the announcer, the deliveries' event
+loop, the ticker; the web server runs in the main thread. A thread that dies ends the process, so that a
+supervisor sees it."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import socket
+import threading
+import time
+from collections.abc import Callable, Mapping
+from types import FrameType
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import structlog
+import uvicorn
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from service.domain.model import SECOND, Instant
+from service.domain.world import World
+from service.mqtt.client import Broker, Connection
+from service.outlets import build_outlet
+from service.ports import Outlet
+from service.settings import Settings
+from service.store import Store, open_store
+from service.telemetry import Metrics
+from service.usecases.announce import Announcer
+from service.usecases.deliver import Attempt, Bell, StoreTrouble, deliver
+from service.usecases.desk import AskingDesk
+from service.usecases.ingest import Committed, Inbound, Ingest
+from service.usecases.owner import Owner
+from service.usecases.show import Shown
+from service.web.api import create_app
+from service.web.stream import Hub
+
+KEEP_DAYS = 90
+BACKLOG = 2000
+STOP_WITHIN = 5.0
+log = structlog.get_logger()
+
+
+def wall_clock() -> Instant:
+    return time.time_ns() // 1000
+
+
+class AddressTakenError(Exception):
+    """The web address can't be listened on; the text says which and why."""
+
+
+class Service:
+    """One running instance. ``run`` returns the exit code."""
+
+    def __init__(self, settings: Settings) -> None:
+        self.settings = settings
+        self.failed: str | None = None
+        self.metrics = Metrics()
+        self.hub = Hub()
+        self.bell = Bell()
+        self.socket = _listen(settings.web.host, settings.web.port)
+        self.store: Store = open_store(settings.store.url.get_secret_value(), migrate=True)
+        self.ingest = _wake_up(self.store, settings)
+        self.shown = Shown(
+            committed=self.ingest.committed,
+            archive=self.store.archive,
+            site=settings.site.name,
+            reasons=self.not_ready,
+        )
+        self.connection = Connection(
+            _broker(settings),
+            topics=f"{settings.mqtt.floor_root}/#",
+            receive=self._receive,
+            has_room=lambda: self.owner.has_room(),  # noqa: PLW0108 (made later)
+            log=log.info,
+            connected=lambda: self.announcer.tell_all(list(self.ingest.committed)),
+        )
+        self.announcer = Announcer(
+            shown=self.shown,
+            publish=self.connection.publish,
+            stream=self.hub.publish,
+            root=settings.mqtt.out_root,
+        )
+        self.owner = Owner(
+            ingest=self.ingest,
+            ledger=self.store.ledger,
+            acknowledge=self.connection.acknowledge,
+            announce=self.announcer.commit,
+            ring=self.bell.ring,
+            report=self._note_commit,
+        )
+        self.outlets = _outlets(settings)
+        self.scheduler = self._make_scheduler()
+        self.server = self._make_server()
+
+    def run(self) -> int:
+        log.info(
+            "started", web=f"http://{self.settings.web.host}:{self.port}", slots_known=self._slots_known()
+        )
+        threads = [
+            self._thread("owner", self.owner.run),
+            self._thread("announcer", self.announcer.run),
+            self._thread("deliveries", self._deliver),
+            self._thread("broker", self.connection.run),
+        ]
+        self.scheduler.start()
+        try:
+            self.server.run(sockets=[self.socket])
+        finally:
+            self._stop(threads)
+        log.info("stopped", failed=self.failed)
+        return 1 if self.failed else 0
+
+    @property
+    def port(self) -> int:
+        return int(self.socket.getsockname()[1])
+
+    def not_ready(self) -> list[str]:
+        """Why this instance isn't ready: broker, store, backlog."""
+        reasons = []
+        if not self.connection.ready:
+            reasons.append(f"broker: {self.connection.trouble}")
+        if self.owner.trouble is not None:
+            reasons.append(f"store: {self.owner.trouble}")
+        elif not self.store.archive.healthy():
+            reasons.append("store: can't be reached, or isn't at this program's revision")
+        if self.owner.waiting() > BACKLOG:
+            reasons.append(f"backlog: {self.owner.waiting()} messages wait")
+        if self.failed:
+            reasons.append(self.failed)
+        return reasons
+
+    def _receive(self, topic: bytes, payload: bytes, retained: bool, token: tuple[int, int]) -> None:
+        self.owner.put(Inbound(topic, payload, retained, token))
+
+    def _thread(self, name: str, work: Callable[[], None]) -> threading.Thread:
+        def guarded() -> None:
+            try:
+                work()
+            except Exception as error:
+                log.exception("thread_died", thread=name)
+                self.failed = f"{name}: {type(error).__name__}"
+                self._end_server()
+
+        thread = threading.Thread(target=guarded, name=name, daemon=True)
+        thread.start()
+        return thread
+
+    def _deliver(self) -> None:
+        asyncio.run(
+            deliver(
+                outbox=self.store.outbox,
+                outlets=self.outlets,
+                owner=f"{socket.gethostname()}-{random.getrandbits(32):08x}",
+                clock=wall_clock,
+                chance=random.random,
+                bell=self.bell,
+                report=self._note_attempt,
+            )
+        )
+
+    def _make_scheduler(self) -> BackgroundScheduler:
+        """A ticker only: what is due stands in our own tables, a late or lost tick costs a second."""
+        scheduler = BackgroundScheduler(
+            timezone=ZoneInfo(self.settings.site.timezone),
+            job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
+        )
+        scheduler.add_job(self._tick, "interval", seconds=1, id="tick")
+        scheduler.add_job(self.owner.checkpoint, "interval", hours=1, id="checkpoint")
+        scheduler.add_job(self._prune, "cron", hour=3, minute=30, id="prune")
+        return scheduler
+
+    def _tick(self) -> None:
+        self.owner.tick()
+        self.bell.ring()
+        self.metrics.inbound_waiting.set(self.owner.waiting())
+        self.metrics.broker_connected.set(1 if self.connection.ready else 0)
+        self.metrics.notices_open.set(sum(len(names) for names in list(self.ingest.world.watched.values())))
+
+    def _prune(self) -> None:
+        before = wall_clock() - KEEP_DAYS * 24 * 3600 * SECOND
+        log.info("pruned", rows=self.store.ledger.prune(before=before), older_than_days=KEEP_DAYS)
+
+    def _note_commit(self, committed: list[Committed], *, seconds: float, items: int) -> None:
+        self.metrics.commit_seconds.observe(seconds)
+        self.metrics.batch_events.observe(items)
+        self.metrics.last_commit.set_to_current_time()
+        for each in committed:
+            for kind, number in each.counts.items():
+                if kind == "refused":
+                    self.metrics.refused.inc(number)
+                elif number:
+                    self.metrics.received.labels(kind=kind).inc(number)
+            for told in each.told:
+                notice = told.notice
+                log.info(
+                    "notice",
+                    notice=notice.id,
+                    change=told.change.value,
+                    notice_level=notice.level,
+                    state=notice.state,
+                    line=notice.line,
+                    station=notice.station,
+                    slot=notice.slot,
+                    because=notice.closed_because,
+                )
+
+    def _note_attempt(self, event: Attempt | StoreTrouble) -> None:
+        if isinstance(event, StoreTrouble):
+            log.warning("outbox_trouble", error=event.error)
+            return
+        self.metrics.deliveries.labels(outlet=event.outlet, outcome=event.outcome).inc()
+        self.metrics.delivery_seconds.labels(outlet=event.outlet).observe(event.seconds)
+        say = log.info if event.outcome == "sent" else log.warning
+        say(
+            "delivery",
+            outlet=event.outlet,
+            outcome=event.outcome,
+            delivery=event.key,
+            notice=event.notice,
+            attempts=event.attempts,
+            age=round(event.age, 3),
+            error=event.error,
+        )
+
+    def _render_metrics(self) -> bytes:
+        for (outlet, state), rows in self.store.outbox.backlog().items():
+            if state == "waiting":
+                self.metrics.outbox_waiting.labels(outlet=outlet).set(rows)
+        return self.metrics.render()
+
+    def _make_server(self) -> _Server:
+        app = create_app(
+            reading=self.shown,
+            desk=AskingDesk(put=self.owner.put, shown=self.shown),
+            hub=self.hub,
+            metrics=self._render_metrics,
+            site=self.settings.site.name,
+            timezone=self.settings.site.timezone,
+            public_url=self.settings.web.public_url,
+        )
+        config = uvicorn.Config(
+            app,
+            log_config=None,
+            access_log=False,
+            lifespan="off",
+            timeout_graceful_shutdown=2,
+            server_header=False,
+        )
+        return _Server(config, self.hub)
+
+    def _end_server(self) -> None:
+        self.hub.close()
+        self.server.should_exit = True
+
+    def _stop(self, threads: list[threading.Thread]) -> None:
+        """Stop hearing first, then deciding, then telling; what isn't acknowledged comes again."""
+        deadline = time.monotonic() + STOP_WITHIN
+        self.hub.close()
+        self.scheduler.shutdown(wait=False)
+        self.owner.stop()
+        self.announcer.stop()
+        self.bell.stop()
+        for thread in threads[:-1]:
+            thread.join(max(0.1, deadline - time.monotonic()))
+        self.connection.stop()
+        threads[-1].join(max(0.1, deadline - time.monotonic()))
+        self.store.close()
+
+    def _slots_known(self) -> int:
+        return sum(len(station.slots) for station in self.ingest.world.stations.values())
+
+
+class _Server(uvicorn.Server):
+    """Ends the open streams as soon as it is asked to stop; they would hold it up otherwise."""
+
+    def __init__(self, config: uvicorn.Config, hub: Hub) -> None:
+        super().__init__(config)
+        self._hub = hub
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        self._hub.close()
+        super().handle_exit(sig, frame)
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    """Bound before anything else starts, so that a taken port is a clear answer and not a half-started
+    service."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listener = socket.socket(family, socket.SOCK_STREAM)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind((host, port))
+    except OSError as error:
+        listener.close()
+        raise AddressTakenError(
+            f"web: can't listen on {host}:{port} ({error.strerror}); set web.port to a free one"
+        ) from None
+    return listener
+
+
+def _wake_up(store: Store, settings: Settings) -> Ingest:
+    """The world as it was committed, with the settings of today in force."""
+    snapshot = store.ledger.load()
+    committed = dict(snapshot.states)
+    ingest = Ingest(
+        world=World.from_states(committed),
+        ledger=store.ledger,
+        committed=committed,
+        position=snapshot.position,
+        last_at=snapshot.at,
+        clock=wall_clock,
+        root=settings.mqtt.floor_root,
+        by_events=settings.site.clock == "events",
+    )
+    ingest.adopt_policy(settings.policy())
+    return ingest
+
+
+def _broker(settings: Settings) -> Broker:
+    mqtt = settings.mqtt
+    return Broker.from_url(
+        mqtt.url,
+        client_id=mqtt.client_id,
+        username=mqtt.username,
+        password=None if mqtt.password is None else mqtt.password.get_secret_value(),
+        protocol=mqtt.protocol,
+    )
+
+
+def _outlets(settings: Settings) -> Mapping[str, Outlet]:
+    common: dict[str, Any] = {
+        "site": settings.site.name,
+        "public_url": settings.web.public_url or f"http://{settings.web.host}:{settings.web.port}",
+        "timezone": settings.site.timezone,
+    }
+    return {each.name: build_outlet(**_plain(each), **common) for each in settings.outlets}
+
+
+def _plain(outlet: Any) -> dict[str, Any]:
+    """An outlet's settings as plain arguments; secrets are opened here and nowhere else."""
+    values = {
+        name: getattr(value, "get_secret_value", lambda value=value: value)()
+        for name in type(outlet).model_fields
+        if (value := getattr(outlet, name)) is not None
+    }
+    return {("from_" if name == "sender" else name): value for name, value in values.items()}

@@ -1,0 +1,109 @@
+"""What can happen, as values: the messages of the floor and what people and the clock add.
+
+The shapes are those of the outside contract; ``wire`` makes them from bytes. Unknown keys are ignored,
+absent values are ``None``. Nothing here judges whether a message changes anything; that is ``counting``
+and ``floor``."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated, Any, Literal
+
+import msgspec
+
+MOST = 2**53 - 1
+Count = Annotated[int, msgspec.Meta(ge=0, le=MOST)]
+Text = Annotated[str, msgspec.Meta(max_length=256)]
+When = Annotated[datetime, msgspec.Meta(tz=True)] | None
+Lamp = Literal["off", "on", "flashing"]
+Colour = Literal["red", "yellow", "green", "blue", "white"]
+PerPanel = Annotated[float, msgspec.Meta(ge=0, le=1e6)]
+
+
+class SlotCount(msgspec.Struct, frozen=True, gc=False):
+    placed: Count
+    lost: Count | None = None
+
+
+class CountMessage(msgspec.Struct, frozen=True):
+    slots: dict[str, SlotCount] = {}
+    at: When = None
+    session: Text | None = None
+    seq: Count | None = None
+    panels: Count | None = None
+    counts: Literal["total", "delta"] = "total"
+    mode: Literal["production", "dry", "setup"] = "production"
+    lane: Any = None
+
+
+class SupplyMessage(msgspec.Struct, frozen=True, kw_only=True):
+    slot: str
+    change: Literal["loaded", "joined", "counted", "removed"]
+    at: When = None
+    id: Text | None = None
+    kind: Literal["tape", "tray", "stick", "bulk"] | None = None
+    part: Text | None = None
+    lot: Text | None = None
+    quantity: Count | None = None
+    by: Text | None = None
+    supply: Text | None = None
+    opened_at: When = None
+    moisture_level: Any = None
+    trays: Any = None
+
+
+class RecipeMessage(msgspec.Struct, frozen=True, kw_only=True):
+    usage: dict[str, PerPanel]
+    recipe: Text | None = None
+    at: When = None
+    boards_per_panel: Count | None = None
+    parts: dict[str, Text] = {}
+    alternates: list[list[str]] = []
+    active: bool = True
+
+
+class OrderMessage(msgspec.Struct, frozen=True, kw_only=True):
+    state: Literal["queued", "running", "finished", "withdrawn"]
+    order: Text | None = None
+    recipe: Text | None = None
+    panels: Count | None = None
+    at: When = None
+
+
+class TowerMessage(msgspec.Struct, frozen=True, kw_only=True):
+    lamps: dict[Colour, Lamp]
+    buzzer: Lamp = "off"
+    slots: list[str] = []
+    at: When = None
+
+
+class LinkMessage(msgspec.Struct, frozen=True, kw_only=True):
+    state: Literal["online", "offline"]
+    at: When = None
+
+
+class PersonAct(msgspec.Struct, frozen=True, kw_only=True):
+    """What a person did with a notice. ``until`` in microseconds; ``by`` is who."""
+
+    notice: str
+    action: Literal["take", "quiet", "close"]
+    by: Text
+    panels: Count | None = None
+    until: int | None = None
+    reason: Text | None = None
+
+
+class TimePassed(msgspec.Struct, frozen=True):
+    """A moment that mattered came: something quiet until now speaks again."""
+
+
+Message = (
+    CountMessage
+    | SupplyMessage
+    | RecipeMessage
+    | OrderMessage
+    | TowerMessage
+    | LinkMessage
+    | PersonAct
+    | TimePassed
+)

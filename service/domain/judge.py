@@ -1,0 +1,138 @@
+"""How bad a slot stands: the chance that `due` compares, and the level that follows from it.
+
+Decisions are made per event behind a cheap exact bound, so that batch borders change nothing. A group of
+slots that feed the same placements is judged as one: its parts are added up."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from statistics import median
+
+import numpy as np
+
+from service.domain import depletion
+from service.domain.depletion import Floats
+from service.domain.model import Level
+from service.domain.outlook import Horizon, Question, chance_due, panels_within
+from service.domain.sight import Sight, demand, usage_of
+from service.domain.slot import is_exact
+from service.domain.state import LineState, SlotState, StationState
+
+BETTER_SHARE = 0.5
+"""A notice closes as better only below half its chance, and one panel or a tenth of the lead clear of the
+edge: the hysteresis that keeps a value at the edge from flapping."""
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One slot (or group) before the judge; ``needed``: panels the known orders still want, ``None`` without
+    end."""
+
+    question: Question
+    needed: int | None
+
+    def chance_within(self, panels: int) -> float:
+        """P(panels to empty <= ``panels`` and < panels still needed), rounded to 1e-6."""
+        return chance_due(self.question, panels, self.needed)
+
+
+def surely_fine(slot: SlotState, sight: Sight, usage: float, lead: int) -> bool:
+    """The cheap exact bound for a slot that feeds alone: certainly not due, whatever the orders say."""
+    if slot.declared is None:
+        return False
+    return depletion.surely_lasts(
+        (lead + 1) * usage,
+        slot.declared - slot.counted - slot.missing + sight.lowest,
+        sight.prior.a + slot.lost_evidence,
+        sight.prior.b + slot.placed_evidence,
+        slot.blind,
+        sight.limits.chance,
+    )
+
+
+def case_of(
+    line: LineState, station: StationState, slot: SlotState, sights: Mapping[str, Sight]
+) -> Case | None:
+    """The case of a slot, or of the group it feeds with; ``None`` where quantity or usage are unknown."""
+    sight = sights[slot.name]
+    usage = usage_of(slot, sight)
+    if not usage:
+        return None
+    members = [station.slots[name] for name in sight.group if name in station.slots] or [slot]
+    fresh = slot.reported_panels is None or station.progress > slot.reported_panels
+    wanted = demand(line, station, sight, usage)
+    horizon = Horizon(steps=wanted.steps, usage=usage, taken=0.0 if fresh else slot.taken)
+    question = question_of(members, sights, horizon)
+    return None if question is None else Case(question, wanted.panels)
+
+
+def question_of(
+    members: Sequence[SlotState], sights: Mapping[str, Sight], horizon: Horizon
+) -> Question | None:
+    """What the members hold together against ``horizon``; ``None`` where one's quantity isn't known (in a
+    group, one that is known to be empty counts as nothing)."""
+    left: Floats | None = None
+    weight = np.ones(1)
+    certain = True
+    for slot in members:
+        if slot.declared is None and len(members) > 1 and (slot.removed or slot.out_since is not None):
+            continue
+        if slot.declared is None:
+            return None
+        own, shares = _left(slot, slot.declared)
+        if certain:
+            weight, certain = shares, shares.item(0) == 1.0
+        # Added node by node: as if all labels erred alike, which is the cautious side.
+        left = own if left is None else left + own
+    if left is None:
+        return None
+    prior = sights[members[0].name].prior
+    return Question(
+        horizon=horizon,
+        left=left,
+        weight=weight,
+        a=prior.a + sum(slot.lost_evidence for slot in members),
+        b=prior.b + sum(slot.placed_evidence for slot in members),
+        blind=float(sum(slot.blind for slot in members)),
+    )
+
+
+def _left(slot: SlotState, declared: int) -> tuple[Floats, Floats]:
+    exact = is_exact(slot)
+    if slot.out_since is not None:
+        offsets, weight = depletion.shortage(slot.kind, declared, exact)
+        return np.zeros_like(offsets), weight
+    left, weight = depletion.believed_left(slot.kind, declared, exact, declared - slot.counted)
+    if slot.missing:
+        # Counts that never came: anything from none to all of their parts is gone, evenly believed.
+        share = (np.arange(len(left), 0, -1) - 0.5) / len(left)
+        return np.rint(left - slot.missing * share), np.full(len(left), 1.0 / len(left))
+    return left, weight
+
+
+def takt_of(station: StationState) -> float | None:
+    """Seconds a panel takes: the median of the last takts; ``None`` before there are three."""
+    return median(station.takts) if len(station.takts) >= 3 else None
+
+
+def lead_of(sight: Sight, station: StationState) -> int:
+    """The lead in panels: as asked, or as many as may pass in the minutes asked, whichever is more."""
+    if not sight.limits.lead_minutes:
+        return sight.limits.lead_panels
+    within = panels_within(sight.limits.lead_minutes * 60.0, station.takts)
+    return sight.limits.lead_panels if within is None else max(sight.limits.lead_panels, within)
+
+
+def level_of(case: Case, sight: Sight, station: StationState) -> Level | None:
+    """Urgent, early or neither. Empty is never concluded from numbers; a signal says it."""
+    limits = sight.limits
+    if case.chance_within(limits.urgent_panels) >= limits.chance:
+        return Level.URGENT
+    return Level.EARLY if case.chance_within(lead_of(sight, station)) >= limits.chance else None
+
+
+def is_better(case: Case, sight: Sight, station: StationState) -> bool:
+    """Clear of the edge by the hysteresis: its notice may close."""
+    lead = lead_of(sight, station)
+    return case.chance_within(lead + max(1, lead // 10)) < sight.limits.chance * BETTER_SHARE

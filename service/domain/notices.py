@@ -1,0 +1,234 @@
+"""The life of a supply notice: what opens it, makes it worse, and closes it; what people may do with it.
+
+One notice for each emptying of a slot: its id derives from the loading, so a replay finds the same. Each
+function changes the slot's notice and returns what is to be told, or ``None`` when nothing changed for a
+reader.
+
+    (none) ── due ──▶ open ── worse ──▶ open        open, taken, quiet ── refilled, order done,
+    open, quiet ── take ──▶ taken                   removed, better, person ──▶ closed
+    open, taken ── quiet ──▶ quiet ── over or worse ──▶ open
+    closed ── due again (after a person: only when worse) ──▶ open
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import msgspec
+
+from service.domain.model import Change, Instant, Level, Notice, NoticeState, Spread, to_datetime, to_rfc3339
+from service.domain.state import SlotState, StationState
+
+REFILLED = "refilled"
+SEEN_REFILLED = "seen refilled"
+ORDER_DONE = "order done"
+REMOVED = "removed"
+BETTER = "better"
+PERSON = "person"
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A change of a notice that people are told of."""
+
+    notice: Notice
+    change: Change
+
+
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """What a notice says of the future; ``None`` where unknown."""
+
+    panels: Spread[int] | None
+    empty_at: Spread[Instant] | None
+    boundary_only: bool
+    timezone: str
+
+
+class Taken(Exception):
+    """Someone was first, or the notice is closed."""
+
+
+def is_live(notice: Notice | None) -> bool:
+    return notice is not None and notice.state != NoticeState.CLOSED
+
+
+def notice_id(station: StationState, slot: SlotState) -> str:
+    name = f"{station.line}\x1f{station.station}\x1f{slot.name}\x1f{slot.loading}"
+    return "n" + hashlib.sha256(name.encode()).hexdigest()[:20]
+
+
+def calls_for_words(slot: SlotState, level: Level) -> bool:
+    """Whether ``level`` would change the slot's notice: nothing said yet, closed by itself, or worse."""
+    notice = slot.notice
+    if notice is None:
+        return True
+    if notice.state == NoticeState.CLOSED and notice.closed_because != PERSON:
+        return True
+    return level.rank > Level(notice.level).rank
+
+
+def raise_to(station: StationState, slot: SlotState, level: Level, numbers: Numbers, at: Instant) -> Told:
+    """Open the notice at ``level``, or make it worse; ``calls_for_words`` has said that it matters."""
+    old = slot.notice
+    said = _said(station, slot, level, numbers)
+    if old is None:
+        slot.notice = Notice(
+            id=notice_id(station, slot),
+            kind="supply",
+            line=station.line,
+            station=station.station,
+            slot=slot.name,
+            state=NoticeState.OPEN,
+            opened_at=to_rfc3339(at),
+            changed_at=to_rfc3339(at),
+            loading=slot.loading,
+            **said,
+        )
+        return Told(slot.notice, Change.OPENED)
+    reopened = old.state == NoticeState.CLOSED
+    state = NoticeState.TAKEN if old.taken_by and not reopened else NoticeState.OPEN
+    if reopened:
+        said |= {"closed_at": None, "closed_by": None, "closed_because": None, "taken_by": None}
+    _end_quiet(slot)
+    return _change(slot, at, Change.OPENED if reopened else Change.CHANGED, state=state, **said)
+
+
+def close(
+    slot: SlotState, because: str, at: Instant, *, by: str | None = None, reason: str | None = None
+) -> Told | None:
+    if slot.notice is None or not is_live(slot.notice):
+        return None
+    _end_quiet(slot)
+    return _change(
+        slot,
+        at,
+        Change.CLOSED,
+        state=NoticeState.CLOSED,
+        closed_because=because,
+        closed_at=to_rfc3339(at),
+        closed_by=by,
+        reason=reason,
+        message=f"{place(slot.notice)}: closed, {because}{f' by {by}' if by else ''}.",
+    )
+
+
+def end_loading(slot: SlotState, because: str, at: Instant, *, by: str | None = None) -> Told | None:
+    """The supply is gone: its notice closes, the next emptying gets a new one. Call before the change."""
+    told = close(slot, because, at, by=by)
+    slot.notice = None
+    return told
+
+
+def take(slot: SlotState, by: str, at: Instant) -> Told | None:
+    """Raises ``Taken`` when another has it or it is closed; the same person twice changes nothing."""
+    notice = _live(slot)
+    if notice.state == NoticeState.TAKEN:
+        if notice.taken_by == by:
+            return None
+        raise Taken
+    _end_quiet(slot)
+    return _change(
+        slot, at, Change.CHANGED, state=NoticeState.TAKEN, taken_by=by, quiet_until=None, quiet_panels=None
+    )
+
+
+def quiet(
+    slot: SlotState, at: Instant, *, progress: int, panels: int | None, until: Instant | None
+) -> Told | None:
+    """Say nothing for so many panels or until then. Raises ``Taken`` when the notice is closed."""
+    _live(slot)
+    slot.quiet_until = until
+    slot.quiet_to = None if panels is None else progress + panels
+    return _change(
+        slot,
+        at,
+        Change.CHANGED,
+        state=NoticeState.QUIET,
+        quiet_until=None if until is None else to_rfc3339(until),
+        quiet_panels=panels,
+    )
+
+
+def quiet_is_over(slot: SlotState, *, progress: int, at: Instant) -> bool:
+    if slot.notice is None or slot.notice.state != NoticeState.QUIET:
+        return False
+    by_panels = slot.quiet_to is not None and progress >= slot.quiet_to
+    return by_panels or (slot.quiet_until is not None and at >= slot.quiet_until)
+
+
+def speak_again(slot: SlotState, at: Instant) -> Told:
+    notice = _live(slot)
+    _end_quiet(slot)
+    state = NoticeState.TAKEN if notice.taken_by else NoticeState.OPEN
+    return _change(slot, at, Change.CHANGED, state=state, quiet_until=None, quiet_panels=None)
+
+
+def _known(slot: SlotState) -> Notice:
+    if slot.notice is None:
+        raise Taken
+    return slot.notice
+
+
+def _live(slot: SlotState) -> Notice:
+    notice = _known(slot)
+    if not is_live(notice):
+        raise Taken
+    return notice
+
+
+def _end_quiet(slot: SlotState) -> None:
+    slot.quiet_until = slot.quiet_to = None
+
+
+def _change(slot: SlotState, at: Instant, change: Change, **fields: Any) -> Told:
+    old = _known(slot)
+    slot.notice = msgspec.structs.replace(old, changed_at=to_rfc3339(at), version=old.version + 1, **fields)
+    return Told(slot.notice, change)
+
+
+def _said(station: StationState, slot: SlotState, level: Level, numbers: Numbers) -> dict[str, Any]:
+    times = numbers.empty_at
+    return {
+        "level": level.value,
+        "part": slot.part,
+        "supply_kind": slot.kind,
+        "boundary_only": numbers.boundary_only,
+        "panels_to_empty": numbers.panels,
+        "empty_at": None
+        if times is None
+        else Spread(*(to_rfc3339(at) for at in msgspec.structs.astuple(times))),
+        "quiet_until": None,
+        "quiet_panels": None,
+        "message": sentence(station, slot, level, numbers),
+    }
+
+
+_NOUNS = {"tape": "reel", "tray": "tray", "stick": "stick", "bulk": "bulk case"}
+
+
+def place(notice: Notice) -> str:
+    return f"{notice.line} {notice.station} {notice.slot}"
+
+
+def sentence(station: StationState, slot: SlotState, level: Level, numbers: Numbers) -> str:
+    """One line for a phone: where, what, how soon, what to bring and when it may be exchanged."""
+    supply = f"{_NOUNS.get(slot.kind or '', 'supply')}{f' of {slot.part}' if slot.part else ''}"
+    where = f"{station.line} {station.station} {slot.name}"
+    when = (
+        "between two panels, by a stop at the end of the panel" if numbers.boundary_only else "while it runs"
+    )
+    if level is Level.EMPTY:
+        return f"{where} is empty and the station waits. Bring one {supply}."
+    if numbers.panels is None:
+        return f"{where} runs low, how soon is not known. Bring one {supply}; exchange {when}."
+    clock = ""
+    if numbers.empty_at is not None:
+        local = to_datetime(numbers.empty_at.p50).astimezone(ZoneInfo(numbers.timezone))
+        clock = f", about {local:%H:%M}"
+    low, mid, high = msgspec.structs.astuple(numbers.panels)
+    between = f" ({low} to {high})" if low != high else ""
+    return f"{where} lasts {mid} more panels{between}{clock}. Bring one {supply}; exchange {when}."

@@ -1,0 +1,129 @@
+"""From a slot's case to what people are told: level, opening, worsening, closing.
+
+Judged after every event that could matter to the slot, one slot at a time.
+"""
+
+from __future__ import annotations
+
+from service.domain import judge, notices
+from service.domain.judge import Case
+from service.domain.model import SECOND, Instant, Level, Spread, SupplyKind
+from service.domain.notices import Numbers, Told
+from service.domain.outlook import Questions, panels_to_empty, seconds_to_empty
+from service.domain.sight import Sight, usage_of
+from service.domain.state import SlotState, StationState
+from service.domain.world import World
+
+
+def judge_station(world: World, station: StationState, at: Instant) -> list[Told]:
+    told: list[Told] = []
+    for name in sorted(station.slots):
+        told += judge_slot(world, station, station.slots[name], at)
+    return told
+
+
+def judge_slot(world: World, station: StationState, slot: SlotState, at: Instant) -> list[Told]:
+    """What is to be told of the slot now; with a group, of the member that speaks for it."""
+    sights = world.sights_of(station)
+    sight = sights[slot.name]
+    live = notices.is_live(slot.notice)
+    if not live and slot.out_since is None and not sight.group:
+        usage = usage_of(slot, sight)
+        if usage and judge.surely_fine(slot, sight, usage, judge.lead_of(sight, station)):
+            return []
+    told: list[Told] = []
+    if live and notices.quiet_is_over(slot, progress=station.progress, at=at):
+        told.append(notices.speak_again(slot, at))
+    told += _judge(world, station, slot, sight, at)
+    if told:
+        world.note(station, slot)
+    return told
+
+
+def _judge(world: World, station: StationState, slot: SlotState, sight: Sight, at: Instant) -> list[Told]:
+    line = world.line(station.line)
+    if starves(station, slot, sight):
+        return _raise(world, station, slot, Level.EMPTY, at)
+    if sight.idle:
+        return _close(slot, notices.ORDER_DONE, at)
+    if sight.group and slot is not _speaker(station, sight):
+        return _close(slot, notices.BETTER, at)
+    case = judge.case_of(line, station, slot, world.sights_of(station))
+    if case is None:
+        return []
+    level = judge.level_of(case, sight, station)
+    if level is not None:
+        return _raise(world, station, slot, level, at)
+    if notices.is_live(slot.notice) and judge.is_better(case, sight, station):
+        done = case.needed == 0
+        return _close(slot, notices.ORDER_DONE if done else notices.BETTER, at)
+    return []
+
+
+def starves(station: StationState, slot: SlotState, sight: Sight) -> bool:
+    """A signal says the slot is out; with alternates, when it says so of all of them."""
+    members = sight.group or (slot.name,)
+    return slot.out_since is not None and all(
+        member in station.slots
+        and (station.slots[member].out_since is not None or station.slots[member].removed)
+        for member in members
+    )
+
+
+def _speaker(station: StationState, sight: Sight) -> SlotState:
+    """Of slots that feed the same placements the one with least left speaks, so that one notice is raised."""
+    members = [station.slots[name] for name in sight.group if name in station.slots]
+    live = [slot for slot in members if notices.is_live(slot.notice)]
+    return (live or sorted(members, key=lambda slot: (_left(slot), slot.name)))[0]
+
+
+def _left(slot: SlotState) -> int:
+    if slot.out_since is not None or slot.removed:
+        return -1
+    return slot.book if slot.book is not None else 1 << 60
+
+
+def _raise(world: World, station: StationState, slot: SlotState, level: Level, at: Instant) -> list[Told]:
+    if not notices.calls_for_words(slot, level):
+        return []
+    return [notices.raise_to(station, slot, level, numbers_of(world, station, slot), at)]
+
+
+def _close(slot: SlotState, because: str, at: Instant) -> list[Told]:
+    told = notices.close(slot, because, at)
+    return [] if told is None else [told]
+
+
+def is_boundary_only(slot: SlotState, sight: Sight) -> bool:
+    """A tray in use can only be exchanged between two panels; the configuration may say otherwise."""
+    if sight.rule.boundary_only is not None:
+        return sight.rule.boundary_only
+    return slot.kind == SupplyKind.TRAY
+
+
+def numbers_of(world: World, station: StationState, slot: SlotState) -> Numbers:
+    """The forecast of one slot as a notice says it."""
+    sights = world.sights_of(station)
+    case = judge.case_of(world.line(station.line), station, slot, sights)
+    panels = None if case is None else forecast([case])[0]
+    return Numbers(
+        panels=panels,
+        empty_at=None if panels is None else clock_times(station, panels),
+        boundary_only=is_boundary_only(slot, sights[slot.name]),
+        timezone=world.policy.timezone,
+    )
+
+
+def forecast(cases: list[Case]) -> list[Spread[int]]:
+    """Panels to empty of many slots in one vectorised call."""
+    spreads = panels_to_empty(Questions.of([case.question for case in cases])).tolist()
+    return [Spread(*quantiles) for quantiles in spreads]
+
+
+def clock_times(station: StationState, panels: Spread[int]) -> Spread[Instant] | None:
+    """When the panels will have run, counted from its last count; ``None`` while the takt is unknown."""
+    seconds = seconds_to_empty(station.takts, (panels.p05, panels.p50, panels.p95))
+    start = station.counted_at
+    if seconds is None or start is None:
+        return None
+    return Spread(*(start + round(each * SECOND) for each in seconds))

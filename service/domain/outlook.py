@@ -1,0 +1,302 @@
+"""How many more panels a slot can complete, how sure that is, and when that will be.
+
+X, the panels to empty, has P(X < k) = P(the supply can't give the parts that k panels need). This file turns
+panels into parts (orders ahead, usage, the panel in work), asks ``depletion``, and turns panels into seconds
+by the takt. It doesn't know what anybody will do with the answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields, replace
+from itertools import count
+from math import floor, sqrt
+from statistics import median
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtri
+
+from service.domain.depletion import (
+    CRUMB,
+    Floats,
+    chance_below,
+    chance_short,
+    chance_short_one,
+    expected_left,
+    still_feeding,
+)
+
+Ints = npt.NDArray[np.int64]
+
+QUANTILES: Floats = np.array([0.05, 0.5, 0.95])
+_GOALS: Floats = ndtri(QUANTILES)
+
+MOST = float(2**53 - 1)
+"""What never empties, because nothing uses it any more, empties after so many panels."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Horizon:
+    """What the coming panels need: ``steps`` of (panels, parts per panel) for the running and the queued
+    orders, ``usage`` per panel after them; ``taken``: parts the panel in work has already got. None < 0."""
+
+    steps: tuple[tuple[float, float], ...] = ()
+    usage: float
+    taken: float = 0.0
+
+
+def parts_needed(horizon: Horizon, panels: float) -> float:
+    """Good placements until ``panels`` more panels are complete, the one in work being the first."""
+    parts = -horizon.taken
+    for most, rate in horizon.steps:
+        ran = min(panels, most)
+        parts += ran * rate
+        panels -= ran
+    return max(parts + panels * horizon.usage, 0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """One slot as the forecast sees it: what is needed, and what ``depletion.chance_short_one`` wants."""
+
+    horizon: Horizon
+    left: Floats
+    weight: Floats
+    a: float
+    b: float
+    blind: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Questions:
+    """S slots side by side: ``left``, ``weight``, ``feeding`` (S, Q); ``most``, ``rates`` (S, T) the orders'
+    panels and parts per panel, padded with zeros; the others (S,)."""
+
+    left: Floats
+    weight: Floats
+    feeding: Floats
+    a: Floats
+    b: Floats
+    blind: Floats
+    most: Floats
+    rates: Floats
+    usage: Floats
+    taken: Floats
+
+    @classmethod
+    def of(cls, questions: Sequence[Question]) -> Questions:
+        """Slots of one width Q; at least one."""
+        left = np.array([question.left for question in questions], dtype=np.float64)
+        weight = np.array([question.weight for question in questions], dtype=np.float64)
+        a = np.array([question.a for question in questions], dtype=np.float64)
+        b = np.array([question.b for question in questions], dtype=np.float64)
+        blind = np.array([question.blind for question in questions], dtype=np.float64)
+        most, rates = _side_by_side([question.horizon.steps for question in questions])
+        return cls(
+            left=left,
+            weight=weight,
+            feeding=still_feeding(left, weight, a, b, blind),
+            a=a,
+            b=b,
+            blind=blind,
+            most=most,
+            rates=rates,
+            usage=np.array([question.horizon.usage for question in questions], dtype=np.float64),
+            taken=np.array([question.horizon.taken for question in questions], dtype=np.float64),
+        )
+
+    def rows(self, rows: Ints) -> Questions:
+        return Questions(**{field.name: getattr(self, field.name)[rows] for field in fields(self)})
+
+    def parts_needed(self, panels: Floats) -> Floats:
+        """The function ``parts_needed`` for every slot at its own number of panels, to the same last bit."""
+        parts = -self.taken
+        for step in range(self.most.shape[1]):
+            ran = np.minimum(panels, self.most[:, step])
+            parts = parts + ran * self.rates[:, step]
+            panels = panels - ran
+        return np.maximum(parts + panels * self.usage, 0.0)
+
+    def panels_for(self, parts: Floats) -> Floats:
+        """The inverse: the panels, with a fraction, that ``parts`` suffice for; at most ``MOST``."""
+        parts = parts + self.taken
+        panels = np.zeros(len(parts))
+        going = np.ones(len(parts), dtype=bool)
+        for step in range(self.most.shape[1]):
+            most, rate = self.most[:, step], self.rates[:, step]
+            ran = np.where(going, np.minimum(_over(parts, rate), most), 0.0)
+            panels += ran
+            parts = np.maximum(parts - ran * rate, 0.0)
+            going &= ran >= most
+        panels += np.where(going, _over(parts, self.usage), 0.0)
+        return np.minimum(panels, MOST)
+
+
+def _over(parts: Floats, rate: Floats) -> Floats:
+    quotient = np.full(len(parts), np.inf)
+    np.divide(parts, rate, out=quotient, where=rate > 0.0)
+    return quotient
+
+
+def _side_by_side(steps: Sequence[tuple[tuple[float, float], ...]]) -> tuple[Floats, Floats]:
+    padded = np.zeros((len(steps), max(map(len, steps)), 2))
+    for row, each in enumerate(steps):
+        if each:
+            padded[row, : len(each)] = each
+    return padded[:, :, 0], padded[:, :, 1]
+
+
+def chance_due(question: Question, lead: int, needed: int | None) -> float:
+    """P(X <= ``lead`` and X < ``needed``), rounded to 1e-6; ``needed`` panels, ``None``: no end is known."""
+    panels = lead + 1 if needed is None else min(lead + 1, needed)
+    if panels <= 0:
+        return 0.0
+    need = parts_needed(question.horizon, panels)
+    chance = chance_short_one(need, question.left, question.weight, question.a, question.b, question.blind)
+    return round(chance * 1e6) / 1e6
+
+
+def chances_due(questions: Questions, lead: Floats, needed: Floats) -> Floats:
+    """``chance_due`` of every slot, to the same last bit; ``needed`` is infinite where no end is known."""
+    need = questions.parts_needed(np.maximum(np.minimum(lead + 1.0, needed), 0.0))
+    return np.asarray(np.rint(_chance_short(questions, need) * 1e6) / 1e6)
+
+
+def panels_to_empty(questions: Questions) -> Ints:
+    """The 5 %, 50 % and 95 % quantiles of X, (S, 3): the least x with P(X <= x) >= p."""
+    mean, spread = _parts_to_empty(questions, coming=1.0)
+    return _quantiles(questions, _chance_short, mean, spread)
+
+
+def left_quantiles(questions: Questions) -> tuple[Ints, Floats, Ints]:
+    """5 % quantile, mean and 95 % quantile of the parts really left now, each (S,).
+
+    Exact for the beliefs as they are: unreported losses of the ``blind`` placements are taken off, and that
+    the slot still feeds is taken into account.
+    """
+    none = np.zeros((len(questions.a), 0))
+    ones, zeros = np.ones_like(questions.a), np.zeros_like(questions.a)
+    parts = replace(questions, most=none, rates=none, usage=ones, taken=zeros)
+    low_median_high = _quantiles(parts, _chance_left_below, *_parts_to_empty(questions, coming=0.0))
+    mean = expected_left(
+        questions.left, questions.weight, questions.feeding, questions.a, questions.b, questions.blind
+    )
+    return low_median_high[:, 0], mean, low_median_high[:, 2]
+
+
+def _chance_short(questions: Questions, need: Floats) -> Floats:
+    of = questions
+    return chance_short(need, of.left, of.weight, of.a, of.b, of.blind, of.feeding)
+
+
+def _chance_left_below(questions: Questions, parts: Floats) -> Floats:
+    of = questions
+    return chance_below(np.ceil(parts - CRUMB), of.blind, of.left, of.weight, of.feeding, of.a, of.b)
+
+
+def _parts_to_empty(questions: Questions, coming: float) -> tuple[Floats, Floats]:
+    """Mean and deviation of the placements to come (``coming`` 1) or of the parts left (0), by moments: a
+    first guess for the search, nothing more."""
+    weight = questions.feeding / np.maximum(questions.feeding.sum(axis=1), 1e-300)[:, None]
+    left = (weight * questions.left).sum(axis=1)
+    variance = (weight * (questions.left - left[:, None]) ** 2).sum(axis=1)
+    odds = questions.a / questions.b
+    mean = np.maximum((left - questions.blind * odds) / (1.0 + coming * odds), 0.0)
+    exposure = questions.blind + coming * mean
+    variance += exposure * odds * (1.0 + exposure / questions.b)
+    return mean, np.maximum(np.sqrt(variance), 0.5) / (1.0 + coming * odds)
+
+
+def _quantiles(
+    questions: Questions, chance: Callable[[Questions, Floats], Floats], mean: Floats, spread: Floats
+) -> Ints:
+    """The least x with P(X < x + 1) >= p for the three p, where P(X < k) = ``chance`` of the parts k needs.
+
+    A bracket [low, high] per slot and p with P(X < low) < p <= P(X < high) shrinks until its ends touch.
+    Inside, the normal deviate of the chance is nearly straight in the parts, so a straight line finds the
+    place in two or three calls; once that has gone on for long (weighted possibilities make steps), every
+    second call halves the bracket. All slots and quantiles that are still open share a call.
+    """
+    slot = np.repeat(np.arange(len(mean)), len(QUANTILES))
+    goal, wanted = np.tile(_GOALS, len(mean)), np.tile(QUANTILES, len(mean))
+    beyond_all = questions.panels_for(np.maximum(questions.left.max(axis=1), 0.0) + 2.0 * CRUMB)
+    # Rows: panels, the parts they need, the deviate of the chance there (infinite: says nothing).
+    low = np.array([np.zeros(len(slot)), np.zeros(len(slot)), np.full(len(slot), -np.inf)])
+    high = np.array([np.floor(beyond_all)[slot] + 1.0, np.zeros(len(slot)), np.full(len(slot), np.inf)])
+    for turn in count():
+        rows = np.flatnonzero(high[0] - low[0] > 1.0)
+        if not rows.size:
+            break
+        asked = questions.rows(slot[rows])
+        aim = _straight(low[:, rows], high[:, rows], goal[rows], mean[slot[rows]], spread[slot[rows]])
+        panels = np.ceil(asked.panels_for(np.maximum(aim, 0.0)))
+        if turn > 5 and turn % 2:
+            panels = np.floor((low[0, rows] + high[0, rows]) / 2.0)
+        panels = np.fmax(np.fmin(panels, high[0, rows] - 1.0), low[0, rows] + 1.0)
+        need = asked.parts_needed(panels)
+        reached = chance(asked, need)
+        found = np.array([panels, need, ndtri(reached)])
+        below = reached < wanted[rows]
+        low[:, rows[below]] = found[:, below]
+        high[:, rows[~below]] = found[:, ~below]
+    return np.asarray(high[0] - 1.0, dtype=np.int64).reshape(-1, len(QUANTILES))
+
+
+def _straight(low: Floats, high: Floats, goal: Floats, mean: Floats, spread: Floats) -> Floats:
+    """The parts at which the deviate is ``goal``: on the line through both ends, or through one with the
+    expected slope, or as expected where neither end says anything."""
+    (_, near, near_deviate), (_, far, far_deviate) = low, high
+    knows_near, knows_far = np.isfinite(near_deviate), np.isfinite(far_deviate)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        between = near + (goal - near_deviate) * (far - near) / (far_deviate - near_deviate)
+        from_near = near + (goal - near_deviate) * spread
+        from_far = far + (goal - far_deviate) * spread
+    one_end = np.where(knows_near, from_near, np.where(knows_far, from_far, mean + goal * spread))
+    return np.where(knows_near & knows_far, between, one_end)
+
+
+_RECENT = 40
+_FEWEST_TAKTS = 3
+_Z95 = 1.645
+_FARTHEST_SECONDS = 100 * 365.25 * 86_400.0
+
+
+def _pace(takts: Sequence[float]) -> tuple[float, float] | None:
+    """Usual seconds per panel and their robust deviation (at least 2 %); ``None`` while there are too few."""
+    recent = takts[-_RECENT:]
+    if len(recent) < _FEWEST_TAKTS:
+        return None
+    usual = median(recent)
+    if usual <= 0.0:
+        return None
+    return usual, max(1.4826 * median(abs(takt - usual) for takt in recent), 0.02 * usual)
+
+
+def seconds_to_empty(
+    takts: Sequence[float], panels: tuple[int, int, int]
+) -> tuple[float, float, float] | None:
+    """Seconds until the p05, p50 and p95 ``panels`` have run, the takt's own spread added at both ends.
+
+    ``takts``: seconds per panel, newest last. ``None`` while there are fewer than three, and for what is a
+    century away: that is no forecast, and no date either.
+    """
+    pace = _pace(takts)
+    if pace is None:
+        return None
+    usual, spread = pace
+    low, middle, high = panels
+    soonest = max(low * usual - _Z95 * spread * sqrt(low), 0.0)
+    latest = high * usual + _Z95 * spread * sqrt(high)
+    return (soonest, middle * usual, latest) if latest < _FARTHEST_SECONDS else None
+
+
+def panels_within(seconds: float, takts: Sequence[float]) -> int | None:
+    """The most panels that may run in ``seconds``: as many as fit when the line is at its 5 % fastest."""
+    pace = _pace(takts)
+    if pace is None:
+        return None
+    usual, spread = pace
+    gain = _Z95 * spread
+    root = (gain + sqrt(gain * gain + 4.0 * usual * max(seconds, 0.0))) / (2.0 * usual)
+    return floor(root * root + 1e-9) if seconds > 0.0 else 0

@@ -1,0 +1,137 @@
+"""What the configuration asks of the rules: warning limits, usual quantities, tower readings, routes.
+
+A frozen value, part of the journal (so that a replay decides under the settings that were in force).
+It knows patterns and precedence; it doesn't know where the values came from.
+"""
+
+from __future__ import annotations
+
+from fnmatch import fnmatchcase
+
+import msgspec
+
+
+class Limits(msgspec.Struct, frozen=True):
+    """The limits in force for one slot."""
+
+    lead_panels: int = 10
+    lead_minutes: float = 0.0
+    urgent_panels: int = 3
+    chance: float = 0.1
+
+
+class WarnRule(msgspec.Struct, frozen=True, kw_only=True):
+    line: str | None = None
+    station: str | None = None
+    slot: str | None = None
+    part: str | None = None
+    kind: str | None = None
+    lead_panels: int | None = None
+    lead_minutes: float | None = None
+    urgent_panels: int | None = None
+    chance: float | None = None
+
+
+class SlotRule(msgspec.Struct, frozen=True, kw_only=True):
+    line: str | None = None
+    station: str | None = None
+    slot: str | None = None
+    kind: str | None = None
+    part: str | None = None
+    full: int | None = None
+    boundary_only: bool | None = None
+    low_sensor: bool | None = None
+
+
+def _by_practice(**lamps: list[str]) -> dict[str, list[str]]:
+    """A default of its own for each rule."""
+    return msgspec.field(default_factory=lambda: dict(lamps))
+
+
+class TowerRule(msgspec.Struct, frozen=True, kw_only=True):
+    """For each reading the lamp states that mean it; every named lamp must agree, none named: never.
+
+    By common practice (no source) yellow flashing means low, with the buzzer out.
+    """
+
+    line: str | None = None
+    out: dict[str, list[str]] = _by_practice(yellow=["flashing"], buzzer=["on", "flashing"])
+    fault: dict[str, list[str]] = _by_practice(red=["on", "flashing"])
+    low: dict[str, list[str]] = _by_practice(yellow=["flashing"])
+    running: dict[str, list[str]] = _by_practice(green=["on"])
+
+
+class Route(msgspec.Struct, frozen=True, kw_only=True):
+    outlets: list[str]
+    line: str | None = None
+    kind: str | None = None
+    severity: str | None = None
+    hours: str | None = None
+
+
+class Policy(msgspec.Struct, frozen=True, kw_only=True):
+    timezone: str = "UTC"
+    warn: Limits = Limits()
+    rules: list[WarnRule] = []
+    slots: list[SlotRule] = []
+    towers: list[TowerRule] = []
+    outlets: list[str] = []
+    routes: list[Route] = []
+
+
+_WARN_KEYS = ("lead_panels", "lead_minutes", "urgent_panels", "chance")
+
+
+def limits_for(
+    policy: Policy, *, line: str, station: str, slot: str, part: str | None, kind: str | None
+) -> Limits:
+    """Key by key the value of the most specific matching rule that sets it; ``[warn]`` where none does."""
+    place = {"line": line, "station": station, "slot": slot, "part": part, "kind": kind}
+    rules = _matching(policy.rules, place)
+    found = {
+        key: next((value for rule in rules if (value := getattr(rule, key)) is not None), None)
+        for key in _WARN_KEYS
+    }
+    limits = msgspec.structs.replace(
+        policy.warn, **{key: value for key, value in found.items() if value is not None}
+    )
+    if limits.urgent_panels > limits.lead_panels:
+        return msgspec.structs.replace(limits, urgent_panels=limits.lead_panels)
+    return limits
+
+
+def slot_rule(policy: Policy, *, line: str, station: str, slot: str) -> SlotRule:
+    """What the configuration says of a slot, merged key by key, most specific first."""
+    rules = _matching(policy.slots, {"line": line, "station": station, "slot": slot})
+    merged = {
+        key: next((value for rule in rules if (value := getattr(rule, key)) is not None), None)
+        for key in ("kind", "part", "full", "boundary_only", "low_sensor")
+    }
+    return SlotRule(**merged)
+
+
+def tower_rule(policy: Policy, line: str) -> TowerRule:
+    matching = _matching(policy.towers, {"line": line})
+    return matching[0] if matching else TowerRule()
+
+
+def _matching(rules: list, place: dict[str, str | None]) -> list:  # type: ignore[type-arg]
+    """Rules that fit ``place``, most specific first; of equals the later one in the file."""
+    fitting = [
+        (_weight(rule, place), number, rule)
+        for number, rule in enumerate(rules)
+        if all(_fits(getattr(rule, key), value) for key, value in place.items())
+    ]
+    return [rule for _, _, rule in sorted(fitting, key=lambda item: item[:2], reverse=True)]
+
+
+def _fits(pattern: str | None, value: str | None) -> bool:
+    return pattern is None or (value is not None and fnmatchcase(value, pattern))
+
+
+def _weight(rule: object, place: dict[str, str | None]) -> int:
+    """Exact names count more than any number of patterns; a pattern more than nothing."""
+    patterns = [getattr(rule, key) for key in place]
+    named = [pattern for pattern in patterns if pattern is not None]
+    exact = sum(not any(mark in pattern for mark in "*?[") for pattern in named)
+    return exact * 10 + len(named)

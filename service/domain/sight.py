@@ -1,0 +1,144 @@
+"""What the plant asks of a slot now: parts per panel, the orders ahead, limits in force, who feeds with it.
+
+A ``Sight`` is derived from line, station, slot and policy, never stored; whoever changes one of those
+takes a new one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from service.domain import depletion
+from service.domain.depletion import Belief
+from service.domain.policy import Limits, Policy, SlotRule, limits_for, slot_rule
+from service.domain.slot import is_exact, learned_usage
+from service.domain.state import LineState, Order, Recipe, SlotState, StationState
+
+
+@dataclass(slots=True)
+class Sight:
+    """``usage`` is the recipe's (``None``: learn it); ``idle``: a recipe rules and doesn't use the slot;
+    ``after``: (panels, parts per panel) of the queued orders that need the same part here, panels ``None``
+    when open-ended; ``lowest``: the least the supply may hold, relative to its label."""
+
+    limits: Limits
+    rule: SlotRule
+    usage: float | None
+    idle: bool
+    group: tuple[str, ...]
+    after: tuple[tuple[int | None, float], ...]
+    prior: Belief
+    lowest: float
+
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """What the known orders still need of a slot: ``steps`` of (panels, parts per panel); ``panels`` in all,
+    ``None`` where nothing limits."""
+
+    panels: int | None
+    steps: tuple[tuple[int, float], ...]
+
+
+UNLIMITED = Demand(None, ())
+
+
+def ruling_recipe(line: LineState, station: StationState) -> Recipe | None:
+    """The running order's recipe where it is known here, else the last active one."""
+    order = line.orders.get(line.running) if line.running is not None else None
+    if order is not None and order.recipe in station.recipes:
+        return station.recipes[order.recipe]
+    return station.recipes.get(station.last_active) if station.last_active is not None else None
+
+
+def look(line: LineState, station: StationState, slot: SlotState, policy: Policy) -> Sight:
+    recipe = ruling_recipe(line, station)
+    usage, group = (None, ()) if recipe is None else _usage(recipe, slot.name)
+    rule = slot_rule(policy, line=line.line, station=station.station, slot=slot.name)
+    kind = slot.kind or rule.kind
+    lowest = 0.0
+    if slot.declared is not None:
+        lowest = float(depletion.shortage(slot.kind, slot.declared, is_exact(slot))[0][0])
+    return Sight(
+        limits=limits_for(
+            policy, line=line.line, station=station.station, slot=slot.name, part=slot.part, kind=kind
+        ),
+        rule=rule,
+        usage=usage,
+        idle=recipe is not None and usage is None,
+        group=group,
+        after=_orders_after(line, station, slot, recipe),
+        prior=depletion.PRIOR.get(kind, depletion.PRIOR[None]),
+        lowest=lowest,
+    )
+
+
+def _usage(recipe: Recipe, slot: str) -> tuple[float | None, tuple[str, ...]]:
+    """(parts per panel, the slots that feed the same placements). Slots listed together name the same
+    placements, so the largest of their usages is the usage of them all."""
+    group = next((tuple(sorted(set(names))) for names in recipe.alternates if slot in names), ())
+    usages = [recipe.usage.get(name, 0.0) for name in (group or (slot,))]
+    return (max(usages) or None), group if len(group) > 1 else ()
+
+
+def usage_of(slot: SlotState, sight: Sight) -> float | None:
+    if sight.usage is not None or sight.idle:
+        return sight.usage
+    return learned_usage(slot)
+
+
+def demand(line: LineState, station: StationState, sight: Sight, usage: float) -> Demand:
+    """The orders ahead of this station: the running one's rest, then the queued ones that go on here.
+
+    An order limits only while its start was seen here, its panels are reported and it isn't over-run.
+    """
+    first = _rest_of_order(line, station)
+    if first is None:
+        return UNLIMITED
+    steps = [(first, usage)]
+    for panels, parts in sight.after:
+        if panels is None:
+            return Demand(None, (*steps, (1 << 40, parts)))
+        steps.append((panels, parts))
+    return Demand(sum(panels for panels, _ in steps), tuple(steps))
+
+
+def _rest_of_order(line: LineState, station: StationState) -> int | None:
+    if station.resting:
+        return 0
+    order = line.orders.get(line.running) if line.running is not None else None
+    if order is None or order.panels is None or station.order != order.name:
+        return None
+    if not station.order_start_seen or station.progress_estimated or station.order_done > order.panels:
+        return None
+    return order.panels - station.order_done
+
+
+def _orders_after(
+    line: LineState, station: StationState, slot: SlotState, recipe: Recipe | None
+) -> tuple[tuple[int | None, float], ...]:
+    steps: list[tuple[int | None, float]] = []
+    part = slot.part or (recipe.parts.get(slot.name) if recipe else None)
+    for order in line.orders.values():
+        if order.state != "queued":
+            continue
+        step = _continues(order, station, slot.name, part)
+        if step is None:
+            break
+        steps.append(step)
+        if step[0] is None:
+            break
+    return tuple(steps)
+
+
+def _continues(
+    order: Order, station: StationState, slot: str, part: str | None
+) -> tuple[int | None, float] | None:
+    """(panels, parts per panel) where the order needs the same part in the same slot, else ``None``."""
+    recipe = station.recipes.get(order.recipe) if order.recipe is not None else None
+    if recipe is None:
+        return None
+    usage, _ = _usage(recipe, slot)
+    wanted = recipe.parts.get(slot)
+    if usage is None or (part is not None and wanted is not None and wanted != part):
+        return None
+    return order.panels, usage

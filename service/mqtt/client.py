@@ -1,0 +1,305 @@
+"""The connection to the broker: one thread that owns the socket, reads only while there is room,
+acknowledges late.
+
+Every paho call is made in this thread. An acknowledgement carries the connection's generation and is
+dropped when that is over, because the broker gives the same message numbers out again. Deciding anything
+about a message is for others."""
+
+from __future__ import annotations
+
+import contextlib
+import random
+import select
+import socket
+import ssl
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import urlsplit
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from service.mqtt.buffered import BufferedClient
+
+KEEPALIVE = 30
+SESSION_EXPIRY = 30 * 24 * 3600
+RECEIVE_MAXIMUM = 1000
+LARGEST_PACKET = 2 * 1024 * 1024 + 4096
+READS_A_TURN = 100
+FIRST_WAIT, LONGEST_WAIT = 0.2, 5.0
+
+Token = tuple[int, int]
+"""(generation of the connection, message number): what it takes to acknowledge."""
+Receive = Callable[[bytes, bytes, bool, Token], None]
+Log = Callable[..., None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Broker:
+    """Where the broker is and who we are to it. ``tls`` is the context to use, ``None`` for plain TCP."""
+
+    host: str
+    port: int
+    client_id: str
+    username: str | None
+    password: str | None
+    protocol: int
+    tls: ssl.SSLContext | None
+
+    @classmethod
+    def from_url(
+        cls,
+        url: str,
+        *,
+        client_id: str,
+        username: str | None = None,
+        password: str | None = None,
+        protocol: int = 5,
+    ) -> Broker:
+        parts = urlsplit(url)
+        secure = parts.scheme == "mqtts"
+        return cls(
+            host=parts.hostname or "127.0.0.1",
+            port=parts.port or (8883 if secure else 1883),
+            client_id=client_id,
+            username=username if username is not None else parts.username,
+            password=password if password is not None else parts.password,
+            protocol=protocol,
+            tls=ssl.create_default_context() if secure else None,
+        )
+
+
+class Connection:
+    """Run ``run`` in a thread of its own; every other method is safe from any thread."""
+
+    def __init__(
+        self,
+        broker: Broker,
+        *,
+        topics: str,
+        receive: Receive,
+        has_room: Callable[[], bool],
+        log: Log,
+        connected: Callable[[], None] = lambda: None,
+    ) -> None:
+        self.broker = broker
+        self.ready = False
+        self.trouble: str | None = "not connected yet"
+        self.turned_at = time.monotonic()
+        self._topics = topics
+        self._receive = receive
+        self._has_room = has_room
+        self._log = log
+        self._connected = connected
+        self._generation = 0
+        self._received = 0
+        self._lost = threading.Event()
+        self._stop = threading.Event()
+        self._todo: deque[tuple[str, Any]] = deque()
+        self._wake_read, self._wake_write = socket.socketpair()
+        self._wake_read.setblocking(False)
+        self._wake_write.setblocking(False)
+        self._client = self._make_client()
+
+    def acknowledge(self, tokens: Iterable[Token]) -> None:
+        self._todo.append(("ack", list(tokens)))
+        self._wake()
+
+    def publish(self, messages: Iterable[tuple[str, bytes, bool]]) -> None:
+        """Send (topic, payload, retain) with QoS 1 while connected; what is stale by then isn't kept."""
+        self._todo.append(("publish", list(messages)))
+        self._wake()
+
+    def stop(self) -> None:
+        self._stop.set()
+        self._wake()
+
+    def run(self) -> None:
+        wait = FIRST_WAIT
+        try:
+            while not self._stop.is_set():
+                if self._connect():
+                    wait = FIRST_WAIT if self._serve() else wait
+                self._down()
+                # Full jitter: many instances that lost one broker don't return in one wave.
+                self._stop.wait(random.uniform(FIRST_WAIT / 2, wait))  # noqa: S311
+                wait = min(wait * 2, LONGEST_WAIT)
+        finally:
+            self._wake_read.close()
+            self._wake_write.close()
+
+    def _make_client(self) -> BufferedClient:
+        five = self.broker.protocol == 5
+        client = BufferedClient(
+            CallbackAPIVersion.VERSION2,
+            client_id=self.broker.client_id,
+            protocol=paho.MQTTv5 if five else paho.MQTTv311,
+            manual_ack=True,
+            clean_session=None if five else False,
+        )
+        if self.broker.username is not None:
+            client.username_pw_set(self.broker.username, self.broker.password)
+        if self.broker.tls is not None:
+            client.tls_set_context(self.broker.tls)
+        client.max_inflight_messages_set(100)
+        client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        # With this set, packets are written by our loop, not one by one by whoever queues them.
+        client.on_socket_register_write = lambda *_: None
+        return client
+
+    def _connect(self) -> bool:
+        self._lost.clear()
+        try:
+            self._client.connect(self.broker.host, self.broker.port, KEEPALIVE, **self._session())
+        except (OSError, ValueError) as error:
+            self._in_trouble(f"can't reach the broker: {error}")
+            return False
+        return True
+
+    def _session(self) -> dict[str, Any]:
+        if self.broker.protocol != 5:
+            return {}
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = SESSION_EXPIRY
+        properties.ReceiveMaximum = RECEIVE_MAXIMUM
+        properties.MaximumPacketSize = LARGEST_PACKET
+        return {"clean_start": False, "properties": properties}
+
+    def _serve(self) -> bool:
+        """Turn until the connection is lost or we stop; whether it ever was subscribed."""
+        was_ready = False
+        misc_at = 0.0
+        while not self._stop.is_set() and not self._lost.is_set():
+            was_ready = was_ready or self.ready
+            self.turned_at = now = time.monotonic()
+            room = self._has_room()
+            self._turn(room)
+            self._do_todo()
+            if now - misc_at >= 1.0:
+                misc_at = now
+                # While nothing is read, an unread PINGRESP must not end the connection.
+                if room and self._client.loop_misc() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                    break
+        if self._stop.is_set():
+            self._say_goodbye()
+        return was_ready
+
+    def _turn(self, room: bool) -> None:
+        sock = self._client.buffered
+        if sock is None:
+            self._lost.set()
+            return
+        reads = [self._wake_read, sock] if room else [self._wake_read]
+        writes = [sock] if sock.unsent else []
+        more = room and sock.held
+        timeout = 0.0 if more or self._todo else 0.5 if room else 0.01
+        readable, _, _ = select.select(reads, writes, [], timeout)
+        if self._wake_read in readable:
+            self._drain_wakes()
+        if more or sock in readable:
+            self._read()
+
+    def _read(self) -> None:
+        for _ in range(READS_A_TURN):
+            before = self._received
+            if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                return
+            if self._received == before:
+                return
+
+    def _do_todo(self) -> None:
+        while self._todo:
+            what, items = self._todo.popleft()
+            if what == "ack":
+                for generation, number in items:
+                    if generation == self._generation and number:
+                        self._client.ack(number, 1)
+            elif self.ready:
+                for topic, payload, retain in items:
+                    self._client.publish(topic, payload, qos=1, retain=retain)
+        self._write()
+
+    def _write(self) -> None:
+        if self._client.want_write():
+            self._client.loop_write()
+        if (sock := self._client.buffered) is None:
+            return
+        try:
+            sock.flush()
+        except OSError as error:
+            self._in_trouble(f"the connection to the broker was lost: {error}")
+            self._lost.set()
+
+    def _say_goodbye(self) -> None:
+        self._do_todo()
+        self._client.disconnect()
+        deadline = time.monotonic() + 1.0
+        while self._client.buffered is not None and time.monotonic() < deadline:
+            self._write()
+            self._client.loop_read()
+
+    def _down(self) -> None:
+        self._generation += 1
+        if self.ready:
+            self._in_trouble(self.trouble or "the connection to the broker was lost")
+        self.ready = False
+
+    def _in_trouble(self, what: str) -> None:
+        if what != self.trouble:
+            self._log("broker_trouble", reason=what)
+        self.trouble = what
+
+    def _on_connect(self, client: paho.Client, _data: Any, flags: Any, reason: Any, _properties: Any) -> None:
+        if reason.is_failure:
+            self._in_trouble(f"the broker refused us: {reason}")
+            self._lost.set()
+            return
+        self._generation += 1
+        self._log("broker_connected", session_present=bool(flags.session_present))
+        if self.broker.protocol == 5:
+            # Retained messages come for a new subscription only, not at every reconnect.
+            client.subscribe(self._topics, options=SubscribeOptions(qos=1, retainHandling=1))
+        else:
+            client.subscribe(self._topics, qos=1)
+
+    def _on_subscribe(self, _client: Any, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
+        refused = [str(reason) for reason in reasons if reason.is_failure]
+        if refused:
+            self._in_trouble(f"the broker refused our subscription to {self._topics}: {refused[0]}")
+            self._lost.set()
+            return
+        self.trouble = None
+        self.ready = True
+        self._connected()
+
+    def _on_disconnect(self, _client: Any, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        if not self._stop.is_set():
+            self._in_trouble(f"the connection to the broker was lost: {reason}")
+        self._lost.set()
+
+    def _on_message(self, _client: Any, _data: Any, message: paho.MQTTMessage) -> None:
+        self._received += 1
+        token = (self._generation, message.mid if message.qos else 0)
+        # The raw topic: paho's own decoding raises on topics that aren't UTF-8.
+        self._receive(message._topic, bytes(message.payload), message.retain, token)  # noqa: SLF001
+
+    def _drain_wakes(self) -> None:
+        try:
+            while self._wake_read.recv(4096):
+                pass
+        except BlockingIOError:
+            pass
+
+    def _wake(self) -> None:
+        with contextlib.suppress(OSError):
+            self._wake_write.send(b"\0")

@@ -1,0 +1,65 @@
+"""Builds an outlet from the plain values of one ``[[outlet]]`` in the configuration."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from service.outlets.chat import ChatOutlet
+from service.outlets.email import EmailOutlet
+from service.outlets.webhook import WebhookOutlet
+from service.ports import Outlet
+
+
+def build_outlet(
+    *,
+    name: str,
+    type: str,  # noqa: A002 (the configuration's own key)
+    url: str | None = None,
+    secret: str | None = None,
+    to: str | Sequence[str] = (),
+    from_: str | None = None,
+    smtp_url: str | None = None,
+    template: str | None = None,
+    site: str = "",
+    public_url: str = "",
+    timezone: str = "UTC",
+) -> Outlet:
+    """The outlet. ``ValueError`` says which outlet and key are wrong, and never what a secret is."""
+    try:
+        if type == "webhook":
+            return WebhookOutlet(name, _needed("url", url), site=site, secret=secret)
+        if type == "chat":
+            return ChatOutlet(
+                name,
+                _needed("url", url),
+                site=site,
+                public_url=public_url,
+                zone=_zone(timezone),
+                template=template,
+            )
+        if type == "email":
+            return EmailOutlet(
+                name,
+                _needed("smtp_url", smtp_url),
+                to=[to] if isinstance(to, str) else to,
+                from_=_needed("from", from_),
+                public_url=public_url,
+                zone=_zone(timezone),
+            )
+    except ValueError as error:
+        raise ValueError(f"outlet {name!r}: {error}") from None
+    raise ValueError(f'outlet {name!r}: type must be "webhook", "chat" or "email", not {type!r}')
+
+
+def _needed(key: str, value: str | None) -> str:
+    if not value:
+        raise ValueError(f"{key} is missing")
+    return value
+
+
+def _zone(name: str) -> ZoneInfo:
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError(f"timezone {name!r} isn't known") from None

@@ -1,0 +1,173 @@
+"""Notices for mailboxes: one SMTP transaction for each letter, with a hard end and every refusal noticed.
+
+Of several recipients, those who were put off get the letter later and the others not again; one who is
+refused for good costs the others nothing and is named in the log.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+import ssl
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import tzinfo
+from email.message import EmailMessage
+from urllib.parse import quote
+
+import aiosmtplib
+import structlog
+
+from service.domain.model import Instant, to_datetime
+from service.outlets.escape import cleaned, plain
+from service.outlets.letter import letter
+from service.outlets.mail_addresses import mail_address, mail_server
+from service.outlets.mail_replies import is_for_good, mail_reason, numbers
+from service.outlets.words import words
+from service.ports import Delivered, Delivery, Failed
+from service.usecases.deliver import telling
+
+DEADLINE = 15.0
+GOODBYE = 0.5
+"""Seconds of the deadline kept for QUIT; by then the letter has been accepted, so its end decides nothing."""
+REMEMBERED = 1000
+
+log = structlog.get_logger()
+
+
+@dataclass(slots=True)
+class _Progress:
+    """Of one letter, by Message-ID: who has it, and who was refused for good."""
+
+    have: set[str] = field(default_factory=set)
+    lost: set[str] = field(default_factory=set)
+
+
+class EmailOutlet:
+    """Raises ``ValueError`` when an address or ``smtp_url`` can't be used. ``trusted`` replaces the system's
+    certificate authorities."""
+
+    def __init__(
+        self,
+        name: str,
+        smtp_url: str,
+        *,
+        to: Sequence[str],
+        from_: str,
+        public_url: str,
+        zone: tzinfo,
+        deadline: float = DEADLINE,
+        trusted: ssl.SSLContext | None = None,
+    ) -> None:
+        if not to:
+            raise ValueError("to names no recipient")
+        self.name = name
+        self._server = mail_server(smtp_url)
+        self._recipients = [mail_address(one, "to") for one in to]
+        self._sender = mail_address(from_, "from")
+        self._public_url = public_url.rstrip("/")
+        self._zone = zone
+        self._deadline = deadline
+        self._trusted = trusted or ssl.create_default_context()
+        self._everyone = frozenset(one.addr_spec for one in self._recipients)
+        self._progress: dict[str, _Progress] = {}
+
+    async def send(self, delivery: Delivery, *, now: Instant) -> Delivered | Failed:
+        goodbye = min(GOODBYE, self._deadline / 10)
+        smtp = self._client()
+        try:
+            async with asyncio.timeout(self._deadline - goodbye):
+                mail = self._letter(delivery, now)
+                outcome = await self._transact(smtp, mail)
+            with contextlib.suppress(Exception):
+                async with asyncio.timeout(goodbye):
+                    await smtp.quit()
+        except TimeoutError:
+            return Failed(f"no answer from the mail server within {self._deadline:g} s")
+        except Exception as error:
+            return Failed(mail_reason(error))
+        finally:
+            smtp.close()
+        return outcome
+
+    async def close(self) -> None:
+        """Nothing stays open between letters."""
+
+    def _client(self) -> aiosmtplib.SMTP:
+        server = self._server
+        return aiosmtplib.SMTP(
+            hostname=server.host,
+            port=server.port,
+            username=server.user,
+            password=server.password,
+            use_tls=server.tls,
+            start_tls=server.starttls,
+            tls_context=self._trusted,
+            timeout=self._deadline,
+            local_hostname=_own_name(),
+        )
+
+    def _letter(self, delivery: Delivery, now: Instant) -> EmailMessage:
+        told = telling(delivery)
+        link = f"{self._public_url}/notice/{quote(told.notice.id, safe='')}" if self._public_url else None
+        said = words(
+            cleaned(told.notice, plain),
+            zone=self._zone,
+            link=link,
+            attempts=delivery.attempts,
+            replaces=told.replaces is not None,
+        )
+        return letter(
+            said,
+            notice_id=told.notice.id,
+            version=told.notice.version,
+            outlet=self.name,
+            sender=self._sender,
+            recipients=self._recipients,
+            date=to_datetime(now),
+        )
+
+    async def _transact(self, smtp: aiosmtplib.SMTP, mail: EmailMessage) -> Delivered | Failed:
+        """Offer the letter to all who neither have it nor were refused for good at an earlier attempt."""
+        progress = self._progress.get(mail["Message-ID"], _Progress())
+        await smtp.connect()
+        remaining = self._everyone - progress.have - progress.lost
+        refused = await _offer(smtp, self._sender.addr_spec, sorted(remaining), mail)
+        lost = {who for who, reply in refused.items() if is_for_good(reply)}
+        progress.have |= remaining - refused.keys()
+        progress.lost |= lost
+        for who, reply in refused.items():
+            log.warning(
+                "recipient_refused", outlet=self.name, to=who, reply=numbers(reply), final=who in lost
+            )
+        answers = ", ".join(sorted({numbers(reply) for reply in refused.values()}))
+        if waiting := len(refused) - len(lost):
+            self._keep(mail, progress)
+            return Failed(f"{waiting} of {len(self._everyone)} recipients not accepted yet ({answers})")
+        self._progress.pop(mail["Message-ID"], None)
+        if not progress.have:
+            return Failed(f"every recipient refused ({answers})", final=True)
+        return Delivered()
+
+    def _keep(self, mail: EmailMessage, progress: _Progress) -> None:
+        self._progress[mail["Message-ID"]] = progress
+        if len(self._progress) > REMEMBERED:
+            del self._progress[next(iter(self._progress))]
+
+
+async def _offer(
+    smtp: aiosmtplib.SMTP, sender: str, recipients: Sequence[str], mail: EmailMessage
+) -> Mapping[str, aiosmtplib.SMTPResponse]:
+    """Who was refused, and how; the others have the letter."""
+    try:
+        refused, _ = await smtp.sendmail(sender, recipients, mail.as_bytes())
+    except aiosmtplib.SMTPRecipientsRefused as error:
+        return {one.recipient: aiosmtplib.SMTPResponse(one.code, one.message) for one in error.recipients}
+    return refused
+
+
+def _own_name() -> str:
+    """For EHLO. Not by asking the resolver (the library's way): where that hangs, no letter would leave."""
+    name = socket.gethostname()
+    return name if "." in name else "[127.0.0.1]"

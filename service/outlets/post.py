@@ -1,0 +1,138 @@
+"""One HTTP POST to a configured address, with a hard end, and what its outcome means for a delivery.
+
+The address is a secret (chat hooks carry their key in it): it is in no reason, log or ``repr``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import email.utils
+import http
+import logging
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC
+
+import httpx
+
+from service.domain.model import Instant, to_datetime
+from service.outlets.reasons import network_reason
+from service.ports import Delivered, Failed
+
+DEADLINE = 15.0
+"""Seconds for one attempt, from the name look-up to the status line. httpx's own timeouts bound single reads
+only: a receiver that sends a byte a second never meets them."""
+REPLY_BYTES = 4096
+REPLY_SECONDS = 1.0
+"""What a reply's body may take. Nothing in it matters; read to its end, the connection serves again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Posted:
+    """``untouched``: the receiver certainly didn't take it, so the next attempt is like a first one."""
+
+    outcome: Delivered | Failed
+    untouched: bool = False
+
+
+class Post:
+    """A place that takes POST requests, for one event loop. Raises ``ValueError`` when ``url`` is none."""
+
+    def __init__(self, url: str, *, deadline: float = DEADLINE) -> None:
+        self._url = _checked(url)
+        self._deadline = deadline
+        trusted = httpx.create_ssl_context(trust_env=False)
+        trusted.load_default_certs()  # the plant's own authority, where the system knows one
+        self._client = httpx.AsyncClient(
+            verify=trusted, follow_redirects=False, trust_env=False, timeout=deadline
+        )
+        # It logs every request with its address.
+        for name in ("httpx", "httpcore"):
+            logging.getLogger(name).setLevel(logging.WARNING)
+
+    async def send(self, body: bytes, *, headers: Mapping[str, str], now: Instant) -> Posted:
+        """Never raises, but for being cancelled."""
+        try:
+            async with asyncio.timeout(self._deadline):
+                response = await self._answer(body, headers)
+        except TimeoutError:
+            return Posted(Failed(f"no answer within {self._deadline:g} s"))
+        except Exception as error:
+            unconnected = isinstance(error, httpx.ConnectError | httpx.ConnectTimeout)
+            return Posted(Failed(_reason(error)), untouched=unconnected)
+        return _judged(response, now)
+
+    async def _answer(self, body: bytes, headers: Mapping[str, str]) -> httpx.Response:
+        request = self._client.build_request("POST", self._url, content=body, headers=dict(headers))
+        response = await self._client.send(request, stream=True)
+        try:
+            await _read_a_little(response)
+        finally:
+            await response.aclose()
+        return response
+
+    async def close(self) -> None:
+        await self._client.aclose()
+
+
+def _checked(url: str) -> httpx.URL:
+    try:
+        parsed = httpx.URL(url)
+    except (httpx.InvalidURL, TypeError):
+        parsed = httpx.URL("")
+    # A host with characters that no host has comes out percent-encoded.
+    good_host = parsed.host != "" and "%" not in parsed.host
+    good_port = parsed.port is None or 0 < parsed.port < 65536
+    if parsed.scheme not in {"http", "https"} or not good_host or not good_port:
+        raise ValueError("url must be an http:// or https:// address with a host")
+    return parsed
+
+
+async def _read_a_little(response: httpx.Response) -> None:
+    """To the body's end when that is near. The status line has decided already: nothing here is an error."""
+    with contextlib.suppress(httpx.HTTPError, TimeoutError):
+        async with asyncio.timeout(REPLY_SECONDS):
+            size = 0
+            async for piece in response.aiter_raw():
+                size += len(piece)
+                if size >= REPLY_BYTES:
+                    return
+
+
+def _judged(response: httpx.Response, now: Instant) -> Posted:
+    status = response.status_code
+    if 200 <= status < 300:
+        return Posted(Delivered())
+    reason = f"answered {status}"
+    with contextlib.suppress(ValueError):
+        reason += f" {http.HTTPStatus(status).phrase}"
+    asked = _retry_after(response.headers.get("retry-after"), now) if status in {429, 503} else None
+    # A gateway's 502 and 504 say nothing about what the receiver behind it did.
+    untouched = status not in {502, 504}
+    return Posted(Failed(reason, retry_after=asked, final=status == 410), untouched=untouched)
+
+
+def _retry_after(value: str | None, now: Instant) -> float | None:
+    """RFC 9110, 10.2.3: seconds or a date; ``None`` when it is neither or lies in the past."""
+    if value is None:
+        return None
+    try:
+        seconds = float(value)
+    except ValueError:
+        try:
+            date = email.utils.parsedate_to_datetime(value)
+        except (ValueError, OverflowError):
+            return None
+        seconds = (date.replace(tzinfo=date.tzinfo or UTC) - to_datetime(now)).total_seconds()
+    return seconds if seconds >= 0 else None
+
+
+def _reason(error: Exception) -> str:
+    if reason := network_reason(error):
+        return reason
+    if isinstance(error, httpx.ConnectError | httpx.ConnectTimeout):
+        return "can't connect"
+    if isinstance(error, httpx.TransportError):
+        return "connection lost before an answer"
+    return f"unexpected {type(error).__name__}"

@@ -1,0 +1,99 @@
+"""Notices for machines: CloudEvents 1.0, structured JSON, by HTTP POST, signed as Standard Webhooks asks."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+from urllib.parse import quote
+
+import msgspec
+from standardwebhooks import Webhook
+
+from service.domain.model import SECOND, Instant, Notice, to_datetime
+from service.outlets.post import DEADLINE, Post, Posted
+from service.ports import Delivered, Delivery, Failed
+from service.usecases.deliver import Telling, telling
+
+REMEMBERED = 10_000
+"""Keys whose attempts are remembered as certainly refused; a forgotten one costs a second id, no message."""
+
+
+class WebhookOutlet:
+    """POSTs each change of a notice. Raises ``ValueError`` when ``url`` or ``secret`` can't be used."""
+
+    def __init__(
+        self, name: str, url: str, *, site: str, secret: str | None = None, deadline: float = DEADLINE
+    ) -> None:
+        self.name = name
+        self._post = Post(url, deadline=deadline)
+        self._source = f"/earlybell/{quote(site, safe='')}" if site else "/earlybell"
+        self._signer = None if secret is None else Webhook(_secret(secret))
+        self._refused: dict[str, int] = {}
+
+    async def send(self, delivery: Delivery, *, now: Instant) -> Delivered | Failed:
+        told = telling(delivery)
+        event_id = self._event_id(delivery, told)
+        body = msgspec.json.encode(self._event(event_id, told))
+        posted = await self._post.send(body, headers=self._headers(event_id, body, now), now=now)
+        self._remember(delivery, posted)
+        return posted.outcome
+
+    async def close(self) -> None:
+        await self._post.close()
+
+    def _event_id(self, delivery: Delivery, told: Telling) -> str:
+        """The delivery's key, at every attempt. Only where an earlier attempt may have arrived and the notice
+        has moved on since, the id says so too: receivers drop what they have seen under one id."""
+        key = quote(delivery.key, safe=":~").replace(".", "%2E")
+        untouched = self._refused.get(delivery.key, 0) == delivery.attempts - 1
+        return key if told.replaces is None or untouched else f"{key}:now{told.notice.version}"
+
+    def _remember(self, delivery: Delivery, posted: Posted) -> None:
+        before = self._refused.pop(delivery.key, 0)
+        if posted.untouched and before == delivery.attempts - 1:
+            self._refused[delivery.key] = delivery.attempts
+            if len(self._refused) > REMEMBERED:
+                self._refused.pop(next(iter(self._refused)))
+
+    def _event(self, event_id: str, told: Telling) -> dict[str, object]:
+        event: dict[str, object] = {
+            "specversion": "1.0",
+            "id": event_id,
+            "source": self._source,
+            "type": f"earlybell.notice.{told.change.value}",
+            "subject": _subject(told.notice),
+            "time": told.notice.changed_at,
+            "datacontenttype": "application/json",
+            "data": told.notice,
+        }
+        if told.replaces is not None:
+            event["replaces"] = told.replaces
+        return event
+
+    def _headers(self, event_id: str, body: bytes, now: Instant) -> dict[str, str]:
+        headers = {
+            "content-type": "application/cloudevents+json",
+            "user-agent": "earlybell",
+            "webhook-id": event_id,
+            "webhook-timestamp": str(now // SECOND),
+        }
+        if self._signer is not None:
+            headers["webhook-signature"] = self._signer.sign(event_id, to_datetime(now), body.decode())
+        return headers
+
+
+def _subject(notice: Notice) -> str:
+    """``line/station/slot``, each percent-encoded: safe in a header and in an address."""
+    return "/".join(quote(part, safe="") for part in (notice.line, notice.station, notice.slot) if part)
+
+
+def _secret(text: str) -> bytes:
+    """The 24 to 64 bytes of a ``whsec_`` secret. What is wrong is said without saying the secret."""
+    advice = "secret must be whsec_ and the base64 of 24 to 64 random bytes"
+    try:
+        secret = base64.b64decode(text.removeprefix("whsec_"), validate=True)
+    except (binascii.Error, ValueError):
+        raise ValueError(f"{advice}; it isn't base64") from None
+    if not 24 <= len(secret) <= 64:
+        raise ValueError(f"{advice}; it has {len(secret)} bytes")
+    return secret

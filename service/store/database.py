@@ -1,0 +1,97 @@
+"""Transactions: one writer at a time on SQLite, readers never in its way, and run again what may be.
+
+A transaction that lost a race or its connection runs again from the start, so all work handed in here must be
+safe to repeat: the answer to a commit can be lost after the commit itself came through.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from dataclasses import dataclass
+from typing import TypeVar
+
+from sqlalchemy import URL, Connection, Engine
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
+
+from service.ports import StoreError
+from service.store.engines import is_sqlite, postgresql, sqlite_reader, sqlite_writer
+from service.store.faults import Fault, judge, words
+
+T = TypeVar("T")
+Work = Callable[[Connection], T]
+Turn = Callable[[], AbstractContextManager[None]]
+
+_PAUSES = (0.02, 0.2)
+"""Seconds before the second and the third run; whoever gets ``StoreError`` waits longer than that."""
+
+_TURN_SECONDS = 30.0
+
+_locks: dict[str, threading.Lock] = {}
+_locks_guard = threading.Lock()
+
+
+@dataclass(frozen=True, slots=True)
+class Database:
+    """An open store: does work in a transaction, for writing, or on one snapshot for reading."""
+
+    writer: Engine
+    reader: Engine
+    turn: Turn
+
+    def write(self, work: Work[T]) -> T:
+        """The result of ``work``, committed; ``StoreError`` when the database can't serve now."""
+        return _run(self.writer, work, self.turn)
+
+    def read(self, work: Work[T]) -> T:
+        return _run(self.reader, work, nullcontext)
+
+    def close(self) -> None:
+        self.reader.dispose()
+        self.writer.dispose()  # the last connection to go folds SQLite's write-ahead log into the file
+
+
+def connect(url: URL) -> Database:
+    """The database at a parsed URL; nothing is opened before the first transaction."""
+    if is_sqlite(url):
+        return Database(sqlite_writer(url), sqlite_reader(url), _turns(str(url.database)))
+    engine = postgresql(url)
+    snapshots = engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+    return Database(engine, snapshots, nullcontext)
+
+
+def _turns(path: str) -> Turn:
+    """One lock per file: threads that queue here never poll SQLite's busy handler, which knows no order."""
+    with _locks_guard:
+        lock = _locks.setdefault(os.path.realpath(path), threading.Lock())
+
+    @contextmanager
+    def turn() -> Iterator[None]:
+        if not lock.acquire(timeout=_TURN_SECONDS):
+            raise StoreError(f"another thread has been writing to the store for {_TURN_SECONDS:.0f} s")
+        try:
+            yield
+        finally:
+            lock.release()
+
+    return turn
+
+
+def _run(engine: Engine, work: Work[T], turn: Turn) -> T:
+    pauses = iter(_PAUSES)
+    while True:
+        try:
+            with turn(), engine.begin() as connection:
+                return work(connection)
+        except (DBAPIError, PoolTimeout) as error:
+            fault = judge(error)
+            if fault not in (Fault.AGAIN, Fault.LATER):
+                raise
+            pause = next(pauses, None) if fault is Fault.AGAIN else None
+            if pause is None:
+                raise StoreError(f"the store can't serve now: {words(error)}") from error
+            time.sleep(pause)

@@ -1,0 +1,95 @@
+"""SQLite's file before it is opened: what is refused, and who may change its schema.
+
+SQLite makes a missing file, takes an empty one for a new database, and then throws away a write-ahead log
+that lies beside it. Each would turn an accident into lost data, so it is refused, and nothing is touched.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from service.ports import StoreError, StoreRevisionError
+from service.store.faults import Fault, judge_sqlite
+
+_MAGIC = b"SQLite format 3\0"
+_LOCK_SECONDS = 60.0
+
+
+class StoreUnreadableError(StoreRevisionError):
+    """The file isn't a database this program can read. It was left as it is; the message says what to do."""
+
+
+def guard(path: Path) -> None:
+    """Raise unless ``path`` is absent, new or a readable database with all its parts; change nothing."""
+    folder = path.absolute().parent
+    if not folder.is_dir():
+        raise StoreUnreadableError(f"{path}: there is no folder {folder}; create it or correct store.url")
+    _guard_size(path)
+    if path.exists() and path.stat().st_size > 0:
+        _guard_content(path)
+
+
+def _guard_size(path: Path) -> None:
+    log = Path(f"{path}-wal")
+    size = path.stat().st_size if path.exists() else None
+    if not size and log.exists() and log.stat().st_size > 0:
+        what = "is missing" if size is None else "is empty"
+        raise StoreUnreadableError(
+            f"{path} {what}, but its write-ahead log {log.name} isn't: put the database file back, "
+            f"or restore both from a backup, or move {log.name} away to begin with an empty store"
+        )
+
+
+def _guard_content(path: Path) -> None:
+    try:
+        with path.open("rb") as file:
+            known = file.read(len(_MAGIC)) == _MAGIC
+        if known:
+            _read_schema(path)
+    except PermissionError as error:
+        raise StoreUnreadableError(f"{path}: this user may not read it ({error.strerror})") from error
+    except sqlite3.Error as error:
+        if judge_sqlite(error) is not Fault.CORRUPT:
+            raise StoreError(f"{path}: {error}") from error
+        raise _damaged(path, str(error)) from error
+    if not known:
+        raise _damaged(path, "it doesn't begin like an SQLite database")
+
+
+def _read_schema(path: Path) -> None:
+    connection = sqlite3.connect(path)
+    try:
+        connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    finally:
+        connection.close()
+
+
+def _damaged(path: Path, reason: str) -> StoreUnreadableError:
+    return StoreUnreadableError(
+        f"{path} can't be read as a database: {reason}. It was left as it is: restore it from a backup, "
+        "or move it away to begin with an empty store"
+    )
+
+
+@contextmanager
+def migration_lock(path: Path) -> Iterator[None]:
+    """Hold ``<path>.migrate-lock``, another starter waits; the system frees it however the holder ends."""
+    sentinel = Path(f"{path}.migrate-lock")
+    connection = sqlite3.connect(sentinel, timeout=_LOCK_SECONDS, isolation_level=None)
+    try:
+        connection.execute("BEGIN EXCLUSIVE")
+    except sqlite3.OperationalError as error:
+        connection.close()
+        raise StoreError(
+            f"{sentinel}: another program has been changing the schema for {_LOCK_SECONDS:.0f} s"
+        ) from error
+    try:
+        yield
+    finally:
+        with suppress(OSError):
+            # A starter that waits on the removed file finds the schema ready: the upgrade looks again itself.
+            sentinel.unlink()
+        connection.close()

@@ -1,0 +1,152 @@
+"""Deliveries that wait: who may send what now, and how it ended.
+
+    waiting ─claim─▶ sending ─settle─▶ sent | dead | waiting (again, later)
+       └─ told by a later one of its conversation ─▶ replaced
+
+Every step is a conditional update; no row changed is an answer, not an error. The number of attempts is the
+fencing token: whoever lost the lease finds another number there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Row,
+    Select,
+    TextClause,
+    exists,
+    func,
+    select,
+    union_all,
+    update,
+)
+
+from service.domain.model import Change, Instant
+from service.ports import Delivery, Settled
+from service.store.codec import clean, decode_notice
+from service.store.database import Database
+from service.store.tables import dead, notice, outbox
+
+_ERROR_KEPT = 1000
+"""Characters of an error that are kept: receivers may answer with whole pages."""
+
+_earlier = outbox.alias("earlier")
+_unsettled = outbox.c.settled_at.is_(None)
+_first_of_conversation = ~exists().where(
+    _earlier.c.conversation == outbox.c.conversation,
+    _earlier.c.id < outbox.c.id,
+    _earlier.c.settled_at.is_(None),
+)
+_soonest = outbox.c.not_before, outbox.c.id
+
+
+class SqlOutbox:
+    """``ports.Outbox`` on either database."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def claim(self, *, owner: str, now: Instant, lease_until: Instant, limit: int) -> list[Delivery]:
+        due = _due(now).limit(limit)
+        # Mostly nothing is due; finding that out needn't queue behind the writer.
+        if not self._database.read(lambda connection: connection.execute(due.limit(1)).all()):
+            return []
+        rows = self._database.write(lambda connection: _claim(connection, due, owner, lease_until))
+        return [_delivery(row) for row in rows]
+
+    def settle(self, delivery: Delivery, *, owner: str, settled: Settled) -> bool:
+        values = _ending(delivery, settled)
+        return self._database.write(lambda connection: _settle(connection, delivery, owner, settled, values))
+
+    def next_due(self) -> Instant | None:
+        """Only the first row of a conversation counts: those behind it can't be claimed, due or not."""
+        soonest = select(outbox.c.not_before).where(_unsettled, _first_of_conversation)
+        return self._database.read(
+            lambda connection: connection.execute(soonest.order_by(*_soonest).limit(1)).scalar_one_or_none()
+        )
+
+    def backlog(self) -> Mapping[tuple[str, str], int]:
+        rows = self._database.read(lambda connection: connection.execute(_BACKLOG).all())
+        return {(outlet, state): count for outlet, state, count in rows}
+
+
+def _counted(condition: ColumnElement[bool] | TextClause) -> Select[Any]:
+    by = outbox.c.outlet, outbox.c.state
+    return select(*by, func.count()).where(condition).group_by(*by)
+
+
+_BACKLOG = union_all(_counted(_unsettled), _counted(dead))
+
+
+def _due(now: Instant) -> Select[Any]:
+    """Longest due first, so that what can't be delivered, tried again and again, doesn't starve the rest."""
+    return (
+        select(outbox, notice.c.version.label("latest_version"), notice.c.data.label("latest"))
+        .outerjoin(notice, notice.c.id == outbox.c.notice_id)
+        .where(_unsettled, outbox.c.not_before <= now, _first_of_conversation)
+        .order_by(*_soonest)
+    )
+
+
+def _claim(connection: Connection, due: Select[Any], owner: str, lease_until: Instant) -> Sequence[Row[Any]]:
+    rows = connection.execute(due.with_for_update(of=outbox, skip_locked=True)).all()
+    taken = {
+        "state": "sending",
+        "attempts": outbox.c.attempts + 1,
+        "not_before": lease_until,
+        "lease_owner": owner,
+    }
+    connection.execute(update(outbox).where(outbox.c.id.in_([row.id for row in rows])).values(taken))
+    return rows
+
+
+def _delivery(row: Row[Any]) -> Delivery:
+    newer = row.latest_version is not None and row.latest_version > row.version
+    return Delivery(
+        id=row.id,
+        key=row.key,
+        outlet=row.outlet,
+        conversation=row.conversation,
+        change=Change(row.change),
+        notice=decode_notice(row.data),
+        latest=decode_notice(row.latest) if newer else None,
+        attempts=row.attempts + 1,
+        created_at=row.created_at,
+    )
+
+
+def _ending(delivery: Delivery, settled: Settled) -> dict[str, Any]:
+    error = None if settled.error is None else clean(settled.error)[:_ERROR_KEPT]
+    if settled.state != "waiting":
+        return {"state": settled.state, "settled_at": settled.at, "error": error}
+    if settled.not_before is None:
+        raise ValueError(f"delivery {delivery.key} waits again, but until when isn't said")
+    return {"state": "waiting", "not_before": settled.not_before, "error": error}
+
+
+def _settle(
+    connection: Connection, delivery: Delivery, owner: str, settled: Settled, values: dict[str, Any]
+) -> bool:
+    mine = (outbox.c.id == delivery.id, outbox.c.lease_owner == owner, outbox.c.attempts == delivery.attempts)
+    ended = update(outbox).where(*mine, outbox.c.state == "sending").values(values)
+    if connection.execute(ended).rowcount == 0:
+        # Perhaps this very ending is there already, committed by a run whose answer was lost.
+        same = [outbox.c[name].is_not_distinct_from(value) for name, value in values.items()]
+        return connection.execute(select(outbox.c.id).where(*mine, *same)).first() is not None
+    if settled.state == "sent":
+        _replace_told(connection, delivery, settled)
+    return True
+
+
+def _replace_told(connection: Connection, delivery: Delivery, settled: Settled) -> None:
+    told = (
+        outbox.c.conversation == delivery.conversation,
+        _unsettled,
+        outbox.c.state == "waiting",
+        outbox.c.version <= settled.covers,
+    )
+    connection.execute(update(outbox).where(*told).values(state="replaced", settled_at=settled.at))

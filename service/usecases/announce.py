@@ -1,0 +1,159 @@
+"""What goes out after a commit: retained forecasts, the line's open notices, the last count stored, the
+live stream.
+
+At most once a second a station, at once where a notice changed. Under load it takes a bounded share of the
+time and the stations wait their turn: a late forecast topic is a small thing beside a late warning."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+
+import msgspec
+
+from service.domain.world import World
+from service.usecases.ingest import Committed
+from service.usecases.show import Json, Shown, slot_objects
+
+EVERY = 1.0
+STATIONS_A_TURN = 20
+SHARE = 0.1
+"""Of the time, at most this much goes into telling while counts keep coming."""
+
+_encode = msgspec.json.Encoder().encode
+Publish = Callable[[Iterable[tuple[str, bytes, bool]]], None]
+Place = tuple[str, str]
+
+
+@dataclass(slots=True)
+class _Station:
+    told_at: float = -EVERY
+    said: dict[str, bytes] = field(default_factory=dict)
+    received: bytes = b""
+
+
+class Announcer:
+    """``commit`` notes what changed (any thread); ``run`` tells it in a thread of its own."""
+
+    def __init__(
+        self, *, shown: Shown, publish: Publish, stream: Callable[[str, bytes], None], root: str
+    ) -> None:
+        self._shown = shown
+        self._publish = publish
+        self._stream = stream
+        self._root = root
+        self._known: dict[Place, _Station] = {}
+        self._waiting: dict[Place, None] = {}
+        self._urgent: set[Place] = set()
+        self._lines: set[str] = set()
+        self._notices: dict[str, Json] = {}
+        self._lock = threading.Lock()
+        self._bell = threading.Event()
+        self._stop = False
+        self.forecasts = 0
+
+    def commit(self, committed: Committed) -> None:
+        urgent = {
+            (told.notice.line, told.notice.station)
+            for told in committed.told
+            if told.notice.station is not None
+        }
+        places = [place for key in committed.keys if (place := _place(key)) is not None]
+        with self._lock:
+            self._waiting.update(dict.fromkeys(places))
+            self._urgent |= urgent
+            self._lines |= {told.notice.line for told in committed.told}
+            self._notices |= {told.notice.id: msgspec.to_builtins(told.notice) for told in committed.told}
+        if urgent:
+            self._bell.set()
+
+    def tell_all(self, keys: Iterable[str]) -> None:
+        """Everything anew, as after a start or to a broker that may have forgotten."""
+        places = [place for key in keys if (place := _place(key)) is not None]
+        with self._lock:
+            self._known.clear()
+            self._waiting.update(dict.fromkeys(places))
+            self._lines |= {line for line, _ in places}
+        self._bell.set()
+
+    def stop(self) -> None:
+        self._stop = True
+        self._bell.set()
+
+    def run(self) -> None:
+        while not self._stop:
+            began = time.monotonic()
+            more = self.turn(began)
+            spent = time.monotonic() - began
+            pause = spent * (1 / SHARE - 1) if more else max(0.1, spent * (1 / SHARE - 1))
+            self._bell.wait(pause)
+            self._bell.clear()
+
+    def turn(self, now: float) -> bool:
+        """Tell what is due, most urgent first; whether more is due already."""
+        with self._lock:
+            due = [place for place in self._waiting if now - self._station(place).told_at >= EVERY]
+            chosen = [*self._urgent, *(place for place in due if place not in self._urgent)][:STATIONS_A_TURN]
+            for place in chosen:
+                self._waiting.pop(place, None)
+            self._urgent -= set(chosen)
+            lines, self._lines = self._lines, set()
+            notices, self._notices = self._notices, {}
+        out: list[tuple[str, bytes, bool]] = []
+        for notice in notices.values():
+            self._stream("notice", _encode(notice))
+        out += [
+            (f"{self._root}/{line}/notices", _encode(self._open_notices(line)), True)
+            for line in sorted(lines)
+        ]
+        for place in chosen:
+            out += self._tell_station(place, now)
+        if out:
+            self._publish(out)
+        return len(due) > len(chosen)
+
+    def _station(self, place: Place) -> _Station:
+        known = self._known.get(place)
+        if known is None:
+            known = self._known[place] = _Station()
+        return known
+
+    def _tell_station(self, place: Place, now: float) -> list[tuple[str, bytes, bool]]:
+        world = self._shown.world_of(*place)
+        if place not in world.stations:
+            return []
+        known = self._station(place)
+        known.told_at = now
+        return [*self._forecasts(world, place, known), *self._received(world, place, known)]
+
+    def _forecasts(self, world: World, place: Place, known: _Station) -> Iterable[tuple[str, bytes, bool]]:
+        for shown in slot_objects(world, [world.stations[place]]):
+            data = _encode(shown)
+            name = str(shown["slot"])
+            if known.said.get(name) == data:
+                continue
+            known.said[name] = data
+            self.forecasts += 1
+            self._stream("forecast", data)
+            yield f"{self._root}/{place[0]}/{place[1]}/{name}/forecast", data, True
+
+    def _received(self, world: World, place: Place, known: _Station) -> Iterable[tuple[str, bytes, bool]]:
+        station = world.stations[place]
+        data = _encode({"session": station.counted_session, "seq": station.counted_seq})
+        if station.counted_seq is not None and data != known.received:
+            known.received = data
+            yield f"{self._root}/{place[0]}/{place[1]}/received", data, True
+
+    def _open_notices(self, line: str) -> list[Json]:
+        kept = self._shown.notices(states=None, limit=1000, after=None)
+        return [notice for notice in kept if notice["line"] == line]
+
+
+def _place(key: str) -> Place | None:
+    kind, _, rest = key.partition("/")
+    if kind != "station":
+        return None
+    line, _, station = rest.partition("/")
+    return line, station

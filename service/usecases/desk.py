@@ -1,0 +1,84 @@
+"""What people do, brought to the owner: each call becomes an event and returns after its commit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import Future
+from concurrent.futures import TimeoutError as Late
+from dataclasses import dataclass
+
+import msgspec
+
+from service.domain.events import PersonAct
+from service.domain.model import Instant
+from service.domain.notices import Taken, Told
+from service.ports import Busy, Conflict, Unfit
+from service.usecases.ingest import Ask
+from service.usecases.show import Shown
+from service.wire.native import Address, Misfit, clean_name, read_message
+
+Json = dict[str, object]
+PATIENCE = 5.0
+_encode = msgspec.json.Encoder().encode
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AskingDesk:
+    """The port ``Desk`` over the owner's queue; ``put`` hands an ask to the owner's thread."""
+
+    put: Callable[[Ask], None]
+    shown: Shown
+
+    def supply(self, line: str, station: str, slot: str, body: bytes, *, key: str | None) -> Json:
+        try:
+            address = Address("supply", clean_name(line, "line"), clean_name(station, "station"))
+            name = clean_name(slot, "slot")
+            data = _with_slot(body, name, key)
+            message = read_message(address, data)
+        except Misfit as misfit:
+            raise Unfit(str(misfit)) from None
+        self._ask(Ask(address, message, data, Future()))
+        shown = self.shown.slot(address.line, address.station or "", name)
+        if shown is None:
+            raise Busy
+        return shown
+
+    def take(self, notice_id: str, *, by: str) -> Json:
+        return self._act(PersonAct(notice=notice_id, action="take", by=by))
+
+    def quiet(self, notice_id: str, *, by: str, panels: int | None, until: Instant | None) -> Json:
+        return self._act(PersonAct(notice=notice_id, action="quiet", by=by, panels=panels, until=until))
+
+    def close(self, notice_id: str, *, by: str, reason: str) -> Json:
+        return self._act(PersonAct(notice=notice_id, action="close", by=by, reason=reason))
+
+    def _act(self, act: PersonAct) -> Json:
+        notice = self.shown.archive.notice(act.notice)
+        if notice is None:
+            raise KeyError(act.notice)
+        address = Address("person", notice.line, notice.station, notice.slot)
+        try:
+            self._ask(Ask(address, act, _encode(act), Future()))
+        except (Taken, KeyError):
+            # The owner may know no more of a notice that ended long ago: it is closed all the same.
+            raise Conflict(self.shown.archive.notice(act.notice) or notice) from None
+        return self.shown.notice(act.notice) or {}
+
+    def _ask(self, ask: Ask) -> list[Told]:
+        self.put(ask)
+        try:
+            return ask.answer.result(timeout=PATIENCE)
+        except Late:
+            raise Busy("the change isn't stored yet") from None
+
+
+def _with_slot(body: bytes, slot: str, key: str | None) -> bytes:
+    """The body as a supply message: the slot from the path, the id from the body or the key."""
+    try:
+        fields = msgspec.json.decode(body, type=dict[str, msgspec.Raw])
+    except (msgspec.MsgspecError, RecursionError, UnicodeDecodeError) as error:
+        raise Misfit(f"the body must be a JSON object: {error}") from None
+    if key is not None and fields.get("id", b"null") == b"null":
+        fields["id"] = msgspec.Raw(_encode(key))
+    fields["slot"] = msgspec.Raw(_encode(slot))
+    return _encode(fields)

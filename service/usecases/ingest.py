@@ -1,0 +1,265 @@
+"""One batch of what happened: decode, apply, decide, commit; then tell whoever waits.
+
+``Ingest`` is the world's single owner: only its thread changes anything. What it was given is answered
+(acknowledged, or its future resolved) only after the commit. A message that can't be handled is refused
+alone, never its batch."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+
+import msgspec
+
+from service.domain import floor, notices
+from service.domain.events import CountMessage, Message
+from service.domain.model import Instant, from_datetime
+from service.domain.notices import Told
+from service.domain.policy import Policy
+from service.domain.routing import route
+from service.domain.world import World
+from service.ports import Batch, JournalEntry, Ledger, NewDelivery, Refused, StoreError
+from service.wire.journal import read_entry
+from service.wire.native import Address, Misfit, read_message, read_topic
+
+_json = msgspec.json.Encoder().encode
+
+
+@dataclass(slots=True)
+class Inbound:
+    """A message as the broker gave it; ``token`` is what the adapter needs to acknowledge it."""
+
+    topic: bytes
+    payload: bytes
+    retained: bool
+    token: tuple[int, int]
+
+
+@dataclass(slots=True)
+class Ask:
+    """Something a person or the clock does: an address and an event, answered with the changed notices."""
+
+    address: Address
+    message: Message
+    data: bytes
+    answer: Future[list[Told]]
+
+
+@dataclass(slots=True)
+class Draft:
+    """What a batch will write and whom it will answer."""
+
+    journal: list[JournalEntry] = field(default_factory=list)
+    told: list[tuple[Told, Instant]] = field(default_factory=list)
+    refused: list[Refused] = field(default_factory=list)
+    answers: list[tuple[Future[list[Told]], list[Told] | Exception]] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Committed:
+    """What a commit changed, for those who show it."""
+
+    keys: frozenset[str]
+    told: list[Told]
+    counts: Mapping[str, int]
+
+
+class Ingest:
+    """Owns the world. ``committed`` maps state keys to their committed bytes; others may read it.
+
+    ``by_events``: the time is what the messages say. ``tell``: whether changes go out (a replay tells
+    nobody)."""
+
+    def __init__(
+        self,
+        *,
+        world: World,
+        ledger: Ledger,
+        committed: dict[str, bytes],
+        position: int,
+        last_at: Instant,
+        clock: Callable[[], Instant],
+        root: str,
+        by_events: bool = False,
+        tell: bool = True,
+    ) -> None:
+        self.world = world
+        self.committed = committed
+        self.position = position
+        self.last_at = last_at
+        self._ledger = ledger
+        self._clock = clock
+        self._root = root
+        self._by_events = by_events
+        self._tell = tell
+        self._drafted: list[str] = []
+
+    def adopt_policy(self, policy: Policy) -> None:
+        """Put settings in force and into the journal, so that a replay decides under the same."""
+        if policy == self.world.policy:
+            return
+        at = self._moment(None)
+        told = floor.change_policy(self.world, policy, at)
+        entry = JournalEntry(at, "settings", "", _json(policy))
+        self._commit(Draft(journal=[entry], told=[(each, at) for each in told]))
+
+    def now(self) -> Instant:
+        """The moment it is for the rules: our clock, or the last that the messages said."""
+        return self.last_at if self._by_events else self._clock()
+
+    def take(self, items: Sequence[Inbound | Ask]) -> Committed:
+        """Handle a batch and return after its commit. ``StoreError`` leaves the world as it was committed:
+        call again with the same items. Any other failure of an item refuses just that item."""
+        try:
+            draft = self._draft(items)
+            return self._commit(draft)
+        except Exception:
+            self._undo()
+            raise
+
+    def take_apart(self, items: Sequence[Inbound | Ask]) -> list[Committed]:
+        """After ``take`` failed for another reason than the store: one by one, the offender refused."""
+        done: list[Committed] = []
+        for item in items:
+            try:
+                done.append(self.take([item]))
+            except StoreError:
+                raise
+            except Exception as error:
+                reason = f"could not be handled: {type(error).__name__}: {error}"
+                done.append(self._commit(self._refusal(item, reason)))
+        return done
+
+    def replay(self, entries: Sequence[JournalEntry]) -> Committed:
+        """Apply recorded entries at their recorded moments."""
+        draft = Draft()
+        for entry in entries:
+            self.last_at = entry.at
+            self._apply_entry(draft, entry)
+        return self._commit(draft)
+
+    def _draft(self, items: Sequence[Inbound | Ask]) -> Draft:
+        draft = Draft()
+        for item in items:
+            if isinstance(item, Inbound):
+                self._draft_inbound(draft, item)
+            else:
+                self._draft_ask(draft, item)
+        return draft
+
+    def _draft_inbound(self, draft: Draft, item: Inbound) -> None:
+        if not item.payload:
+            return
+        try:
+            address = read_topic(item.topic, self._root)
+            message = read_message(address, item.payload)
+        except Misfit as misfit:
+            topic = item.topic.decode("utf-8", "replace")
+            at = self._moment(None)
+            draft.refused.append(Refused(topic=topic, reason=str(misfit), payload=item.payload, at=at))
+            return
+        at = self._moment(message)
+        told = self._apply(address, message, at, item.retained)
+        if told is None:
+            return
+        draft.journal.append(JournalEntry(at, address.kind, address.subject, item.payload, item.retained))
+        draft.told += [(each, at) for each in told]
+
+    def _draft_ask(self, draft: Draft, item: Ask) -> None:
+        at = self._moment(None)
+        try:
+            told = self._apply(item.address, item.message, at, False)
+        except (KeyError, notices.Taken) as error:
+            draft.answers.append((item.answer, error))
+            return
+        if told:
+            draft.told += [(each, at) for each in told]
+        if told is not None:
+            draft.journal.append(JournalEntry(at, item.address.kind, item.address.subject, item.data))
+        draft.answers.append((item.answer, told or []))
+
+    def _apply(self, address: Address, message: Message, at: Instant, retained: bool) -> list[Told] | None:
+        world = self.world
+        if type(message) is CountMessage:
+            return floor.apply_count(world, world.station(address.line, address.station or ""), message, at)
+        return floor.apply(
+            world, message, line=address.line, station=address.station, at=at, retained=retained
+        )
+
+    def _apply_entry(self, draft: Draft, entry: JournalEntry) -> None:
+        told: list[Told] | None
+        if entry.kind == "settings":
+            told = floor.change_policy(self.world, msgspec.json.decode(entry.data, type=Policy), entry.at)
+        else:
+            address, message = read_entry(entry)
+            told = self._apply(address, message, entry.at, entry.retained)
+        draft.journal.append(entry)
+        draft.told += [(each, entry.at) for each in told or []]
+
+    def _moment(self, message: Message | None) -> Instant:
+        """Each event's moment is later than the one before: by our clock, or by what the messages say."""
+        if not self._by_events:
+            now = self._clock()
+        else:
+            said = getattr(message, "at", None)
+            now = from_datetime(said) if said is not None else self.last_at
+        self.last_at = max(self.last_at + 1, now)
+        return self.last_at
+
+    def _commit(self, draft: Draft) -> Committed:
+        states = self.world.take_changes() if draft.journal else {}
+        self._drafted = list(states)
+        changed = {told.notice.id: told.notice for told, _ in draft.told}
+        self._ledger.commit(
+            Batch(
+                position=self.position,
+                journal=draft.journal,
+                states=states,
+                notices=list(changed.values()),
+                deliveries=self._deliveries(draft.told) if self._tell else [],
+                refused=draft.refused,
+            )
+        )
+        self._drafted = []
+        self.position += len(draft.journal)
+        for key, data in states.items():
+            if data is None:
+                self.committed.pop(key, None)
+            else:
+                self.committed[key] = data
+        for future, answer in draft.answers:
+            if isinstance(answer, Exception):
+                future.set_exception(answer)
+            else:
+                future.set_result(answer)
+        kinds: dict[str, int] = {"refused": len(draft.refused)}
+        for entry in draft.journal:
+            kinds[entry.kind] = kinds.get(entry.kind, 0) + 1
+        return Committed(frozenset(states), [told for told, _ in draft.told], kinds)
+
+    def _undo(self) -> None:
+        keys = {*self.world.touched, *self._drafted}
+        self._drafted = []
+        self.world.restore(keys, self.committed)
+
+    def _refusal(self, item: Inbound | Ask, reason: str) -> Draft:
+        at = self._moment(None)
+        if isinstance(item, Ask):
+            return Draft(answers=[(item.answer, RuntimeError(reason))])
+        topic = item.topic.decode("utf-8", "replace")
+        return Draft(refused=[Refused(topic=topic, reason=reason, payload=item.payload, at=at)])
+
+    def _deliveries(self, told: Sequence[tuple[Told, Instant]]) -> list[NewDelivery]:
+        return [
+            NewDelivery(
+                key=f"{each.notice.id}-v{each.notice.version}-{outlet}",
+                outlet=outlet,
+                conversation=f"{each.notice.id}/{outlet}",
+                change=each.change,
+                notice=each.notice,
+                at=at,
+            )
+            for each, at in told
+            for outlet in route(self.world.policy, each.notice, at)
+        ]

@@ -1,0 +1,325 @@
+"""What the pages, the API and the retained topics show: committed state only, in the contract's JSON.
+
+Reads the bytes that were committed, so it never waits for the writer and never shows what isn't stored.
+The same numbers therefore stand in the API, on the page and in the topic."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import msgspec
+
+from service.domain import floor, judge
+from service.domain.judge import Case
+from service.domain.model import Instant, Level, Notice, NoticeState, Spread, to_rfc3339
+from service.domain.outcome import clock_times, forecast, is_boundary_only, starves
+from service.domain.outlook import Horizon, Questions, left_quantiles
+from service.domain.policy import Policy
+from service.domain.sight import Sight, usage_of
+from service.domain.state import SITE_KEY, LineState, SlotState, StationState, line_key, station_key
+from service.domain.world import World
+from service.ports import Archive, JournalEntry
+from service.wire.journal import Exporter, StartState, read_entry
+
+Json = dict[str, object]
+_encode = msgspec.json.Encoder().encode
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shown:
+    """The reading side (port ``Reading``) over the committed states of the owner in this process."""
+
+    committed: Mapping[str, bytes]
+    archive: Archive
+    site: str
+    reasons: Callable[[], list[str]]
+
+    def lines(self) -> list[Json]:
+        world = self._world(None)
+        return [_line_object(world, world.lines[name]) for name in sorted(world.lines)]
+
+    def slots(self, line: str) -> list[Json] | None:
+        world = self._world(line)
+        if line not in world.lines:
+            return None
+        return slot_objects(world, list(world.stations.values()))
+
+    def slot(self, line: str, station: str, slot: str) -> Json | None:
+        world = self._world(line, station)
+        found = [each for each in slot_objects(world, list(world.stations.values())) if each["slot"] == slot]
+        return found[0] if found else None
+
+    def notices(self, *, states: Sequence[str] | None, limit: int, after: str | None) -> list[Json]:
+        kept = self.archive.notices(states=states, limit=limit, after=after)
+        return self._refreshed(kept)
+
+    def notice(self, notice_id: str) -> Json | None:
+        kept = self.archive.notice(notice_id)
+        return None if kept is None else self._refreshed([kept])[0]
+
+    def refused(self, *, limit: int, after: int | None) -> list[Json]:
+        return [
+            {
+                "id": row.id,
+                "topic": row.topic,
+                "reason": row.reason,
+                "payload": row.payload,
+                "times": row.times,
+                "first_seen": to_rfc3339(row.first_seen),
+                "last_seen": to_rfc3339(row.last_seen),
+            }
+            for row in self.archive.refused(limit=limit, after=after)
+        ]
+
+    def events(self, *, since: Instant | None, until: Instant | None) -> Iterator[bytes]:
+        """The state as it was at ``since``, folded from the nearest checkpoint, then every entry."""
+        export = Exporter(self.site)
+        position, world, at = self._before(since)
+        begun = False
+        for number, entry in self.archive.journal(position=position, to=until):
+            if since is not None and entry.at < since:
+                _fold(world, entry)
+                position, at = number + 1, entry.at
+                continue
+            if not begun:
+                begun = True
+                yield export.state(_start_state(world, position, at))
+            yield export.entry(number, entry)
+        if not begun:
+            yield export.state(_start_state(world, position, at))
+
+    def not_ready(self) -> list[str]:
+        return self.reasons()
+
+    def _before(self, since: Instant | None) -> tuple[int, World, Instant]:
+        kept = self.archive.checkpoint(at=since)
+        if kept is None:
+            return 0, World(), 0
+        position, at, states = kept
+        return position, World.from_states(states), at
+
+    def world_of(self, line: str, station: str) -> World:
+        """The committed part of the world that holds this station."""
+        return self._world(line, station)
+
+    def _world(self, line: str | None, station: str | None = None) -> World:
+        """The committed world, or one line's or station's part of it."""
+        if line is None:
+            chosen = [key for key in list(self.committed) if key.startswith(("line/", "station/"))]
+        elif station is None:
+            prefix = station_key(line, "")
+            chosen = [line_key(line), *(key for key in list(self.committed) if key.startswith(prefix))]
+        else:
+            chosen = [line_key(line), station_key(line, station)]
+        states = {key: data for key in (SITE_KEY, *chosen) if (data := self.committed.get(key)) is not None}
+        return World.from_states(states)
+
+    def _refreshed(self, notices: list[Notice]) -> list[Json]:
+        """Open supply notices with today's numbers."""
+        places = {
+            (notice.line, notice.station)
+            for notice in notices
+            if notice.station is not None and notice.state != NoticeState.CLOSED
+        }
+        current: dict[tuple[object, object, object], Json] = {}
+        for line, station in places:
+            world = self._world(line, station)
+            for each in slot_objects(world, list(world.stations.values())):
+                current[each["line"], each["station"], each["slot"]] = each
+        return [_notice_object(notice, current) for notice in notices]
+
+
+def _notice_object(notice: Notice, current: Mapping[tuple[object, object, object], Json]) -> Json:
+    shown: Json = msgspec.to_builtins(notice)
+    slot = current.get((notice.line, notice.station, notice.slot))
+    if slot is not None and notice.state != NoticeState.CLOSED:
+        shown |= {"panels_to_empty": slot["panels_to_empty"], "empty_at": slot["empty_at"]}
+    return shown
+
+
+def slot_objects(world: World, stations: Sequence[StationState]) -> list[Json]:
+    """The contract's slot objects of these stations, soonest first; one vectorised forecast for all."""
+    cases: list[tuple[StationState, SlotState, Case | None]] = []
+    for station in stations:
+        line = world.line(station.line)
+        sights = world.sights_of(station)
+        cases += [
+            (station, slot, judge.case_of(line, station, slot, sights)) for slot in station.slots.values()
+        ]
+    known = [case for _, _, case in cases if case is not None]
+    spreads = iter(forecast(known) if known else [])
+    remaining = iter(_remaining(world, [(station, slot) for station, slot, _ in cases]))
+    objects = [
+        _slot_object(world, station, slot, case, next(spreads) if case is not None else None, next(remaining))
+        for station, slot, case in cases
+    ]
+    objects.sort(key=_soonest)
+    return objects
+
+
+_LATER = {"idle": 2, "unknown": 1}
+
+
+def _soonest(shown: Json) -> tuple[int, int, str, str]:
+    panels = shown["panels_to_empty"]
+    p50 = panels["p50"] if isinstance(panels, dict) else 0
+    state = str(shown["state"])
+    return _LATER.get(state, 0), 0 if state == "empty" else p50, str(shown["station"]), str(shown["slot"])
+
+
+def _slot_object(
+    world: World,
+    station: StationState,
+    slot: SlotState,
+    case: Case | None,
+    panels: Spread[int] | None,
+    remaining: Json | None,
+) -> Json:
+    sight = world.sights_of(station)[slot.name]
+    usage = usage_of(slot, sight)
+    lead = judge.lead_of(sight, station)
+    chance = None if case is None else case.chance_within(lead)
+    times = None if panels is None else clock_times(station, panels)
+    state = _state(station, slot, sight, case, chance)
+    return {
+        "line": station.line,
+        "station": station.station,
+        "slot": slot.name,
+        "kind": slot.kind,
+        "part": slot.part,
+        "lot": slot.lot,
+        "supply": slot.supply,
+        "remaining": remaining,
+        "usage_per_panel": usage if usage is None or usage % 1 else int(usage),
+        "usage_source": "none" if usage is None else "recipe" if sight.usage is not None else "learned",
+        "loss_rate": _loss_rate(slot, sight),
+        "panels_to_empty": None if panels is None else msgspec.structs.asdict(panels),
+        "empty_at": None if times is None else _spread_of_times(times),
+        "lead_panels": lead,
+        "urgent_panels": sight.limits.urgent_panels,
+        "chance": chance,
+        "state": state,
+        "assumed": slot.assumed,
+        "as_of": None if station.counted_at is None else to_rfc3339(station.counted_at),
+        "boundary_only": is_boundary_only(slot, sight),
+        "notice": slot.notice.id if slot.notice is not None and slot.notice.state != "closed" else None,
+        "order_panels_left": None if case is None else case.needed,
+        "counted": {
+            "session": station.counted_session,
+            "seq": station.counted_seq,
+            "panels": station.panels,
+        }
+        if station.counted_at is not None
+        else None,
+    }
+
+
+def _spread_of_times(times: Spread[Instant]) -> Json:
+    return {key: to_rfc3339(at) for key, at in msgspec.structs.asdict(times).items()}
+
+
+def _state(
+    station: StationState, slot: SlotState, sight: Sight, case: Case | None, chance: float | None
+) -> str:
+    if starves(station, slot, sight):
+        return Level.EMPTY.value
+    if sight.idle:
+        return "idle"
+    if case is None or chance is None:
+        return "unknown"
+    if case.chance_within(sight.limits.urgent_panels) >= sight.limits.chance:
+        return Level.URGENT.value
+    return "due" if chance >= sight.limits.chance else "ok"
+
+
+def _remaining(world: World, slots: Sequence[tuple[StationState, SlotState]]) -> list[Json | None]:
+    """What is believed left in each slot, one vectorised call; ``None`` where nobody said a quantity."""
+    alone = Horizon(usage=1.0)
+    questions = [
+        judge.question_of([slot], {slot.name: world.sights_of(station)[slot.name]}, alone)
+        for station, slot in slots
+    ]
+    known = [question for question in questions if question is not None]
+    if not known:
+        return [None] * len(slots)
+    quantiles = zip(*(each.tolist() for each in left_quantiles(Questions.of(known))), strict=True)
+    return [
+        None
+        if question is None
+        else dict(zip(("book", "low", "expected", "high"), (slot.book, *next(quantiles)), strict=True))
+        for question, (_, slot) in zip(questions, slots, strict=True)
+    ]
+
+
+def _loss_rate(slot: SlotState, sight: Sight) -> float:
+    """Lost per part picked: the believed odds as a rate."""
+    a, b = sight.prior.a + slot.lost_evidence, sight.prior.b + slot.placed_evidence
+    return a / (a + b)
+
+
+def _line_object(world: World, line: LineState) -> Json:
+    running = line.orders.get(line.running) if line.running is not None else None
+    stations = sorted(world.stations_of(line.line), key=lambda station: station.station)
+    return {
+        "line": line.line,
+        "order": None
+        if running is None
+        else {
+            "order": running.name,
+            "recipe": running.recipe,
+            "panels": running.panels,
+            "state": running.state,
+        },
+        "queued": [order.name for order in line.orders.values() if order.state == "queued"],
+        "stations": [_station_object(station) for station in stations],
+    }
+
+
+def _station_object(station: StationState) -> Json:
+    tower = station.tower
+    return {
+        "station": station.station,
+        "tower": None
+        if tower is None
+        else {
+            "lamps": tower.lamps,
+            "buzzer": tower.buzzer,
+            "slots": tower.slots,
+            "reading": tower.reading,
+            "since": to_rfc3339(tower.since),
+        },
+        "link": None
+        if station.link is None or station.link_since is None
+        else {"state": station.link, "since": to_rfc3339(station.link_since)},
+        "panels": station.panels,
+        "session": station.session,
+        "seq": station.seq,
+        "order_done": station.order_done if station.order is not None else None,
+        "order_done_estimated": station.progress_estimated,
+        "takt_seconds": judge.takt_of(station),
+        "uncertain_since": None if station.uncertain_since is None else to_rfc3339(station.uncertain_since),
+        "clock_flagged": station.clock_flagged,
+        "as_of": None if station.counted_at is None else to_rfc3339(station.counted_at),
+    }
+
+
+def _fold(world: World, entry: JournalEntry) -> None:
+    if entry.kind == "settings":
+        floor.change_policy(world, msgspec.json.decode(entry.data, type=Policy), entry.at)
+        return
+    address, message = read_entry(entry)
+    floor.apply(
+        world, message, line=address.line, station=address.station, at=entry.at, retained=entry.retained
+    )
+
+
+def _start_state(world: World, position: int, at: Instant) -> StartState:
+    return StartState(
+        position=position,
+        at=at,
+        policy=msgspec.Raw(_encode(world.policy)),
+        lines=list(world.lines.values()),
+        stations=list(world.stations.values()),
+        supplies=list(world.supplies.values()),
+    )

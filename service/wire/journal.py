@@ -1,0 +1,132 @@
+"""The journal as CloudEvents, one JSON object a line, and back; and an entry back to the event it records.
+
+The first line of an export is the state it starts from. Nothing is lost on the way: a message's own JSON
+goes through byte for byte (white space aside), moments to the microsecond."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from urllib.parse import quote
+
+import msgspec
+
+from service.domain.events import Message, PersonAct, TimePassed
+from service.domain.model import Instant, from_datetime, to_datetime
+from service.domain.state import LineState, StationState, SupplyState
+from service.ports import JournalEntry
+from service.wire.native import Address, Misfit, read_message
+
+TYPE = "earlybell."
+STATE_TYPE = TYPE + "state"
+_FLOOR = ("count", "supply", "recipe", "order", "tower", "link")
+
+
+class StartState(msgspec.Struct):
+    """Everything remembered before entry ``position``."""
+
+    position: int
+    at: Instant
+    policy: msgspec.Raw
+    lines: list[LineState] = []
+    stations: list[StationState] = []
+    supplies: list[SupplyState] = []
+
+
+class _CloudEvent(msgspec.Struct, kw_only=True, omit_defaults=True):
+    specversion: str
+    id: str
+    source: str
+    type: str
+    time: str
+    data: msgspec.Raw
+    subject: str | None = None
+    retained: bool = False
+
+
+_events = msgspec.json.Decoder(_CloudEvent)
+_encode = msgspec.json.Encoder().encode
+
+
+@dataclass(frozen=True, slots=True)
+class Exporter:
+    """Writes lines for one site; ``source`` is the CloudEvents source."""
+
+    site: str
+
+    @property
+    def source(self) -> str:
+        return "/earlybell/" + quote(self.site, safe="")
+
+    def state(self, state: StartState) -> bytes:
+        return self._line(f"state-{state.position}", STATE_TYPE, state.at, _encode(state))
+
+    def entry(self, number: int, entry: JournalEntry) -> bytes:
+        family = "floor." if entry.kind in _FLOOR else ""
+        return self._line(
+            str(number),
+            f"{TYPE}{family}{entry.kind}",
+            entry.at,
+            msgspec.json.format(entry.data, indent=-1),
+            entry.subject or None,
+            entry.retained,
+        )
+
+    def _line(
+        self,
+        name: str,
+        kind: str,
+        at: Instant,
+        data: bytes,
+        subject: str | None = None,
+        retained: bool = False,
+    ) -> bytes:
+        event = _CloudEvent(
+            specversion="1.0",
+            id=name,
+            source=self.source,
+            type=kind,
+            time=to_datetime(at).isoformat(timespec="microseconds").replace("+00:00", "Z"),
+            data=msgspec.Raw(data),
+            subject=subject,
+            retained=retained,
+        )
+        return _encode(event) + b"\n"
+
+
+def read_line(line: bytes) -> StartState | JournalEntry:
+    """One line of an export. Raises ``Misfit`` with what is wrong."""
+    try:
+        event = _events.decode(line)
+        at = from_datetime(datetime.fromisoformat(event.time))
+        if event.type == STATE_TYPE:
+            return msgspec.json.decode(event.data, type=StartState)
+    except (msgspec.MsgspecError, ValueError, TypeError, RecursionError) as error:
+        raise Misfit(f"not an event of ours: {error}") from None
+    if not event.type.startswith(TYPE):
+        raise Misfit(f"not an event of ours: type {event.type!r}")
+    kind = event.type.removeprefix(TYPE).removeprefix("floor.")
+    return JournalEntry(at, kind, event.subject or "", bytes(event.data), event.retained)
+
+
+def read_entry(entry: JournalEntry) -> tuple[Address, Message]:
+    """Address and event of a journal entry. Raises ``Misfit`` when the entry isn't one of ours."""
+    parts = entry.subject.split("/", 2)
+    match entry.kind, parts:
+        case "time", _:
+            return Address("time", "", None), TimePassed()
+        case "person", [line, station, *_]:
+            act: Any = msgspec.json.decode(entry.data, type=PersonAct)
+            return Address("person", line, station), act
+        case "order", [line]:
+            address = Address("order", line, None)
+        case "order", [line, *name]:
+            address = Address("order", line, None, "/".join(name))
+        case "recipe", [line, station, name]:
+            address = Address("recipe", line, station, name)
+        case ("count" | "supply" | "recipe" | "tower" | "link") as kind, [line, station]:
+            address = Address(kind, line, station)
+        case _:
+            raise Misfit(f"no such journal entry: {entry.kind} {entry.subject}")
+    return address, read_message(address, entry.data)

@@ -1,0 +1,176 @@
+"""The options of ``simulate`` and ``demo``, and what they start."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import random
+import signal
+import sys
+import threading
+from collections.abc import Sequence
+from contextlib import ExitStack
+from pathlib import Path
+from types import FrameType
+
+from simulators.demo import SPEED
+from simulators.demo import run as run_demo
+from simulators.faults import Duplicates, Fault, LostCounts, Reorder, Restarts, Skew
+from simulators.plan import DEMO_LINE
+from simulators.publisher import open_publisher
+from simulators.uplink import Broker, PublishRefused
+
+_NAME = "letters, digits, '.', '_' or '-', at most 64"
+
+
+def simulate(arguments: Sequence[str]) -> int:
+    """Publish a made-up line as the arguments say; the exit code."""
+    options = simulate_parser().parse_args(arguments)
+    stop = threading.Event()
+
+    def end(number: int, frame: FrameType | None) -> None:
+        stop.set()
+
+    with ExitStack() as opened:
+        for number in (signal.SIGINT, signal.SIGTERM):
+            opened.callback(signal.signal, number, signal.signal(number, end))
+        try:
+            truth = options.ledger
+            publisher = open_publisher(
+                DEMO_LINE.named(options.line),
+                options.broker,
+                speed=options.speed,
+                seed=options.seed,
+                clock=options.clock,
+                root=options.root,
+                faults=faults_of(options),
+                ledger=opened.enter_context(truth.open("w", encoding="utf-8")) if truth else None,
+                report=_report,
+            )
+            publisher.run(stop, panels=options.panels, seconds=options.seconds)
+        except (OSError, PublishRefused) as error:
+            _report(str(error))
+            return 1
+    _report(f"{publisher.acknowledged} messages acknowledged")
+    return 0
+
+
+def demo(arguments: Sequence[str]) -> int:
+    """Run the demo as the arguments say; the exit code."""
+    options = demo_parser().parse_args(arguments)
+    return run_demo(**vars(options))
+
+
+def demo_parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="earlybell demo",
+        description="A broker, the service, a made-up line and a receiver of warnings, until Ctrl-C.",
+    )
+    parser.add_argument(
+        "--speed", type=_positive, default=SPEED, help=f"times real time (default: {SPEED:g})"
+    )
+    parser.add_argument("--seed", type=int, default=7, help="equal seeds give equal lines (default: 7)")
+    parser.add_argument("--seconds", type=_positive, metavar="N", help="end by itself after N seconds")
+    ports = parser.add_argument_group("ports on 127.0.0.1; a free one is taken instead of one in use")
+    ports.add_argument("--broker-port", type=_port, default=1883, metavar="PORT", help="default: 1883")
+    ports.add_argument("--web-port", type=_port, default=8080, metavar="PORT", help="default: 8080")
+    ports.add_argument("--sink-port", type=_port, default=8090, metavar="PORT", help="default: 8090")
+    return parser
+
+
+def simulate_parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="earlybell simulate",
+        description="Publishes a made-up placement line to a broker until Ctrl-C.",
+    )
+    parser.add_argument("--broker", type=_broker, default="mqtt://127.0.0.1:1883", metavar="URL")
+    parser.add_argument("--root", default="floor", help="topic root (default: floor)")
+    parser.add_argument("--line", type=_line, default=DEMO_LINE.line, help=f"{_NAME} (default: L3)")
+    parser.add_argument("--speed", type=_speed, default=1.0, help="times real time, or 'max' (default: 1)")
+    parser.add_argument("--seed", type=int, default=7, help="equal seeds give equal lines (default: 7)")
+    parser.add_argument(
+        "--clock",
+        choices=("wall", "line"),
+        default="wall",
+        help="'at' by the wall clock, as if the line were that fast, or by the line's own (default: wall)",
+    )
+    end = parser.add_argument_group("when to end by itself")
+    end.add_argument("--panels", type=_positive, default=math.inf, metavar="N", help="N panels left the line")
+    end.add_argument("--seconds", type=_positive, default=math.inf, metavar="N", help="N seconds passed")
+    faults = parser.add_argument_group("what goes wrong between the machines and the broker")
+    faults.add_argument("--duplicate", type=_share, default=0.0, metavar="P", help="share said twice")
+    faults.add_argument("--reorder", type=_share, default=0.0, metavar="P", help="share that comes late")
+    faults.add_argument(
+        "--reorder-window", type=_positive, default=5, metavar="N", help="by up to N messages (default: 5)"
+    )
+    faults.add_argument("--lose", type=_share, default=0.0, metavar="P", help="share of counts never said")
+    faults.add_argument(
+        "--restart", type=_share, default=0.0, metavar="P", help="share of counts a gateway restarts before"
+    )
+    faults.add_argument(
+        "--skew", type=float, default=0.0, metavar="SECONDS", help="how far the gateways' clocks are ahead"
+    )
+    parser.add_argument("--ledger", type=Path, metavar="FILE", help="write the truth there, as JSON lines")
+    return parser
+
+
+def faults_of(options: argparse.Namespace) -> list[Fault]:
+    """The faults asked for, from the machine to the wire; each with its own seeded chance."""
+
+    def chance(name: str) -> random.Random:
+        return random.Random(f"{options.seed}/{name}")
+
+    faults: list[Fault] = []
+    if options.skew:
+        faults.append(Skew(options.skew))
+    if options.restart:
+        faults.append(Restarts(chance("restart"), options.restart))
+    if options.lose:
+        faults.append(LostCounts(chance("lose"), options.lose))
+    if options.duplicate:
+        faults.append(Duplicates(chance("duplicate"), options.duplicate))
+    if options.reorder:
+        faults.append(Reorder(chance("reorder"), options.reorder, int(options.reorder_window)))
+    return faults
+
+
+def _report(text: str) -> None:
+    print(f"simulate: {text}", file=sys.stderr, flush=True)
+
+
+def _broker(text: str) -> Broker:
+    try:
+        return Broker.of(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def _line(text: str) -> str:
+    if not 1 <= len(text) <= 64 or not all(each.isalnum() or each in "._-" for each in text):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a line name ({_NAME})")
+    return text
+
+
+def _speed(text: str) -> float:
+    return math.inf if text == "max" else _positive(text)
+
+
+def _positive(text: str) -> float:
+    value = float(text)
+    if not 0 < value < math.inf:
+        raise argparse.ArgumentTypeError(f"{text} is not above 0")
+    return value
+
+
+def _port(text: str) -> int:
+    value = int(text)
+    if not 0 <= value <= 65534:
+        raise argparse.ArgumentTypeError(f"{text} is not a port")
+    return value
+
+
+def _share(text: str) -> float:
+    value = float(text)
+    if not 0 <= value <= 1:
+        raise argparse.ArgumentTypeError(f"{text} is not between 0 and 1")
+    return value

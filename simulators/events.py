@@ -1,0 +1,142 @@
+"""What happens on a simulated line, as values.
+
+``at`` is seconds since the line's shift began. The first group is what a gateway tells the world; the second
+is the truth that no machine knows, for the ledger.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+Lamp = Literal["off", "on", "flashing"]
+Cause = Literal["supply", "fault", "exchange", "held", "starved", "no order"]
+Learned = Literal["warning", "reminder", "tower", "buzzer"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecipeSet:
+    """A station knows a recipe; ``active`` when it is the one it runs."""
+
+    at: float
+    station: str
+    recipe: str
+    boards_per_panel: int
+    usage: Mapping[str, int]
+    parts: Mapping[str, str]
+    alternates: tuple[tuple[str, ...], ...]
+    active: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OrderSet:
+    """The n-th order of the shift entered a state."""
+
+    at: float
+    number: int
+    recipe: str
+    panels: int
+    state: Literal["queued", "running", "finished"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Supplied:
+    at: float
+    station: str
+    slot: str
+    change: Literal["loaded", "joined"]
+    kind: str
+    part: str
+    lot: str
+    quantity: int
+    by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counted:
+    """Totals since the shift began, (placed, lost), of the slots that changed since the last one."""
+
+    at: float
+    station: str
+    panels: int
+    slots: Mapping[str, tuple[int, int]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tower:
+    red: Lamp = "off"
+    yellow: Lamp = "off"
+    green: Lamp = "off"
+    buzzer: Lamp = "off"
+    slots: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TowerShown:
+    at: float
+    station: str
+    tower: Tower
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PersonSent:
+    """Somebody set out with a new supply and will be there at ``due``."""
+
+    at: float
+    station: str
+    slot: str
+    person: str
+    learned: Learned
+    due: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PanelMade:
+    """A panel left the station's table. Parts really left by slot, and what the machine believes."""
+
+    at: float
+    station: str
+    panels: int
+    left: Mapping[str, int]
+    counted: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PanelPulled:
+    """Taken out unfinished, because a tray ran out on it and trays are exchanged between panels only."""
+
+    at: float
+    station: str
+    slot: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stopped:
+    """A station stood still from ``since`` to ``at``."""
+
+    at: float
+    station: str
+    cause: Cause
+    slot: str | None
+    since: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupplyEnded:
+    """What a slot's loading really was: ``label = placed + lost + left + short``. ``left`` went back to the
+    store; ``short`` never existed."""
+
+    at: float
+    station: str
+    slot: str
+    label: int
+    placed: int
+    lost: int
+    left: int
+    short: int
+
+
+Told = RecipeSet | OrderSet | Supplied | Counted | TowerShown
+Truth = PersonSent | PanelMade | PanelPulled | Stopped | SupplyEnded
+Event = Told | Truth

@@ -1,0 +1,174 @@
+"""From what happens on a simulated line to the messages of its gateways: topics, JSON, what is retained.
+
+Pure: the same events, run name and clock give the same bytes. A gateway numbers its counts and names
+sessions, orders and supply ids after its run, so that a second run is never mistaken for repeats of the
+first.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import assert_never
+
+from simulators.events import (
+    Counted,
+    Event,
+    OrderSet,
+    PanelMade,
+    PanelPulled,
+    PersonSent,
+    RecipeSet,
+    Stopped,
+    Supplied,
+    SupplyEnded,
+    TowerShown,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    topic: str
+    payload: bytes
+    retain: bool = False
+
+    @property
+    def kind(self) -> str:
+        """``count``, ``supply``, ``tower``, ``link``, ``recipe`` or ``order``."""
+        words = self.topic.split("/")
+        return words[-1] if words[-1] in _LAST_WORDS else words[-2]
+
+    @property
+    def station(self) -> str | None:
+        """``None`` for what is said of the whole line."""
+        return None if self.kind == "order" else self.topic.rsplit(f"/{self.kind}", 1)[0].rsplit("/", 1)[1]
+
+
+_LAST_WORDS = {"count", "supply", "tower", "link"}
+
+
+def rfc3339(moment: datetime) -> str:
+    """``2026-03-02T06:14:07.250Z``: milliseconds, UTC."""
+    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def encode_json(value: dict[str, object]) -> bytes:
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode()
+
+
+class Gateway:
+    """The gateways of one line. ``stamp`` turns the line's seconds into the ``at`` of a message."""
+
+    def __init__(self, line: str, *, run: str, stamp: Callable[[float], str], root: str = "floor") -> None:
+        self._prefix = f"{root}/{line}"
+        self._run = run
+        self._stamp = stamp
+        self._seq: dict[str, int] = {}
+        self._supplies = 0
+        self._open: dict[int, OrderSet] = {}
+        self._closed: list[str] = []
+
+    def encode(self, event: Event) -> list[Message]:
+        """The messages that say it; none for what only the ledger may know."""
+        match event:
+            case Counted():
+                return [self._count(event)]
+            case Supplied():
+                return [self._supply(event)]
+            case TowerShown():
+                return [self._tower(event)]
+            case RecipeSet():
+                return [self._recipe(event)]
+            case OrderSet():
+                return self._order(event)
+            case PersonSent() | PanelMade() | PanelPulled() | Stopped() | SupplyEnded():
+                return []
+        assert_never(event)
+
+    def link(self, station: str, state: str, *, at: str | None = None) -> Message:
+        """Retained. A last will carries no ``at``: it is written long before it comes true."""
+        body: dict[str, object] = {"at": at} if at else {}
+        return Message(f"{self._prefix}/{station}/link", encode_json({**body, "state": state}), retain=True)
+
+    def farewell(self, at: float) -> list[Message]:
+        """The line is given up: its orders are withdrawn, and no retained order is left on the broker."""
+        withdrawn = [self._order_message(order, "withdrawn", at) for order in self._open.values()]
+        topics = [*self._closed, *(message.topic for message in withdrawn)]
+        return withdrawn + [Message(topic, b"", retain=True) for topic in topics]
+
+    def _name(self, *of: object) -> str:
+        return hashlib.sha256("/".join(map(str, (self._run, *of))).encode()).hexdigest()
+
+    def _count(self, event: Counted) -> Message:
+        seq = self._seq[event.station] = self._seq.get(event.station, 0) + 1
+        slots = {name: {"placed": placed, "lost": lost} for name, (placed, lost) in event.slots.items()}
+        body: dict[str, object] = {
+            "at": self._stamp(event.at),
+            "session": self._name("session", event.station)[:8],
+            "seq": seq,
+            "panels": event.panels,
+            "slots": slots,
+        }
+        return Message(f"{self._prefix}/{event.station}/count", encode_json(body))
+
+    def _supply(self, event: Supplied) -> Message:
+        self._supplies += 1
+        body: dict[str, object] = {
+            "at": self._stamp(event.at),
+            "id": self._name("supply", self._supplies)[:16],
+            "slot": event.slot,
+            "change": event.change,
+            "kind": event.kind,
+            "part": event.part,
+            "lot": event.lot,
+            "quantity": event.quantity,
+            "by": event.by,
+        }
+        return Message(f"{self._prefix}/{event.station}/supply", encode_json(body))
+
+    def _tower(self, event: TowerShown) -> Message:
+        tower = event.tower
+        body: dict[str, object] = {
+            "at": self._stamp(event.at),
+            "lamps": {"red": tower.red, "yellow": tower.yellow, "green": tower.green},
+            "buzzer": tower.buzzer,
+            "slots": list(tower.slots),
+        }
+        return Message(f"{self._prefix}/{event.station}/tower", encode_json(body))
+
+    def _recipe(self, event: RecipeSet) -> Message:
+        body: dict[str, object] = {
+            "at": self._stamp(event.at),
+            "recipe": event.recipe,
+            "boards_per_panel": event.boards_per_panel,
+            "usage": dict(event.usage),
+            "parts": dict(event.parts),
+            "alternates": [list(group) for group in event.alternates],
+            "active": event.active,
+        }
+        topic = f"{self._prefix}/{event.station}/recipe/{event.recipe}"
+        return Message(topic, encode_json(body), retain=True)
+
+    def _order(self, event: OrderSet) -> list[Message]:
+        """Its own retained topic; a finished one is cleared away when the next has finished."""
+        message = self._order_message(event, event.state, event.at)
+        if event.state != "finished":
+            self._open[event.number] = event
+            return [message]
+        del self._open[event.number]
+        old, self._closed = self._closed, [message.topic]
+        return [message, *(Message(topic, b"", retain=True) for topic in old)]
+
+    def _order_message(self, order: OrderSet, state: str, at: float) -> Message:
+        name = f"{int(self._name('orders')[:4], 16) + 10_000}-{order.number:02d}"
+        body: dict[str, object] = {
+            "at": self._stamp(at),
+            "order": name,
+            "recipe": order.recipe,
+            "panels": order.panels,
+            "state": state,
+        }
+        return Message(f"{self._prefix}/order/{name}", encode_json(body), retain=True)

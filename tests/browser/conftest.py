@@ -1,0 +1,70 @@
+"""A real browser on a real server; each test gets a plant and a browser context of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page
+
+from service.web.stream import Hub
+from tests.support.chromium import chromium
+from tests.support.floor import Floor, plant, served
+
+PATIENCE_MS = 10_000
+OpenPage = Callable[..., Page]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    # Not for the session: Playwright keeps an event loop in this thread, where other tests want their own.
+    with chromium() as browser:
+        yield browser
+
+
+@pytest.fixture
+def site() -> Iterator[tuple[str, Floor]]:
+    hub = Hub()
+    app, floor = plant(hub)
+    with served(app, hub) as address:
+        yield address, floor
+
+
+@pytest.fixture
+def floor(site: tuple[str, Floor]) -> Floor:
+    return site[1]
+
+
+@pytest.fixture
+def new_context(browser: Browser) -> Iterator[Callable[..., BrowserContext]]:
+    """``new_context(width=360, scheme="dark")``: a device of its own, with nothing remembered."""
+    with ExitStack() as stack:
+
+        def make(*, width: int = 360, scheme: Any = "light", **options: Any) -> BrowserContext:
+            viewport = {"width": width, "height": 780 if width < 700 else 900}
+            context = browser.new_context(viewport=viewport, color_scheme=scheme, **options)  # type: ignore[arg-type]
+            context.set_default_timeout(PATIENCE_MS)
+            stack.callback(context.close)
+            return context
+
+        yield make
+
+
+@pytest.fixture
+def open_page(site: tuple[str, Floor], new_context: Callable[..., BrowserContext]) -> OpenPage:
+    """``open_page("/", width=360)``: the page, live; any error on its console fails the test."""
+
+    def open_(path: str = "/", *, name: str | None = None, **options: Any) -> Page:
+        context = new_context(**options)
+        page = context.new_page()
+        page.on("pageerror", lambda error: pytest.fail(f"the page failed: {error}"))
+        if name is not None:
+            page.add_init_script(f"localStorage.setItem('earlybell.name', {name!r})")
+        page.goto(site[0] + path)
+        page.wait_for_selector("#freshness[data-state='live']")
+        page.wait_for_selector(".notice, .rows li, .calm")
+        return page
+
+    return open_

@@ -1,0 +1,118 @@
+"""An outbox in memory that keeps the port's contract, for tests of the delivery loop alone.
+
+It can be told to be away for a number of calls, as a store is now and then.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from service.domain.model import Instant, Notice
+from service.ports import Delivery, NewDelivery, Settled, StoreError
+
+
+@dataclass(slots=True)
+class _Row:
+    id: int
+    new: NewDelivery
+    state: str = "waiting"
+    attempts: int = 0
+    not_before: Instant = 0
+    owner: str | None = None
+    lease_until: Instant = 0
+    error: str | None = None
+
+    def due_at(self) -> Instant:
+        return self.lease_until if self.state == "sending" else self.not_before
+
+
+class MemoryOutbox:
+    def __init__(self) -> None:
+        self._rows: dict[str, _Row] = {}
+        self._latest: dict[str, Notice] = {}
+        self._lock = threading.Lock()
+        self.away = 0
+        """So many of the next calls raise ``StoreError``."""
+
+    def enqueue(self, *news: NewDelivery) -> None:
+        with self._lock:
+            for new in news:
+                self._rows.setdefault(new.key, _Row(len(self._rows) + 1, new, not_before=new.at))
+                known = self._latest.get(new.notice.id)
+                if known is None or known.version < new.notice.version:
+                    self._latest[new.notice.id] = new.notice
+
+    def claim(self, *, owner: str, now: Instant, lease_until: Instant, limit: int) -> list[Delivery]:
+        with self._lock:
+            self._reach()
+            due = [row for row in self._heads() if row.due_at() <= now]
+            due.sort(key=lambda row: (row.not_before, row.id))
+            for row in due[:limit]:
+                row.state, row.owner, row.lease_until = "sending", owner, lease_until
+                row.attempts += 1
+            return [self._delivery(row) for row in due[:limit]]
+
+    def settle(self, delivery: Delivery, *, owner: str, settled: Settled) -> bool:
+        with self._lock:
+            self._reach()
+            row = self._rows[delivery.key]
+            if row.state != "sending" or row.owner != owner or row.attempts != delivery.attempts:
+                return False
+            row.state, row.error = settled.state, settled.error
+            if settled.state == "waiting":
+                assert settled.not_before is not None
+                row.not_before = settled.not_before
+            if settled.state == "sent":
+                for other in self._rows.values():
+                    same = other.new.conversation == row.new.conversation
+                    if same and other.state == "waiting" and other.new.notice.version <= settled.covers:
+                        other.state = "replaced"
+            return True
+
+    def next_due(self) -> Instant | None:
+        with self._lock:
+            self._reach()
+            open_rows = [row.due_at() for row in self._rows.values() if row.state in {"waiting", "sending"}]
+            return min(open_rows, default=None)
+
+    def backlog(self) -> Mapping[tuple[str, str], int]:
+        with self._lock:
+            self._reach()
+            states = {"waiting", "sending", "dead"}
+            return Counter((row.new.outlet, row.state) for row in self._rows.values() if row.state in states)
+
+    def state(self, key: str) -> tuple[str, int, str | None]:
+        """(state, attempts, error) of a row."""
+        with self._lock:
+            row = self._rows[key]
+            return row.state, row.attempts, row.error
+
+    def _heads(self) -> list[_Row]:
+        """The oldest unsettled row of each conversation."""
+        heads: dict[str, _Row] = {}
+        for row in self._rows.values():
+            if row.state in {"waiting", "sending"}:
+                heads.setdefault(row.new.conversation, row)
+        return list(heads.values())
+
+    def _delivery(self, row: _Row) -> Delivery:
+        new, latest = row.new, self._latest[row.new.notice.id]
+        return Delivery(
+            id=row.id,
+            key=new.key,
+            outlet=new.outlet,
+            conversation=new.conversation,
+            change=new.change,
+            notice=new.notice,
+            latest=latest if latest.version > new.notice.version else None,
+            attempts=row.attempts,
+            created_at=new.at,
+        )
+
+    def _reach(self) -> None:
+        if self.away > 0:
+            self.away -= 1
+            raise StoreError("the store is away")

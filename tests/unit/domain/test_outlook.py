@@ -1,0 +1,315 @@
+"""Panels to empty, against brute force, simulation and the rule of the trays; and their way to seconds."""
+
+from __future__ import annotations
+
+from itertools import count
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from service.domain.depletion import PRIOR, believed_left, chance_short_one, learn
+from service.domain.outlook import (
+    MOST,
+    Horizon,
+    Question,
+    Questions,
+    chance_due,
+    chances_due,
+    left_quantiles,
+    panels_to_empty,
+    panels_within,
+    parts_needed,
+    seconds_to_empty,
+)
+
+USAGES = st.sampled_from([0.25, 0.5, 1.0, 1.5, 2.0, 7.0, 18.0, 120.0])
+
+
+@st.composite
+def horizons(draw):
+    usage = draw(USAGES)
+    steps = draw(st.lists(st.tuples(st.integers(0, 300), st.just(usage) | USAGES | st.just(0.0)), max_size=4))
+    return Horizon(steps=tuple(steps), usage=usage, taken=draw(st.floats(0.0, 1.0)) * usage)
+
+
+@st.composite
+def questions(draw):
+    kind = draw(st.sampled_from([None, "tape", "tray", "bulk"]))
+    declared = draw(st.integers(0, 12_000))
+    counted = draw(st.integers(0, declared + 100))
+    left, weight = believed_left(kind, declared, draw(st.booleans()), declared - counted)
+    return Question(
+        horizon=draw(horizons()),
+        left=left,
+        weight=weight,
+        a=draw(st.floats(0.5, 40.0)),
+        b=draw(st.floats(50.0, 1000.0)),
+        blind=float(draw(st.sampled_from([0, 0, 1, 40, counted]))),
+    )
+
+
+def of(kind, declared, counted, usage, *, lost=0, blind=0, taken=0.0, steps=()):
+    """A slot whose every count said how many parts were lost (unless ``blind``)."""
+    left, weight = believed_left(kind, declared, False, declared - counted)
+    prior = PRIOR[kind]
+    evidence = (0.0, 0.0) if blind else learn(0.0, 0.0, counted - lost, lost)
+    return Question(
+        horizon=Horizon(steps=steps, usage=usage, taken=taken),
+        left=left,
+        weight=weight,
+        a=prior.a + evidence[0],
+        b=prior.b + evidence[1],
+        blind=float(blind),
+    )
+
+
+def chance_below(question, panels):
+    """P(X < panels), the scalar way."""
+    if panels <= 0:
+        return 0.0
+    need = parts_needed(question.horizon, panels)
+    return chance_short_one(need, question.left, question.weight, question.a, question.b, question.blind)
+
+
+def counted_up(question):
+    """The three quantiles by asking for every number of panels in turn."""
+    return [next(x for x in count() if chance_below(question, x + 1) >= p) for p in (0.05, 0.5, 0.95)]
+
+
+# --- parts --------------------------------------------------------------------------------------------
+
+
+def test_no_more_panels_need_no_more_parts():
+    assert parts_needed(Horizon(usage=18.0, taken=5.0), 0) == 0.0
+
+
+def test_what_the_panel_in_work_has_taken_is_not_needed_again():
+    assert parts_needed(Horizon(usage=18.0, taken=5.0), 1) == 13.0
+    assert parts_needed(Horizon(usage=18.0, taken=18.0), 1) == 0.0
+
+
+def test_orders_are_used_up_one_after_the_other_and_then_usage_goes_on():
+    horizon = Horizon(steps=((10, 2.0), (5, 0.0), (4, 3.0)), usage=7.0, taken=1.0)
+    needed = [parts_needed(horizon, panels) for panels in (1, 10, 15, 16, 19, 21)]
+    assert needed == [1.0, 19.0, 19.0, 22.0, 31.0, 45.0]
+
+
+@given(asked=st.lists(questions(), min_size=1, max_size=5), panels=st.integers(0, 2000))
+def test_many_slots_need_the_same_parts_as_each_alone(asked, panels):
+    together = Questions.of(asked).parts_needed(np.full(len(asked), float(panels)))
+    assert together.tolist() == [parts_needed(question.horizon, panels) for question in asked]
+
+
+@given(question=questions(), parts=st.floats(0.0, 20_000.0))
+def test_the_panels_for_some_parts_are_the_most_that_need_no_more(question, parts):
+    panels = Questions.of([question]).panels_for(np.array([parts])).item()
+    whole = int(np.floor(panels + 1e-9))
+    assert parts_needed(question.horizon, whole) <= parts + 1e-6
+    assert parts_needed(question.horizon, whole + 1) > parts - 1e-6
+
+
+# --- panels to empty ------------------------------------------------------------------------------------
+
+
+@settings(max_examples=60)
+@given(asked=st.lists(questions(), min_size=1, max_size=4))
+def test_the_quantiles_are_those_found_by_asking_for_every_number_of_panels(asked):
+    for question, found in zip(asked, panels_to_empty(Questions.of(asked)).tolist(), strict=True):
+        for x, p in zip(found, (0.05, 0.5, 0.95), strict=True):
+            assert chance_below(question, x + 1) >= p
+            assert chance_below(question, x) < p
+
+
+def test_counting_panels_one_by_one_comes_to_the_same():
+    asked = [
+        of("tray", 60, 22, 1.0),
+        of("tape", 4000, 3790, 18.0, lost=12, taken=6.0),
+        of("tape", 3000, 2700, 2.0, blind=2700, steps=((20, 2.0), (30, 1.0))),
+        of("bulk", 5000, 4600, 0.5, steps=((100, 0.5),)),
+    ]
+    assert panels_to_empty(Questions.of(asked)).tolist() == [counted_up(question) for question in asked]
+
+
+@given(asked=st.lists(questions(), min_size=2, max_size=4))
+def test_quantiles_are_ordered_and_the_same_alone_and_in_company(asked):
+    together = panels_to_empty(Questions.of(asked))
+    assert (together >= 0).all()
+    assert (np.diff(together, axis=1) >= 0).all()
+    assert together[0].tolist() == panels_to_empty(Questions.of(asked[:1]))[0].tolist()
+
+
+def test_a_tray_of_sixty_is_due_ten_panels_ahead_when_fifty_are_placed():
+    chances = [chance_due(of("tray", 60, placed, 1.0), 10, None) for placed in range(61)]
+    assert next(placed for placed in range(61) if chances[placed] >= 0.1) == 50
+    assert panels_to_empty(Questions.of([of("tray", 60, 50, 1.0)])).tolist() == [[10, 10, 10]]
+    assert chances[50:60] == [1.0] * 10
+
+
+def test_an_empty_looking_slot_that_feeds_has_no_further_panel_to_promise():
+    question = of("tray", 60, 60, 1.0)
+    assert panels_to_empty(Questions.of([question])).tolist() == [[0, 0, 0]]
+    assert chance_due(question, 10, None) == 1.0
+
+
+def test_what_nobody_uses_any_more_never_empties():
+    question = of("tape", 4000, 1000, 0.0, steps=((10, 5.0),))
+    assert panels_to_empty(Questions.of([question])).tolist() == [[int(MOST)] * 3]
+    assert chance_due(question, 10_000, None) < 1e-6
+
+
+def test_the_largest_numbers_a_gateway_may_send_give_an_answer():
+    question = of("tape", 2**53 - 1, 0, 0.001)
+    assert (panels_to_empty(Questions.of([question])) > 0).all()
+    low, mean, high = left_quantiles(Questions.of([question]))
+    assert 0 < low.item() <= mean.item() <= high.item()
+
+
+@pytest.mark.parametrize("blind", [0, 1790])
+def test_panels_to_empty_are_what_a_simulation_of_panels_counts(blind):
+    """40,000 simulated slots, seed 5: panel after panel until one can't be completed; 4 sigma."""
+    chance = np.random.default_rng(5)
+    question = of("tape", 2000, 1790, 4.0, blind=blind, steps=((30, 4.0), (20, 2.0)), taken=3.0)
+    runs = 40_000
+    odds = chance.gamma(question.a, 1.0 / question.b, runs)
+    left = chance.choice(question.left, size=runs, p=question.weight / question.weight.sum())
+    left -= chance.poisson(odds * question.blind)
+    feeds, panels, alive = left > 0, np.zeros(runs), left > 0
+    for panel in range(1, 400):
+        placed = parts_needed(question.horizon, panel) - parts_needed(question.horizon, panel - 1)
+        left -= placed + chance.poisson(odds * placed)
+        alive = alive & (left >= 0)
+        panels += alive
+    for x in panels_to_empty(Questions.of([question]))[0].tolist():
+        for k in (x, x + 1):
+            expected = chance_below(question, k)
+            tolerance = 4.0 * np.sqrt(expected * (1.0 - expected) / feeds.sum())
+            assert (panels[feeds] < k).mean() == pytest.approx(expected, abs=tolerance)
+
+
+# --- due ------------------------------------------------------------------------------------------------
+
+
+@given(
+    asked=st.lists(questions(), min_size=1, max_size=4),
+    lead=st.integers(0, 200),
+    needed=st.none() | st.integers(-1, 300),
+)
+def test_the_chance_that_due_compares_is_one_number_alone_and_in_company(asked, lead, needed):
+    limit = np.inf if needed is None else float(needed)
+    size = len(asked)
+    together = chances_due(Questions.of(asked), np.full(size, float(lead)), np.full(size, limit))
+    alone = [chance_due(question, lead, needed) for question in asked]
+    assert together.tolist() == alone
+    assert all(0.0 <= chance <= 1.0 and chance == round(chance, 6) for chance in alone)
+
+
+@given(question=questions(), lead=st.integers(0, 200), needed=st.integers(0, 300), more=st.integers(1, 50))
+def test_looking_further_ahead_never_lowers_the_chance(question, lead, needed, more):
+    here = chance_due(question, lead, needed)
+    assert chance_due(question, lead + more, needed) >= here
+    assert chance_due(question, lead, needed + more) >= here
+    assert chance_due(question, lead, None) >= here
+
+
+def test_a_slot_that_outlasts_the_order_is_not_due():
+    question = of("tray", 60, 55, 1.0)
+    assert chance_due(question, 10, None) == 1.0
+    assert chance_due(question, 10, 6) == 1.0
+    assert chance_due(question, 10, 5) < 0.1
+    assert chance_due(question, 10, 0) == 0.0
+
+
+def test_due_at_a_lead_is_the_distribution_of_panels_to_empty():
+    question = of("tape", 4000, 3790, 18.0, lost=12)
+    _, p50, _ = panels_to_empty(Questions.of([question]))[0].tolist()
+    assert chance_due(question, p50, None) >= 0.5 > chance_due(question, p50 - 1, None)
+
+
+# --- what is left ---------------------------------------------------------------------------------------
+
+
+def test_an_exact_remainder_is_one_number():
+    low, mean, high = left_quantiles(Questions.of([of("tray", 60, 22, 1.0)]))
+    assert (low.item(), mean.item(), high.item()) == (38, 38.0, 38)
+
+
+def test_nothing_left_is_nothing_left():
+    low, mean, high = left_quantiles(Questions.of([of("tray", 60, 60, 1.0)]))
+    assert (low.item(), mean.item(), high.item()) == (0, 0.0, 0)
+
+
+def test_the_parts_left_are_what_a_simulation_of_unreported_losses_leaves():
+    """200,000 simulated supplies, seed 7; the mean within 4 sigma, the quantiles at theirs."""
+    chance = np.random.default_rng(7)
+    question = of("tape", 3000, 2800, 6.0, blind=2800)
+    low, mean, high = (each.item() for each in left_quantiles(Questions.of([question])))
+    runs = 200_000
+    left = chance.choice(question.left, size=runs, p=question.weight / question.weight.sum())
+    left -= chance.poisson(chance.gamma(question.a, 1.0 / question.b, runs) * question.blind)
+    left = left[left > 0]
+    assert mean == pytest.approx(left.mean(), abs=4.0 * left.std() / np.sqrt(left.size))
+    slack = 4.0 * np.sqrt(0.05 * 0.95 / left.size)
+    for quantile, p in ((low, 0.05), (high, 0.95)):
+        assert (left <= quantile).mean() >= p - slack
+        assert (left < quantile).mean() < p + slack
+
+
+@given(question=questions())
+def test_the_remainder_never_lies_outside_what_is_believed(question):
+    low, mean, high = (each.item() for each in left_quantiles(Questions.of([question])))
+    most = max(question.left[question.weight > 0].max(), 0.0)
+    assert 0 <= low <= high <= most
+    assert -1e-6 <= mean <= most + 1e-6
+
+
+# --- seconds --------------------------------------------------------------------------------------------
+
+
+def test_a_steady_line_takes_panels_times_takt_give_or_take():
+    takts = [30.0, 31.0, 29.0, 30.0, 30.5, 90.0]
+    soonest, middle, latest = seconds_to_empty(takts, (36, 100, 144)) or pytest.fail("a takt is known")
+    assert middle == pytest.approx(100 * 30.25)
+    spread = 1.4826 * 0.5
+    assert soonest == pytest.approx(36 * 30.25 - 1.645 * spread * 6)
+    assert latest == pytest.approx(144 * 30.25 + 1.645 * spread * 12)
+
+
+def test_one_long_stop_does_not_make_the_line_slow():
+    usual = seconds_to_empty([30.0] * 20, (10, 10, 10))
+    assert seconds_to_empty([30.0] * 20 + [3600.0], (10, 10, 10)) == usual
+
+
+def test_only_the_last_forty_panels_tell_the_pace():
+    assert seconds_to_empty([90.0] * 100 + [30.0] * 40, (1, 2, 3)) == seconds_to_empty([30.0] * 40, (1, 2, 3))
+
+
+def test_without_a_pace_there_are_no_seconds():
+    for takts in ([], [30.0, 30.0], [0.0, 0.0, 0.0]):
+        assert seconds_to_empty(takts, (1, 2, 3)) is None
+        assert panels_within(600.0, takts) is None
+
+
+def test_a_century_away_is_no_date():
+    assert seconds_to_empty([30.0] * 5, (1, 10, 2**53)) is None
+
+
+@given(
+    takts=st.lists(st.floats(0.5, 600.0), min_size=3, max_size=60),
+    panels=st.lists(st.integers(0, 100_000), min_size=3, max_size=3),
+)
+def test_seconds_are_ordered_like_the_panels_and_never_negative(takts, panels):
+    low, middle, high = sorted(panels)
+    soonest, expected, latest = seconds_to_empty(takts, (low, middle, high)) or pytest.fail("a takt is known")
+    assert 0.0 <= soonest <= expected <= latest
+
+
+@given(takts=st.lists(st.floats(0.5, 600.0), min_size=3, max_size=60), seconds=st.floats(0.0, 1e6))
+def test_the_panels_within_some_seconds_are_the_most_that_may_run_in_them(takts, seconds):
+    panels = panels_within(seconds, takts)
+    assert panels is not None
+    soonest, _, _ = seconds_to_empty(takts, (panels, panels, panels)) or pytest.fail("a takt is known")
+    one_more, _, _ = seconds_to_empty(takts, (panels + 1,) * 3) or pytest.fail("a takt is known")
+    assert soonest <= seconds + 1e-5
+    assert one_more >= seconds - 1e-5
