@@ -170,28 +170,27 @@ class _Container:
             .with_volume_mapping(str(home), "/broker", "rw")
             .with_command("mosquitto -c /broker/mosquitto.conf")
         )
-        self._started = False
+        self._made = False
 
     def start(self) -> None:
-        if self._started:
+        if self._made:
             self._container.get_wrapped_container().start()
         else:
             self._container.start()
-            self._started = True
+            self._made = True
 
     def send(self, number: signal.Signals) -> None:
         self._container.get_wrapped_container().kill(signal=number.name)
 
     def exit_code(self) -> int | None:
-        if not self._started:
+        if not self._made:
             return 0
         inner = self._container.get_wrapped_container()
         inner.reload()
         return None if inner.status in {"created", "running"} else int(inner.attrs["State"]["ExitCode"])
 
     def remove(self) -> None:
-        if self._started:
-            self._container.stop()
+        self._container.stop()
 
 
 @functools.cache
