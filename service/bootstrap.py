@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+import signal
 import socket
 import threading
 import time
@@ -107,6 +108,9 @@ class Service:
             self._thread("broker", self.connection.run),
         ]
         self.scheduler.start()
+        # The server hands a signal on once it has ended; by default that would end us before `_stop`.
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, lambda *_: self._end_server())
         try:
             self.server.run(sockets=[self.socket])
         finally:
