@@ -10,8 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
-import msgspec
-
+from service.domain.events import JournalEntry
 from service.domain.model import Change, Instant, Notice
 
 
@@ -22,21 +21,6 @@ class StoreError(Exception):
 
 class StoreRevisionError(Exception):
     """The store's schema isn't the one this program needs. The message says which and what to do."""
-
-
-class JournalEntry(msgspec.Struct, frozen=True, array_like=True, gc=False):
-    """One thing that happened, in the order in which it took effect.
-
-    ``kind`` is ``count``, ``supply``, ``recipe``, ``order``, ``tower``, ``link``, ``person``, ``time`` or
-    ``settings``; ``subject`` is ``line``, ``line/station`` or ``line/station/…``; ``data`` the JSON object as
-    it was received (bytes, valid JSON).
-    """
-
-    at: Instant
-    kind: str
-    subject: str
-    data: bytes
-    retained: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

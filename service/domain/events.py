@@ -11,6 +11,8 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 
+from service.domain.model import Instant
+
 MOST = 2**53 - 1
 Count = Annotated[int, msgspec.Meta(ge=0, le=MOST)]
 Text = Annotated[str, msgspec.Meta(max_length=256)]
@@ -107,3 +109,18 @@ Message = (
     | PersonAct
     | TimePassed
 )
+
+
+class JournalEntry(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """One thing that happened, in the order in which it took effect.
+
+    ``kind`` is ``count``, ``supply``, ``recipe``, ``order``, ``tower``, ``link``, ``person``, ``time`` or
+    ``settings``; ``subject`` is ``line``, ``line/station`` or ``line/station/…``; ``data`` the JSON object as
+    it was received (bytes, valid JSON).
+    """
+
+    at: Instant
+    kind: str
+    subject: str
+    data: bytes
+    retained: bool = False

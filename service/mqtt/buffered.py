@@ -83,5 +83,5 @@ class BufferedClient(paho.Client):
 
     @property
     def buffered(self) -> BufferedSocket | None:
-        sock = self.socket()
+        sock: object = self.socket()
         return sock if isinstance(sock, BufferedSocket) else None

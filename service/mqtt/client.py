@@ -199,8 +199,8 @@ class Connection:
         if sock is None:
             self._lost.set()
             return
-        reads = [self._wake_read, sock] if room else [self._wake_read]
-        writes = [sock] if sock.unsent else []
+        reads: list[Any] = [self._wake_read, sock] if room else [self._wake_read]
+        writes: list[Any] = [sock] if sock.unsent else []
         more = room and sock.held
         timeout = 0.0 if more or self._todo else 0.5 if room else 0.01
         readable, _, _ = select.select(reads, writes, [], timeout)

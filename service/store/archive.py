@@ -9,8 +9,9 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Row, Select, Text, literal, select, tuple_
 
+from service.domain.events import JournalEntry
 from service.domain.model import Instant, Notice, NoticeState
-from service.ports import JournalEntry, RefusedRow
+from service.ports import RefusedRow
 from service.store.codec import after_prefix, decode_journal, decode_notice, decode_states, escape
 from service.store.database import Database
 from service.store.rows import PAYLOAD_KEPT

@@ -10,8 +10,9 @@ from collections.abc import Mapping
 
 from sqlalchemy import Connection, delete, select, update
 
+from service.domain.events import JournalEntry
 from service.domain.model import Instant
-from service.ports import Batch, JournalEntry, Snapshot
+from service.ports import Batch, Snapshot
 from service.store.codec import decode_journal, decode_notice, encode_states
 from service.store.database import Database
 from service.store.prune import prune

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from hashlib import blake2b
 from typing import Any
 
+from service.domain.events import JournalEntry
 from service.domain.model import Instant, Notice, NoticeState
-from service.ports import Batch, JournalEntry, NewDelivery, Refused
+from service.ports import Batch, NewDelivery, Refused
 from service.store.codec import clean, encode_journal, encode_notice, escape, instant
 
 Row = dict[str, Any]

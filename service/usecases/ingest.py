@@ -13,13 +13,13 @@ from dataclasses import dataclass, field
 import msgspec
 
 from service.domain import floor, notices
-from service.domain.events import CountMessage, Message
+from service.domain.events import CountMessage, JournalEntry, Message
 from service.domain.model import Instant, from_datetime
 from service.domain.notices import Told
 from service.domain.policy import Policy
 from service.domain.routing import route
 from service.domain.world import World
-from service.ports import Batch, JournalEntry, Ledger, NewDelivery, Refused, StoreError
+from service.ports import Batch, Ledger, NewDelivery, Refused, StoreError
 from service.wire.journal import read_entry
 from service.wire.native import Address, Misfit, read_message, read_topic
 

@@ -10,10 +10,11 @@ from dataclasses import dataclass
 
 import msgspec
 
+from service.domain.events import JournalEntry
 from service.domain.model import Instant
 from service.domain.policy import Policy
 from service.domain.world import World, touch_supply
-from service.ports import Batch, JournalEntry, Ledger, Unfit
+from service.ports import Batch, Ledger, Unfit
 from service.usecases.ingest import Ingest
 from service.wire.journal import StartState, read_line
 from service.wire.native import Misfit

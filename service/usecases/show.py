@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import msgspec
 
 from service.domain import floor, judge
+from service.domain.events import JournalEntry
 from service.domain.judge import Case
 from service.domain.model import Instant, Level, Notice, NoticeState, Spread, to_rfc3339
 from service.domain.outcome import clock_times, forecast, is_boundary_only, starves
@@ -19,7 +20,7 @@ from service.domain.policy import Policy
 from service.domain.sight import Sight, usage_of
 from service.domain.state import SITE_KEY, LineState, SlotState, StationState, line_key, station_key
 from service.domain.world import World
-from service.ports import Archive, JournalEntry
+from service.ports import Archive
 from service.wire.journal import Exporter, StartState, read_entry
 
 Json = dict[str, object]

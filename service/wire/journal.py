@@ -12,10 +12,9 @@ from urllib.parse import quote
 
 import msgspec
 
-from service.domain.events import Message, PersonAct, TimePassed
+from service.domain.events import JournalEntry, Message, PersonAct, TimePassed
 from service.domain.model import Instant, from_datetime, to_datetime
 from service.domain.state import LineState, StationState, SupplyState
-from service.ports import JournalEntry
 from service.wire.native import Address, Misfit, read_message
 
 TYPE = "earlybell."

@@ -91,7 +91,9 @@ def test_a_thousand_garbage_messages_change_nothing_and_are_all_listed(factory: 
     factory.gateway.send("L3/P1/recipe", recipe="r", usage={"T2": 1})
     factory.gateway.send("L3/P1/count", session="a", seq=1, panels=0, slots={"T2": {"placed": 0}})
     factory.gateway.send("L3/P1/supply", id="1", slot="T2", change="loaded", kind="tray", quantity=500)
-    before = factory.until(lambda: factory.slot("L3", "T2").get("remaining") and factory.slot("L3", "T2"), "-")
+    before = factory.until(
+        lambda: factory.slot("L3", "T2").get("remaining") and factory.slot("L3", "T2"), "-"
+    )
     for number in range(990):
         factory.gateway.send_raw("floor/L3/P1/count", GARBAGE[number % len(GARBAGE)](number))
     for number in range(10):

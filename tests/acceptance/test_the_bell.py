@@ -101,8 +101,12 @@ def test_an_order_that_ends_before_the_slot_does_gives_no_notice(factory: Factor
 
 def test_the_next_queued_order_that_needs_the_slot_gives_one(factory: Factory) -> None:
     begin(factory, tray=60)
-    factory.gateway.send("L3/order/A-1", retain=True, order="A-1", recipe="door-unit", panels=50, state="running")
-    factory.gateway.send("L3/order/A-2", retain=True, order="A-2", recipe="door-unit", panels=80, state="queued")
+    factory.gateway.send(
+        "L3/order/A-1", retain=True, order="A-1", recipe="door-unit", panels=50, state="running"
+    )
+    factory.gateway.send(
+        "L3/order/A-2", retain=True, order="A-2", recipe="door-unit", panels=80, state="queued"
+    )
     run(factory, 1, 51)
     assert factory.wait_told("opened", "early")["data"]["slot"] == "T2"
 
@@ -159,7 +163,11 @@ def test_one_tap_is_a_supply_message_and_its_key_makes_a_repeat_harmless(factory
 
 @pytest.mark.parametrize(
     ("body", "where"),
-    [(b"not json", ""), (b'{"change": "eaten"}', "change"), (b'{"change": "loaded", "quantity": -1}', "quantity")],
+    [
+        (b"not json", ""),
+        (b'{"change": "eaten"}', "change"),
+        (b'{"change": "loaded", "quantity": -1}', "quantity"),
+    ],
 )
 def test_a_supply_that_does_not_fit_is_answered_with_what_and_where(
     factory: Factory, body: bytes, where: str

@@ -6,15 +6,14 @@ import sys
 import time
 
 import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.bench.stream import session
 
 
 def main() -> None:
     port, wanted = int(sys.argv[1]), int(sys.argv[2])
-    client = paho.Client(
-        paho.CallbackAPIVersion.VERSION2, client_id="bare", protocol=paho.MQTTv5, manual_ack=True
-    )
+    client = paho.Client(CallbackAPIVersion.VERSION2, client_id="bare", protocol=paho.MQTTv5, manual_ack=True)
     seen = 0
     began = 0.0
 

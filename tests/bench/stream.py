@@ -7,6 +7,7 @@ import threading
 from collections.abc import Iterator
 
 import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -48,7 +49,7 @@ def supplies(stations: int) -> Iterator[tuple[str, bytes]]:
 
 def publish(port: int, messages: Iterator[tuple[str, bytes]]) -> int:
     """Publish with QoS 1, wait for every acknowledgement; how many."""
-    client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
     client.max_inflight_messages_set(1000)
     room = threading.Semaphore(2000)
     client.on_publish = lambda *_: room.release()
@@ -76,7 +77,7 @@ def session(expiry: int = 3600, window: int = 1000) -> Properties:
 
 def keep_a_session(port: int, client_id: str) -> None:
     """Make the broker queue ``floor/#`` for a client that is away."""
-    client = paho.Client(paho.CallbackAPIVersion.VERSION2, client_id=client_id, protocol=paho.MQTTv5)
+    client = paho.Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=paho.MQTTv5)
     subscribed = threading.Event()
     client.on_subscribe = lambda *_: subscribed.set()
     client.connect("127.0.0.1", port, clean_start=False, properties=session())

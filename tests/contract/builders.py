@@ -5,8 +5,9 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping, Sequence
 
+from service.domain.events import JournalEntry
 from service.domain.model import Change, Instant, Notice, to_rfc3339
-from service.ports import Batch, JournalEntry, NewDelivery, Refused
+from service.ports import Batch, NewDelivery, Refused
 from tests.support.notices import AT, notice
 
 

@@ -10,8 +10,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import text
 
+from service.domain.events import JournalEntry
 from service.domain.model import Notice
-from service.ports import JournalEntry, RefusedRow
+from service.ports import RefusedRow
 from service.store import Store
 from service.store.rows import PAYLOAD_KEPT
 from service.store.statements import REFUSED_KEPT

@@ -47,7 +47,8 @@ def send(outlet: Outlet, *deliveries: Delivery, at: int | None = None) -> list[D
 
 
 def hook(receiver: HttpReceiver, **more: Any) -> WebhookOutlet:
-    return WebhookOutlet("hook", receiver.url, **{"site": "Werk Süd/1", "deadline": 5.0} | more)
+    said: dict[str, Any] = {"site": "Werk Süd/1", "deadline": 5.0}
+    return WebhookOutlet("hook", receiver.url, **said | more)
 
 
 def chat(receiver: HttpReceiver, **more: Any) -> ChatOutlet:
@@ -122,11 +123,7 @@ def test_a_retry_has_the_same_id_and_the_time_of_its_attempt(receiver: HttpRecei
 def test_an_id_fits_a_header_and_has_no_dot_whatever_the_outlet_is_called(receiver: HttpReceiver) -> None:
     send(hook(receiver), delivery(key="n7c1:1:Früh.1\r\nx: y"))
     (got,) = receiver.wait_for(1)
-    assert (
-        got.headers["webhook-id"]
-        == got.json["id"]
-        == "n7c1:1:Fr%C3%BCh%2E1%0D%0Ax%3A%20y".replace("%3A", ":")
-    )
+    assert got.headers["webhook-id"] == got.json["id"] == "n7c1:1:Fr%C3%BCh%2E1%0D%0Ax:%20y"
 
 
 def test_a_late_attempt_tells_what_is_true_now_under_the_id_that_was_refused(receiver: HttpReceiver) -> None:
@@ -457,13 +454,9 @@ def certificate(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A certificate for 127.0.0.1 and its key, in one file."""
     folder = tmp_path_factory.mktemp("certificate")
     path = folder / "both.pem"
-    subprocess.run(
-        ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"]
-        + ["-days", "2", "-subj", "/CN=127.0.0.1", "-addext", "subjectAltName=IP:127.0.0.1"]
-        + ["-keyout", str(folder / "key.pem"), "-out", str(folder / "cert.pem")],
-        check=True,
-        capture_output=True,
-    )
+    make = "openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -days 2"
+    name = "-subj /CN=127.0.0.1 -addext subjectAltName=IP:127.0.0.1 -keyout key.pem -out cert.pem"
+    subprocess.run(f"{make} {name}".split(), cwd=folder, check=True, capture_output=True)
     path.write_bytes((folder / "key.pem").read_bytes() + (folder / "cert.pem").read_bytes())
     return path
 

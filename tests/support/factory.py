@@ -9,7 +9,7 @@ from typing import Any
 
 import httpx
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from tests.support.mosquitto import Mosquitto
 from tests.support.ports import free_port
@@ -23,7 +23,7 @@ Json = dict[str, Any]
 class Gateway:
     """What a gateway does: publishes JSON with QoS 1 and waits until the broker has it; may listen too."""
 
-    def __init__(self, port: int, protocol: int = paho.MQTTv5) -> None:
+    def __init__(self, port: int, protocol: MQTTProtocolVersion = MQTTProtocolVersion.MQTTv5) -> None:
         self.heard: dict[str, list[bytes]] = {}
         self._client = paho.Client(CallbackAPIVersion.VERSION2, protocol=protocol)
         self._client.max_inflight_messages_set(500)

@@ -1,0 +1,236 @@
+"""From the outbox to the receiver: the delivery loop with a real store, real outlets and real receivers."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import threading
+import time
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from service.domain.model import SECOND, Instant, Notice
+from service.outlets import build_outlet
+from service.ports import Batch, NewDelivery, Outlet
+from service.store import Store, open_store
+from service.usecases.deliver import Attempt, Bell, StoreTrouble, deliver
+from tests.support.notices import closed, new_delivery, notice, urgent
+from tests.support.ports import free_port
+from tests.support.receivers import Answer, HttpReceiver, MailReceiver, Request
+from tests.support.wait import eventually
+
+
+class Plant:
+    """A store that is written to, and the loop that delivers from it in a thread, as in the program."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        self.ahead: Instant = 0
+        self.reports: list[Attempt | StoreTrouble] = []
+        self._bell = Bell()
+
+    def clock(self) -> Instant:
+        return time.time_ns() // 1000 + self.ahead
+
+    def commit(self, *notices: Notice, outlet: str = "hook") -> None:
+        deliveries = [new_delivery(one, outlet=outlet, at=self.clock()) for one in notices]
+        self._commit(notices, deliveries)
+        self._bell.ring()
+
+    def _commit(self, notices: tuple[Notice, ...], deliveries: list[NewDelivery]) -> None:
+        position = self.store.ledger.load().position
+        newest = {one.id: one for one in notices}
+        self.store.ledger.commit(
+            Batch(
+                position=position,
+                journal=[],
+                states={},
+                notices=list(newest.values()),
+                deliveries=deliveries,
+                refused=[],
+            )
+        )
+
+    @contextmanager
+    def delivering(self, outlets: Mapping[str, Outlet], *, owner: str = "me") -> Iterator[None]:
+        self._bell = Bell()
+        thread = threading.Thread(target=self._deliver, args=(outlets, owner), name="deliveries")
+        thread.start()
+        try:
+            yield
+        finally:
+            self._bell.stop()
+            thread.join(5.0)
+            assert not thread.is_alive()
+
+    def _deliver(self, outlets: Mapping[str, Outlet], owner: str) -> None:
+        async def until_stopped() -> None:
+            await deliver(
+                outbox=self.store.outbox,
+                outlets=outlets,
+                owner=owner,
+                clock=self.clock,
+                chance=random.Random(1).random,
+                bell=self._bell,
+                report=self.reports.append,
+            )
+            for outlet in outlets.values():
+                await outlet.close()
+
+        asyncio.run(until_stopped())
+
+    def backlog(self) -> Mapping[tuple[str, str], int]:
+        return self.store.outbox.backlog()
+
+    def settled(self, *, within: float = 10.0) -> None:
+        eventually(
+            lambda: not self.backlog(), timeout=within, message=lambda: f"still there: {self.backlog()}"
+        )
+
+
+@pytest.fixture
+def plant(tmp_path: Path) -> Iterator[Plant]:
+    store = open_store(f"sqlite:///{tmp_path / 'store.db'}", migrate=True)
+    yield Plant(store)
+    store.close()
+
+
+@pytest.fixture
+def receiver() -> Iterator[HttpReceiver]:
+    with HttpReceiver() as one:
+        yield one
+
+
+def hook(url: str, **more: Any) -> dict[str, Outlet]:
+    return {"hook": build_outlet(name="hook", type="webhook", url=url, site="Werk 1", **more)}
+
+
+def test_every_change_of_a_notice_arrives_in_order_and_once(plant: Plant, receiver: HttpReceiver) -> None:
+    with plant.delivering(hook(receiver.url)):
+        plant.commit(notice(), urgent(), closed())
+        plant.settled()
+    events = [got.json for got in receiver.received.all()]
+    assert [event["data"]["version"] for event in events] == [1, 2, 3]
+    assert len({event["id"] for event in events}) == 3
+
+
+def test_the_request_arrives_within_a_second_of_the_commit(plant: Plant, receiver: HttpReceiver) -> None:
+    with plant.delivering(hook(receiver.url)):
+        for number in range(20):
+            plant.commit(notice(id=f"n{number}"))
+        receiver.wait_for(20)
+        plant.settled()
+    ages = [one.age for one in plant.reports if isinstance(one, Attempt)]
+    assert max(ages) < 1.0
+
+
+def test_what_happened_while_the_receiver_was_down_arrives_as_what_is_true_now(plant: Plant) -> None:
+    port = free_port()
+    with plant.delivering(hook(f"http://127.0.0.1:{port}/hook")):
+        plant.commit(notice())
+        eventually(lambda: plant.reports)
+        plant.commit(urgent())
+        plant.commit(closed())
+        with HttpReceiver(port=port) as receiver:
+            plant.settled()
+            events = [got.json for got in receiver.received.all()]
+    assert [(event["type"], event["data"]["version"]) for event in events] == [("earlybell.notice.closed", 3)]
+    assert events[0]["replaces"] == 1
+
+
+def test_a_sender_that_died_before_writing_the_end_loses_nothing(
+    plant: Plant, receiver: HttpReceiver
+) -> None:
+    """It had claimed, perhaps sent; then the notice was closed. A receiver that drops what it has seen under
+    an id still hears of the end."""
+    now = plant.clock()
+    plant.commit(notice())
+    lost = plant.store.outbox.claim(owner="dead", now=now + SECOND, lease_until=now + 45 * SECOND, limit=9)
+    plant.commit(closed())
+    plant.ahead = 50 * SECOND
+    with plant.delivering(hook(receiver.url)):
+        plant.settled()
+    (event,) = [got.json for got in receiver.received.all()]
+    assert event["type"] == "earlybell.notice.closed"
+    assert event["id"] != lost[0].key
+
+
+def test_a_receiver_with_faults_gets_every_story_in_order_to_its_end(plant: Plant) -> None:
+    chance = random.Random(7)
+    faults = [Answer(status=500), Answer(drop=True), Answer(status=429, headers={"retry-after": "0"})]
+    answers = [chance.choice(faults) if chance.random() < 0.2 else Answer() for _ in range(150)]
+    with HttpReceiver(*answers) as receiver:
+        with plant.delivering(hook(receiver.url)):
+            for number in range(20):
+                plant.commit(notice(id=f"n{number}"))
+                plant.commit(urgent(id=f"n{number}"))
+                plant.commit(closed(id=f"n{number}"))
+            plant.settled(within=20.0)
+        received = receiver.received.all()
+    heard = _stories(received)
+    # What a careful receiver acts on: nothing that it refused, and nothing twice under one id. It may have
+    # taken a request whose answer was lost.
+    taken = {got.headers["webhook-id"]: got for got in reversed(received) if got.answered in {200, None}}
+    acted_on = _stories(sorted(taken.values(), key=received.index))
+    assert len(heard) == len(acted_on) == 20
+    for versions in [*heard.values(), *acted_on.values()]:
+        assert versions == sorted(versions)
+        assert versions[-1] == 3
+
+
+def _stories(requests: list[Request]) -> Mapping[str, list[int]]:
+    """Notice → the versions in the order in which they arrived."""
+    stories = defaultdict[str, list[int]](list)
+    for request in requests:
+        stories[request.json["data"]["id"]].append(request.json["data"]["version"])
+    return stories
+
+
+def test_a_restart_delivers_what_waits(plant: Plant, receiver: HttpReceiver) -> None:
+    receiver.answer(then=Answer(status=503))
+    with plant.delivering(hook(receiver.url)):
+        plant.commit(*(notice(id=f"n{number}") for number in range(10)))
+        receiver.wait_for(10)
+    assert plant.backlog() == {("hook", "waiting"): 10}
+    receiver.answer()
+    with plant.delivering(hook(receiver.url), owner="me again"):
+        plant.settled()
+    last = receiver.received.all()[-10:]
+    assert {got.json["data"]["id"] for got in last} == {f"n{number}" for number in range(10)}
+
+
+def test_a_hook_that_is_gone_stays_quiet_and_the_mail_goes_on(plant: Plant, receiver: HttpReceiver) -> None:
+    receiver.answer(then=Answer(status=410))
+    with MailReceiver() as box:
+        mail = build_outlet(
+            name="mail",
+            type="email",
+            smtp_url=f"smtp://127.0.0.1:{box.port}",
+            from_="bell@plant.example",
+            to="ada@plant.example",
+            timezone="Europe/Berlin",
+        )
+        with plant.delivering(hook(receiver.url) | {"mail": mail}):
+            for one in (notice(), urgent(), closed()):
+                plant.commit(one)
+                plant.commit(one, outlet="mail")
+            got = box.wait_for(3)
+            eventually(lambda: plant.backlog() == {("hook", "dead"): 3})
+    assert len(receiver.received.all()) == 1
+    assert [one.disables for one in plant.reports if isinstance(one, Attempt) and one.disables] == [True]
+    assert [str(one.message["References"] or "").count("<") for one in got] == [0, 1, 2]
+
+
+def test_a_slow_receiver_delays_no_other_outlet(plant: Plant) -> None:
+    with HttpReceiver(then=Answer(delay=0.3)) as stuck, HttpReceiver() as well:
+        chat = build_outlet(name="chat", type="chat", url=well.url)
+        with plant.delivering(hook(stuck.url) | {"chat": chat}):
+            plant.commit(*(notice(id=f"n{number}") for number in range(50)))
+            stuck.wait_for(4)
+            plant.commit(notice(id="urgent one"), outlet="chat")
+            well.wait_for(1, within=1.0)
