@@ -246,7 +246,7 @@ class Route(Section):
     outlets: Annotated[Names, Field(description="the names of one or more outlets")]
     line: Pattern | None = None
     kind: Annotated[RoutedKind | None, Field(description=", ".join(get_args(RoutedKind)))] = None
-    severity: Annotated[Level | None, Field(description="early, urgent or empty")] = None
+    severity: Annotated[Level | None, Field(description="early, urgent or empty: this and worse")] = None
     hours: Annotated[str | None, check_hours, Field(description='local times, such as "22:00-06:00"')] = None
 
 
