@@ -369,5 +369,12 @@ def test_the_bound_spares_the_exact_question_while_a_supply_is_far_from_empty():
     assert not surely_lasts(11 * 18, 198.0, a, b, 0.0, 0.1)
 
 
+def test_the_bound_keeps_clear_of_what_rounding_to_a_millionth_makes_due():
+    need, left, a, b = 1.0, np.array([1.0]), 1.0, 1.0 / 0.0000999
+    chance = chance_short_one(need, left, ONE, a, b, 0.0)
+    assert chance < 0.0001 == round(chance, 6)
+    assert not surely_lasts(need, 1.0, a, b, 0.0, 0.0001)
+
+
 def test_nothing_is_surely_below_a_limit_of_zero():
     assert not surely_lasts(1.0, 1e9, 1.0, 500.0, 0.0, 0.0)

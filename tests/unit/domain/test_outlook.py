@@ -132,6 +132,14 @@ def test_counting_panels_one_by_one_comes_to_the_same():
     assert panels_to_empty(Questions.of(asked)).tolist() == [counted_up(question) for question in asked]
 
 
+def test_a_chance_of_exactly_one_half_is_reached_by_the_median():
+    one = Question(
+        horizon=Horizon(usage=1.0), left=np.array([1.0]), weight=np.ones(1), a=1.0, b=1.0, blind=0.0
+    )
+    assert chance_below(one, 1) == 0.5
+    assert panels_to_empty(Questions.of([one])).tolist() == [[0, 0, 1]]
+
+
 @given(asked=st.lists(questions(), min_size=2, max_size=4))
 def test_quantiles_are_ordered_and_the_same_alone_and_in_company(asked):
     together = panels_to_empty(Questions.of(asked))
@@ -274,6 +282,10 @@ def test_a_steady_line_takes_panels_times_takt_give_or_take():
     spread = 1.4826 * 0.5
     assert soonest == pytest.approx(36 * 30.25 - 1.645 * spread * 6)
     assert latest == pytest.approx(144 * 30.25 + 1.645 * spread * 12)
+
+
+def test_even_a_line_like_clockwork_is_not_trusted_closer_than_two_percent():
+    assert seconds_to_empty([30.0] * 9, (100, 100, 100)) == pytest.approx((2990.13, 3000.0, 3009.87))
 
 
 def test_one_long_stop_does_not_make_the_line_slow():
