@@ -63,6 +63,8 @@ class Request:
     headers: Mapping[str, str]
     body: bytes
     at: float
+    answered: int | None
+    """The status that is given; ``None`` when the connection is dropped or left silent."""
 
     @property
     def json(self) -> Any:
@@ -179,7 +181,10 @@ def _handler(receiver: HttpReceiver) -> type[BaseHTTPRequestHandler]:
             body = self.rfile.read(int(self.headers.get("content-length", 0)))
             headers = {name.lower(): value for name, value in self.headers.items()}
             answer = receiver._next()
-            receiver.received.add(Request(path=self.path, headers=headers, body=body, at=time.time()))
+            status = None if answer.silent or answer.drop else answer.status
+            receiver.received.add(
+                Request(path=self.path, headers=headers, body=body, at=time.time(), answered=status)
+            )
             if answer.silent:
                 receiver._wait(None)
             if answer.silent or answer.drop or receiver._wait(answer.delay):

@@ -108,7 +108,7 @@ def test_a_mail_address_may_have_a_name(text: str, shown: str) -> None:
 
 @pytest.mark.parametrize("secret", [VECTOR_SECRET, VECTOR_SECRET.removeprefix("whsec_")])
 def test_the_signature_is_that_of_the_published_vector(secret: str) -> None:
-    # Standard Webhooks 1.0.0, the example of its reference libraries; the same ending in 1OA= is invalid there.
+    # Standard Webhooks 1.0.0, the example of its reference libraries (ending in 1OA= it is invalid there).
     outlet = WebhookOutlet("hook", HOOK["url"], site="", secret=secret)
     body, now = b'{"test": 2432232314}', 1_614_265_330_999_999
     headers = outlet._headers("msg_p5jXN8AQM9LWM0D4loKWxJek", body, now)

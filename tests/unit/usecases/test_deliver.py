@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import threading
 import time
 from collections.abc import Awaitable, Callable, Mapping
 from contextlib import asynccontextmanager
@@ -13,7 +14,8 @@ import pytest
 
 from service.domain.model import SECOND, Change, Instant
 from service.ports import Delivered, Delivery, Failed, Outlet, Settled
-from service.usecases.deliver import AT_ONCE, HELD, Attempt, Bell, StoreTrouble, deliver, telling
+from service.usecases.deliver import Attempt, Bell, StoreTrouble, deliver, telling
+from service.usecases.deliver.loop import AT_ONCE, HELD
 from tests.support.notices import closed, delivery, new_delivery, notice, urgent
 from tests.support.outbox import MemoryOutbox
 
@@ -70,6 +72,13 @@ async def for_ever() -> None:
     await asyncio.Event().wait()
 
 
+def waiting_for(event: asyncio.Event) -> Callable[[], Awaitable[None]]:
+    async def wait() -> None:
+        await event.wait()
+
+    return wait
+
+
 @dataclass
 class Running:
     outbox: MemoryOutbox
@@ -115,7 +124,8 @@ async def running(
     try:
         yield Running(box, clock, bell, task, reports)
         bell.stop()
-        await asyncio.wait_for(task, 3.0)
+        if not task.cancelled():
+            await asyncio.wait_for(task, 3.0)
     finally:
         task.cancel()
         await asyncio.wait({task})
@@ -426,7 +436,8 @@ def test_at_most_four_are_under_way_to_one_outlet() -> None:
 
 def test_a_receiver_that_hangs_holds_up_no_other() -> None:
     async def story() -> None:
-        stuck, well = ToldOutlet("stuck", *[for_ever] * 1000), ToldOutlet("well")
+        over = asyncio.Event()
+        stuck, well = ToldOutlet("stuck", *[waiting_for(over)] * 1000), ToldOutlet("well")
         async with running(stuck, well) as on:
             on.enqueue(*(notice(id=f"n{n}") for n in range(300)), outlet="stuck")
             await on.until(lambda: stuck.under_way == AT_ONCE)
@@ -434,18 +445,24 @@ def test_a_receiver_that_hangs_holds_up_no_other() -> None:
             on.enqueue(notice(), outlet="well")
             await on.until(lambda: well.sent)
             assert well.began[0] - rung < 1.0
+            assert stuck.under_way == AT_ONCE
+            on.bell.stop()
+            over.set()
 
     asyncio.run(story())
 
 
 def test_what_a_stuck_outlet_has_no_room_for_is_put_off_and_others_still_come_first() -> None:
     async def story() -> None:
-        stuck, well = ToldOutlet("stuck", *[for_ever] * 1000), ToldOutlet("well")
+        over = asyncio.Event()
+        stuck, well = ToldOutlet("stuck", *[waiting_for(over)] * 1000), ToldOutlet("well")
         async with running(stuck, well) as on:
             on.enqueue(*(notice(id=f"n{n}") for n in range(HELD + AT_ONCE + 20)), outlet="stuck")
             on.enqueue(notice(), outlet="well")
             await on.until(lambda: well.sent)
             await on.until(lambda: len([one for one in on.attempts() if one.outcome == "put off"]) >= 20)
+            on.bell.stop()
+            over.set()
 
     asyncio.run(story())
 
@@ -453,11 +470,7 @@ def test_what_a_stuck_outlet_has_no_room_for_is_put_off_and_others_still_come_fi
 def test_what_would_be_sent_beyond_its_lease_is_put_off_instead() -> None:
     async def story() -> None:
         free = asyncio.Event()
-
-        async def until_free() -> None:
-            await free.wait()
-
-        hook = ToldOutlet("hook", *[until_free] * AT_ONCE)
+        hook = ToldOutlet("hook", *[waiting_for(free)] * AT_ONCE)
         async with running(hook) as on:
             on.enqueue(*(notice(id=f"n{n}") for n in range(AT_ONCE + 1)))
             await on.until(lambda: hook.under_way == AT_ONCE)
@@ -515,18 +528,22 @@ def test_a_stop_ends_within_three_seconds_and_leaves_a_stuck_send_to_its_lease()
 
 
 def test_a_stop_ends_within_three_seconds_while_the_store_hangs() -> None:
+    asked, answers = threading.Event(), threading.Event()
+
     class Hanging(MemoryOutbox):
         def next_due(self) -> Instant | None:
-            time.sleep(3.5)
+            asked.set()
+            answers.wait(10.0)
             return None
 
     async def story() -> None:
         async with running(outbox=Hanging()) as on:
-            await asyncio.sleep(0)
+            await on.until(asked.is_set)
             began = time.monotonic()
             on.bell.stop()
             await asyncio.wait_for(asyncio.shield(on.task), 3.0)
             assert time.monotonic() - began < 3.0
+            answers.set()
 
     asyncio.run(story())
 

@@ -17,8 +17,10 @@ from functools import partial
 from typing import Literal, ParamSpec, TypeVar
 
 from service.domain.backoff import LONGEST, asked_seconds, next_try, wait_seconds
-from service.domain.model import SECOND, Change, Instant, Notice, NoticeState
+from service.domain.model import SECOND, Instant, NoticeState
 from service.ports import Delivered, Delivery, Failed, Outbox, Outlet, Settled, StoreError
+from service.usecases.deliver.bell import Bell
+from service.usecases.deliver.telling import telling
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -36,30 +38,6 @@ SAFETY = 1.0
 STORE_PAUSE = 0.5
 GRACE = 2.0
 """Seconds: what a stop leaves the sends under way to end."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Telling:
-    """What a delivery says when it is sent. ``replaces`` is the version it was written for, when the notice
-    has moved on since."""
-
-    change: Change
-    notice: Notice
-    replaces: int | None = None
-
-
-def telling(delivery: Delivery) -> Telling:
-    """The first attempt tells its own change; a later one tells what is true by then."""
-    latest, own = delivery.latest, delivery.notice
-    if delivery.attempts <= 1 or latest is None or latest.version <= own.version:
-        return Telling(change=delivery.change, notice=own)
-    if latest.state == NoticeState.CLOSED:
-        change = Change.CLOSED
-    elif delivery.change is Change.CLOSED:
-        change = Change.CHANGED  # it was closed, and is open again
-    else:
-        change = delivery.change
-    return Telling(change=change, notice=latest, replaces=own.version)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,47 +65,6 @@ class StoreTrouble:
     """The outbox can't be reached (``error`` says why), or can again (``None``); once for each outage."""
 
     error: str | None
-
-
-class Bell:
-    """Rung when a commit left something to deliver, stopped at the end; both from any thread."""
-
-    def __init__(self) -> None:
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._rung = asyncio.Event()
-        self._stopped = asyncio.Event()
-        self.stopping = False
-
-    def ring(self) -> None:
-        if not self._rung.is_set():  # rung already: the claim that answers it comes after this commit
-            self._call(self._rung.set)
-
-    def stop(self) -> None:
-        self.stopping = True
-        self._call(self._stopped.set)
-        self._call(self._rung.set)
-
-    def _call(self, what: Callable[[], None]) -> None:
-        if self._loop is None:
-            return  # the delivery loop begins with a look at the outbox and at `stopping`
-        with contextlib.suppress(RuntimeError):  # the event loop is closed: nobody is left to hear
-            self._loop.call_soon_threadsafe(what)
-
-    def attach(self) -> None:
-        """The running event loop is the one that listens from now on."""
-        self._loop = asyncio.get_running_loop()
-        if self.stopping:
-            self._stopped.set()
-
-    async def rung(self, *, within: float) -> None:
-        """Until it is rung, or so many seconds."""
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(within):
-                await self._rung.wait()
-        self._rung.clear()
-
-    async def stopped(self) -> None:
-        await self._stopped.wait()
 
 
 async def deliver(

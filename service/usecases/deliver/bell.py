@@ -1,0 +1,48 @@
+"""How other threads reach the delivery loop: there is something to send, it is time to stop."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable
+
+
+class Bell:
+    """Rung when a commit left something to deliver, stopped at the end; both from any thread."""
+
+    def __init__(self) -> None:
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._rung = asyncio.Event()
+        self._stopped = asyncio.Event()
+        self.stopping = False
+
+    def ring(self) -> None:
+        if not self._rung.is_set():  # rung already: the claim that answers it comes after this commit
+            self._call(self._rung.set)
+
+    def stop(self) -> None:
+        self.stopping = True
+        self._call(self._stopped.set)
+        self._call(self._rung.set)
+
+    def _call(self, what: Callable[[], None]) -> None:
+        if self._loop is None:
+            return  # the delivery loop begins with a look at the outbox and at `stopping`
+        with contextlib.suppress(RuntimeError):  # the event loop is closed: nobody is left to hear
+            self._loop.call_soon_threadsafe(what)
+
+    def attach(self) -> None:
+        """The running event loop is the one that listens from now on."""
+        self._loop = asyncio.get_running_loop()
+        if self.stopping:
+            self._stopped.set()
+
+    async def rung(self, *, within: float) -> None:
+        """Until it is rung, or so many seconds."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(within):
+                await self._rung.wait()
+        self._rung.clear()
+
+    async def stopped(self) -> None:
+        await self._stopped.wait()
