@@ -8,14 +8,13 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 
 from service.ports import StoreError, StoreRevisionError
 from service.store.faults import Fault, judge_sqlite
 
 _MAGIC = b"SQLite format 3\0"
-_LOCK_SECONDS = 60.0
 
 
 class StoreUnreadableError(StoreRevisionError):
@@ -75,21 +74,21 @@ def _damaged(path: Path, reason: str) -> StoreUnreadableError:
 
 
 @contextmanager
-def migration_lock(path: Path) -> Iterator[None]:
-    """Hold ``<path>.migrate-lock``, another starter waits; the system frees it however the holder ends."""
+def migration_lock(path: Path, *, seconds: float = 60) -> Iterator[None]:
+    """Hold ``<path>.migrate-lock``, another starter waits; the system frees it however the holder ends.
+
+    The empty file stays: taken away, it would leave those who wait holding a lock that nobody else sees.
+    """
     sentinel = Path(f"{path}.migrate-lock")
-    connection = sqlite3.connect(sentinel, timeout=_LOCK_SECONDS, isolation_level=None)
+    connection = sqlite3.connect(sentinel, timeout=seconds, isolation_level=None)
     try:
         connection.execute("BEGIN EXCLUSIVE")
     except sqlite3.OperationalError as error:
         connection.close()
         raise StoreError(
-            f"{sentinel}: another program has been changing the schema for {_LOCK_SECONDS:.0f} s"
+            f"{sentinel}: another program has been changing the schema for {seconds:g} s"
         ) from error
     try:
         yield
     finally:
-        with suppress(OSError):
-            # A starter that waits on the removed file finds the schema ready: the upgrade looks again itself.
-            sentinel.unlink()
         connection.close()

@@ -22,14 +22,14 @@ from sqlalchemy import URL, Connection, inspect
 from sqlalchemy.exc import DBAPIError
 
 from service.ports import StoreError, StoreRevisionError
-from service.store.database import Database
+from service.store.database import Database, connect
 from service.store.engines import is_sqlite, migrator, parse
 from service.store.faults import Fault, judge, words
 from service.store.files import guard, migration_lock
 from service.store.tables import metadata
 
 _ADVISORY = 0x4561726C79  # "Early"
-_LOCK_WAIT = "60s"
+_LOCK_SECONDS = 60
 _alembic_is_not_threadsafe = threading.Lock()
 
 
@@ -49,6 +49,9 @@ def upgrade(url: str, *, scripts: Path | None = None) -> Upgraded:
     parsed, folder = parse(url), scripts or scripts_folder()
     if is_sqlite(parsed):
         guard(Path(str(parsed.database)))
+    needed = _head(_scripts(folder))
+    if _revision_at(parsed) == needed:
+        return Upgraded(needed, needed)
     try:
         with _alembic_is_not_threadsafe, _locked(parsed) as connection:
             return _upgrade(connection, folder)
@@ -100,12 +103,24 @@ def _upgrade(connection: Connection, folder: Path) -> Upgraded:
     return Upgraded(before, _head(scripts))
 
 
+def _revision_at(url: URL) -> str | None:
+    """What a look without any lock finds; mostly that is all there is to do."""
+    if is_sqlite(url) and not Path(str(url.database)).exists():
+        return None
+    database = connect(url)
+    try:
+        return database.read(found_revision)
+    finally:
+        database.close()
+
+
 @contextmanager
 def _locked(url: URL) -> Iterator[Connection]:
     engine = migrator(url)
     try:
         if is_sqlite(url):
-            with migration_lock(Path(str(url.database))), engine.connect() as connection:
+            wait = float(str(url.query.get("timeout", _LOCK_SECONDS)))
+            with migration_lock(Path(str(url.database)), seconds=wait), engine.connect() as connection:
                 yield connection
         else:
             with engine.connect() as connection:
@@ -117,7 +132,7 @@ def _locked(url: URL) -> Iterator[Connection]:
 
 def _lock_postgresql(connection: Connection) -> None:
     """Take the lock of this session: it outlives transactions and ends with the connection."""
-    connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{_LOCK_WAIT}'")
+    connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{_LOCK_SECONDS}s'")
     connection.exec_driver_sql(f"SELECT pg_advisory_lock({_ADVISORY})")
     encoding = connection.exec_driver_sql("SHOW server_encoding").scalar_one()
     connection.commit()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from service.ports import Settled
@@ -151,6 +151,8 @@ def test_the_largest_numbers_come_back(store: Store) -> None:
 
 
 @FEW
+@example(states={"\ud7ff": b"", "\ue000": b""}, prefix="\ud7ff")
+@example(states={"a\U0010ffff": b"", "b": b""}, prefix="a\U0010ffff")
 @given(states=st.dictionaries(ANY_TEXT, st.binary(max_size=8), max_size=6), prefix=ANY_TEXT)
 def test_any_text_is_a_key_and_any_beginning_finds_it(
     store: Store, states: dict[str, bytes], prefix: str

@@ -9,6 +9,7 @@ import sqlite3
 import subprocess
 import sys
 import threading
+import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -17,7 +18,7 @@ from pathlib import Path
 
 import psycopg
 import pytest
-from sqlalchemy import make_url
+from sqlalchemy import event, make_url
 
 from service.ports import Settled, StoreError
 from service.store import Store, open_store
@@ -67,7 +68,8 @@ def test_writer_and_senders_work_side_by_side_and_lose_nothing(store: Store) -> 
 
     def send(owner: str) -> list[str]:
         sent: list[str] = []
-        while not (done.is_set() and store.outbox.next_due() is None):
+        until = time.monotonic() + 30
+        while not (done.is_set() and store.outbox.next_due() is None) and time.monotonic() < until:
             for claimed in store.outbox.claim(owner=owner, now=1, lease_until=10**9, limit=3):
                 settled = Settled(state="sent", at=1, covers=0)
                 assert store.outbox.settle(claimed, owner=owner, settled=settled)
@@ -88,7 +90,8 @@ def test_senders_never_break_the_order_of_a_conversation(store: Store) -> None:
     sent: list[int] = []
 
     def send(owner: str) -> None:
-        while store.outbox.next_due() is not None:
+        until = time.monotonic() + 30
+        while store.outbox.next_due() is not None and time.monotonic() < until:
             for claimed in store.outbox.claim(owner=owner, now=1, lease_until=10**9, limit=2):
                 sent.append(int(claimed.key))
                 store.outbox.settle(claimed, owner=owner, settled=Settled(state="sent", at=1, covers=0))
@@ -159,6 +162,28 @@ def test_a_store_held_by_another_program_is_a_store_error_and_reading_goes_on(
         assert (snapshot.position, snapshot.states) == (0, {})
     store.ledger.commit(wanted)
     assert store.ledger.load().position == 1
+
+
+@pytest.mark.parametrize("backend", ["sqlite"])
+def test_no_other_program_gets_in_between_the_reading_and_the_writing_of_a_claim(
+    url: str, store: Store
+) -> None:
+    """Begun as a reader, the claim would find its snapshot out of date when it comes to write."""
+    store.ledger.commit(batch(deliveries=[delivery("k1")]))
+    answers: list[str] = []
+
+    @event.listens_for(store.database.writer, "after_cursor_execute")
+    def meddle(_connection, _cursor, statement: str, *_rest) -> None:
+        if statement.startswith("SELECT"):
+            other = sqlite3.connect(url.removeprefix("sqlite:///"), isolation_level=None, timeout=0)
+            with pytest.raises(sqlite3.OperationalError) as caught:
+                other.execute("UPDATE journal_end SET at = at + 1")
+            other.close()
+            answers.append(str(caught.value))
+
+    [claimed] = store.outbox.claim(owner="a", now=0, lease_until=10, limit=1)
+    assert claimed.key == "k1"
+    assert answers == ["database is locked"]
 
 
 @contextmanager

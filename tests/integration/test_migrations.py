@@ -24,6 +24,7 @@ from service.ports import Batch, NewDelivery, StoreError, StoreRevisionError
 from service.store import StoreUnreadableError, Upgraded, open_store, upgrade
 from service.store.database import connect
 from service.store.engines import migrator, parse
+from service.store.files import migration_lock
 from service.store.schema import configuration, head, scripts_folder, verify
 from tests.support.notices import LOW
 from tests.support.postgres import Postgres, shared_postgres
@@ -231,6 +232,19 @@ def test_an_upgrade_that_fails_changes_nothing(url: str, newer: Callable[..., Pa
     with pytest.raises(ZeroDivisionError):
         upgrade(url, scripts=broken)
     assert holds_the_batch(url)
+
+
+def test_an_upgrade_over_several_revisions_is_all_or_nothing(url: str, newer: Callable[..., Path]) -> None:
+    with pytest.raises(ZeroDivisionError):
+        upgrade(url, scripts=newer("raise ZeroDivisionError"))
+    assert tables(url) == set()
+
+
+def test_who_migrates_holds_the_lock_of_the_file(tmp_path: Path) -> None:
+    path = tmp_path / "store.db"
+    with migration_lock(path), pytest.raises(StoreError, match=r"store\.db\.migrate-lock: another program"):
+        upgrade(f"sqlite:///{path}?timeout=0.1")
+    assert upgrade(f"sqlite:///{path}?timeout=0.1").before is None
 
 
 def test_a_store_that_another_program_holds_is_not_upgraded(url: str, newer: Callable[..., Path]) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import atexit
 import contextlib
+import ctypes
 import functools
 import itertools
 import os
@@ -15,6 +16,7 @@ import pwd
 import shutil
 import signal
 import subprocess
+import sys
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from importlib.util import find_spec
@@ -186,7 +188,14 @@ def _start(command: Sequence[str | Path], out: int | IO[bytes]) -> subprocess.Po
         user=user and user.pw_uid,
         group=user and user.pw_gid,
         extra_groups=user and [],
+        preexec_fn=_end_with_the_tests if sys.platform == "linux" else None,  # noqa: PLW1509 (no lock is touched)
     )
+
+
+def _end_with_the_tests() -> None:
+    """Have the kernel stop the server when the test process is killed and can't do so itself."""
+    pr_set_pdeathsig = 1
+    ctypes.CDLL(None).prctl(pr_set_pdeathsig, signal.SIGINT)
 
 
 def _ordinary_user() -> pwd.struct_passwd | None:
