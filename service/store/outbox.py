@@ -51,6 +51,7 @@ class SqlOutbox:
         self._database = database
 
     def claim(self, *, owner: str, now: Instant, lease_until: Instant, limit: int) -> list[Delivery]:
+        # A claim whose answer was lost runs again and takes others; those come back when their lease ends.
         due = _due(now).limit(limit)
         # Mostly nothing is due; finding that out needn't queue behind the writer.
         if not self._database.read(lambda connection: connection.execute(due.limit(1)).all()):
