@@ -199,6 +199,7 @@ class NoticeView(_Told):
     closed_at: str | None
     closed_by: str | None
     closed_because: str | None
+    reason: Annotated[str | None, Field(description="the words of the person who closed it")]
     version: Annotated[int, Field(description="grows with each told change")]
 
 

@@ -13,7 +13,7 @@ from service.web.stream import Hub
 from tests.support.chromium import chromium
 from tests.support.floor import Floor, plant, served
 
-PATIENCE_MS = 10_000
+PATIENCE_MS = 5_000
 OpenPage = Callable[..., Page]
 
 
@@ -56,15 +56,17 @@ def new_context(browser: Browser) -> Iterator[Callable[..., BrowserContext]]:
 def open_page(site: tuple[str, Floor], new_context: Callable[..., BrowserContext]) -> OpenPage:
     """``open_page("/", width=360)``: the page, live; any error on its console fails the test."""
 
-    def open_(path: str = "/", *, name: str | None = None, **options: Any) -> Page:
+    def open_(path: str = "/", *, name: str | None = None, clock: bool = False, **options: Any) -> Page:
         context = new_context(**options)
         page = context.new_page()
         page.on("pageerror", lambda error: pytest.fail(f"the page failed: {error}"))
         if name is not None:
             page.add_init_script(f"localStorage.setItem('earlybell.name', {name!r})")
+        if clock:
+            page.clock.install()  # it runs as ever, and can be put forward
         page.goto(site[0] + path)
         page.wait_for_selector("#freshness[data-state='live']")
-        page.wait_for_selector(".notice, .rows li, .calm")
+        page.wait_for_selector("#lines > *, .single > .notice")
         return page
 
     return open_

@@ -10,6 +10,7 @@ from service.domain.model import Notice
 from service.ports import StoreError
 from service.web.stream import Hub
 from tests.support.floor import Floor, Place, plant, served
+from tests.support.wait import eventually
 
 OpenPage = Callable[..., Page]
 
@@ -59,7 +60,7 @@ def test_where_the_order_ends_the_road_ends(floor: Floor, open_page: OpenPage) -
         place.needed = 30
     page = open_page(width=1440)
     page.locator(".horizon label", has_text="50").click()
-    assert page.locator(".axis .end").first.inner_text() == "order ends"
+    assert page.locator(".axis .end").first.text_content() == "order ends"
     assert page.locator(".picture .way").first.get_attribute("width") == "60.00%"
     tags = page.locator(".rows li").filter(has_text="T1").locator(".tags")
     assert "outlasts the order" in tags.inner_text()
@@ -150,10 +151,14 @@ def test_a_line_can_be_looked_at_alone(floor: Floor, open_page: OpenPage) -> Non
 
 def test_a_line_heard_for_the_first_time_appears_by_itself(floor: Floor, open_page: OpenPage) -> None:
     page = open_page()
-    page.wait_for_function("performance.now() > 2500")
     floor.places.append(Place(line="L4", station="N1", slot="F1", part="R-1K", left=40))
-    floor.run(0)
-    expect(page.locator("#lines section")).to_have_count(2)
+
+    def is_shown() -> bool:
+        floor.run(0)
+        page.evaluate("new Promise(requestAnimationFrame)")
+        return page.locator("#lines section").count() == 2
+
+    eventually(is_shown, message="the line did not appear")
 
 
 def test_a_dead_server_shows_and_so_does_its_return(
@@ -171,6 +176,7 @@ def test_a_dead_server_shows_and_so_does_its_return(
     expect(freshness).to_have_attribute("data-state", "lost", timeout=15_000)
     expect(freshness).to_contain_text("Not connected. What you see is")
     expect(page.locator("#announce")).to_have_text("Not connected. What you see gets old.")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
     expect(page.locator(".rows li").first).to_be_visible()
     again = Hub()
     app, floor = plant(again)
@@ -182,12 +188,13 @@ def test_a_dead_server_shows_and_so_does_its_return(
 
 
 def test_a_store_that_is_down_is_no_reason_to_look_fresh(floor: Floor, open_page: OpenPage) -> None:
-    page = open_page()
+    page = open_page(clock=True)
     floor.broken = StoreError("down")
     floor.hub.publish("resync", b"{}")
     expect(page.locator("#freshness")).to_have_attribute("data-state", "lost")
     floor.broken = None
-    expect(page.locator("#freshness")).to_have_attribute("data-state", "live", timeout=15_000)
+    page.clock.fast_forward(60_000)
+    expect(page.locator("#freshness")).to_have_attribute("data-state", "live")
 
 
 def test_after_a_resync_everything_is_fetched_again(floor: Floor, open_page: OpenPage) -> None:
@@ -202,11 +209,13 @@ def test_without_a_stream_the_page_fetches_again_and_says_so(new_context: Callab
     app, floor = plant(hub)
     page: Page = new_context().new_page()  # type: ignore[attr-defined]
     with served(app, hub) as address:
+        page.clock.install()
         page.goto(address)
         expect(page.locator("#freshness")).to_have_text("Fetched every 10 s")
         expect(page.locator(".rows li .panels").first).to_have_text("2 panels")
         floor.place("P2", "T2").left = 1
-        expect(page.locator(".rows li .panels").first).to_have_text("1 panel", timeout=20_000)
+        page.clock.fast_forward(10_000)
+        expect(page.locator(".rows li .panels").first).to_have_text("1 panel")
 
 
 def test_a_notice_without_a_slot_stands_among_the_others(floor: Floor, open_page: OpenPage) -> None:

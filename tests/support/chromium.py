@@ -1,4 +1,4 @@
-"""A real Chromium for the browser tests: Debian's package, driven by Playwright, with a profile of its own."""
+"""A real Chromium for the browser tests: Debian's package, driven by Playwright, with a fresh profile."""
 
 from __future__ import annotations
 

@@ -302,6 +302,7 @@ class Floor:
             state="closed",
             closed_by=by,
             closed_because="person",
+            reason=reason,
             closed_at=to_rfc3339(START),
         )
 

@@ -52,7 +52,8 @@ async function settle(notice, verb, body, keep, said) {
     if (failure.status !== 409) throw failure;
     keep(failure.body);
     const { state, taken_by: first } = failure.body;
-    throw new Error(state === "closed" ? "It was closed meanwhile." : `${first ?? "Someone"} was first.`, { cause: failure });
+    const told = state === "closed" ? "It was closed meanwhile." : `${first ?? "Someone"} was first.`;
+    throw new Error(told, { cause: failure });
   }
 }
 

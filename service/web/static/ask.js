@@ -87,7 +87,8 @@ export async function whyClosed() {
   const given = await open("Close it, because…", [
     make("div", { class: "choices", role: "radiogroup", "aria-labelledby": "ask-title" },
       ...[...REASONS, "Something else"].map((reason, index) =>
-        make("label", {}, make("input", { type: "radio", name: "reason", value: reason, checked: index === 0 }), reason))),
+        make("label", {},
+          make("input", { type: "radio", name: "reason", value: reason, checked: index === 0 }), reason))),
     field("In your words", "It comes back only when it gets worse.", { name: "words", maxlength: 200 }),
   ], "Close it", "Keep it");
   return given && [given.reason, given.words?.trim()].filter(Boolean).join(": ");

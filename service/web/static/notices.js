@@ -127,10 +127,15 @@ function statusOf(notice) {
       return `Quiet until ${notice.quiet_until ? clock(notice.quiet_until) : "it gets worse"}${taken}`;
     }
     case "closed":
-      return `Closed: ${notice.closed_because ?? "done"}`;
+      return closedWords(notice);
     default:
       return "";
   }
+}
+
+function closedWords({ closed_because: because, closed_by: by, reason }) {
+  if (because !== "person") return `Closed: ${because ?? "done"}`;
+  return `Closed by ${by ?? "a person"}${reason ? `: ${reason}` : ""}`;
 }
 
 /** What a screen reader is told about a changed notice; null when nothing is worth an interruption. */

@@ -81,7 +81,8 @@ function drawAxis(axis, horizon, slots, now, takt) {
 
   function edge(panels, words, kind) {
     if (panels > horizon) return [];
-    return [text(panels, 13, words, `edge ${kind}`), draw("line", { x1: at(panels), x2: at(panels), y1: 17, y2: 21, class: kind })];
+    const tick = draw("line", { x1: at(panels), x2: at(panels), y1: 17, y2: 21, class: kind });
+    return [text(panels, 13, words, `edge ${kind}`), tick];
   }
 }
 
@@ -152,7 +153,8 @@ function marks(slot, horizon) {
 }
 
 const cap = (x) => draw("line", { x1: x, x2: x, y1: 10, y2: 22, class: "whisker" });
-const beyond = () => draw("svg", { x: "100%", y: 16, overflow: "visible" }, draw("path", { d: "M-7-6 1 0-7 6", class: "beyond" }));
+const beyond = () =>
+  draw("svg", { x: "100%", y: 16, overflow: "visible" }, draw("path", { d: "M-7-6 1 0-7 6", class: "beyond" }));
 
 function showPanels(panels, spread) {
   if (panels.childElementCount === 0) panels.append(make("b"), " ", make("span"));
@@ -182,12 +184,18 @@ function showFacts(facts, slot) {
   const { remaining, panels_to_empty: spread, empty_at: times } = slot;
   const rows = [];
   if (remaining && remaining.expected !== null) {
-    const doubt = remaining.low === remaining.high ? "" : `, between ${number(remaining.low)} and ${number(remaining.high)}`;
+    const sure = remaining.low === remaining.high;
+    const doubt = sure ? "" : `, between ${number(remaining.low)} and ${number(remaining.high)}`;
     const book = remaining.book === null ? "" : `; by the book ${number(remaining.book)}`;
     rows.push(["Left", `about ${count(Math.round(remaining.expected), "part")}${doubt}${book}`]);
   }
-  if (spread && times) rows.push(["Empty", `in ${range(spread.p05, spread.p95)} panels, ${clock(times.p05)} to ${clock(times.p95)}`]);
-  if (slot.usage_per_panel) rows.push(["Takes", `${count(slot.usage_per_panel, "part")} a panel${slot.usage_source === "learned" ? " (learned)" : ""}`]);
+  if (spread && times) {
+    rows.push(["Empty", `in ${range(spread.p05, spread.p95)} panels, ${clock(times.p05)} to ${clock(times.p95)}`]);
+  }
+  if (slot.usage_per_panel) {
+    const source = slot.usage_source === "learned" ? " (learned)" : "";
+    rows.push(["Takes", `${count(slot.usage_per_panel, "part")} a panel${source}`]);
+  }
   if (slot.loss_rate !== null) rows.push(["Loses", `${number(slot.loss_rate * 1000)} in 1,000`]);
   if (slot.order_panels_left !== null && slot.order_panels_left !== undefined) {
     rows.push(["Order", `needs it for ${count(slot.order_panels_left, "more panel")}`]);
