@@ -8,6 +8,7 @@ import random
 import signal
 import sys
 import threading
+import unicodedata
 from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
@@ -52,7 +53,7 @@ def simulate(arguments: Sequence[str]) -> int:
             _report(str(error))
             return 1
     _report(f"{publisher.acknowledged} messages acknowledged")
-    return 0
+    return 1 if publisher.unacknowledged else 0
 
 
 def demo(arguments: Sequence[str]) -> int:
@@ -101,7 +102,7 @@ def simulate_parser() -> argparse.ArgumentParser:
     faults.add_argument("--duplicate", type=_share, default=0.0, metavar="P", help="share said twice")
     faults.add_argument("--reorder", type=_share, default=0.0, metavar="P", help="share that comes late")
     faults.add_argument(
-        "--reorder-window", type=_positive, default=5, metavar="N", help="by up to N messages (default: 5)"
+        "--reorder-window", type=_whole, default=5, metavar="N", help="by up to N messages (default: 5)"
     )
     faults.add_argument("--lose", type=_share, default=0.0, metavar="P", help="share of counts never said")
     faults.add_argument(
@@ -130,7 +131,7 @@ def faults_of(options: argparse.Namespace) -> list[Fault]:
     if options.duplicate:
         faults.append(Duplicates(chance("duplicate"), options.duplicate))
     if options.reorder:
-        faults.append(Reorder(chance("reorder"), options.reorder, int(options.reorder_window)))
+        faults.append(Reorder(chance("reorder"), options.reorder, options.reorder_window))
     return faults
 
 
@@ -146,9 +147,10 @@ def _broker(text: str) -> Broker:
 
 
 def _line(text: str) -> str:
-    if not 1 <= len(text) <= 64 or not all(each.isalnum() or each in "._-" for each in text):
+    name = unicodedata.normalize("NFC", text)
+    if not 1 <= len(name) <= 64 or not all(each.isalnum() or each in "._-" for each in name):
         raise argparse.ArgumentTypeError(f"{text!r} is not a line name ({_NAME})")
-    return text
+    return name
 
 
 def _speed(text: str) -> float:
@@ -159,6 +161,13 @@ def _positive(text: str) -> float:
     value = float(text)
     if not 0 < value < math.inf:
         raise argparse.ArgumentTypeError(f"{text} is not above 0")
+    return value
+
+
+def _whole(text: str) -> int:
+    value = int(text)
+    if value < 1:
+        raise argparse.ArgumentTypeError(f"{text} is not at least 1")
     return value
 
 

@@ -4,18 +4,21 @@ out."""
 from __future__ import annotations
 
 import json
-import urllib.request
 from concurrent.futures import ThreadPoolExecutor
 
 from simulators.events import Event, PersonSent
+from simulators.line import Level
+from simulators.processes import ask
 from simulators.publisher import Publisher
 from simulators.sink import Delivery, Sink
 
 
 class Crew:
-    """Called from the threads of receiver and line; speaks HTTP in one of its own."""
+    """The people of one line: another line's warnings are not theirs. Called from the threads of receiver and
+    line; speaks HTTP in one of its own."""
 
-    def __init__(self, page: str) -> None:
+    def __init__(self, line: str, page: str) -> None:
+        self._line = line
         self._page = page
         self._caller = ThreadPoolExecutor(1, thread_name_prefix="people")
         self._publisher: Publisher | None = None
@@ -25,25 +28,24 @@ class Crew:
         self._publisher, self._sink = publisher, sink
 
     def hear(self, delivery: Delivery) -> None:
+        """What the receiver took: an open supply notice of our line sends somebody, or reminds."""
         notice = delivery.notice
-        if self._publisher and notice.get("kind") == "supply" and notice.get("state") == "open":
-            self._publisher.tell(str(notice["station"]), str(notice["slot"]), notice["level"])
+        ours = notice.get("line") == self._line and notice.get("kind") == "supply"
+        if self._publisher and ours and notice.get("state") == "open":
+            level: Level = "early" if notice.get("level") == "early" else "urgent"
+            self._publisher.tell(str(notice.get("station")), str(notice.get("slot")), level)
 
     def see(self, event: Event) -> None:
+        """What happened on the line: who sets out takes the slot's notice."""
         if not isinstance(event, PersonSent) or self._sink is None:
             return
-        notice = self._sink.open_notice(event.station, event.slot)
+        notice = self._sink.open_notice(self._line, event.station, event.slot)
         if notice:
             self._caller.submit(self._take, notice, event.person)
 
     def _take(self, notice: str, person: str) -> None:
-        request = urllib.request.Request(  # noqa: S310 - our own address
-            f"{self._page}/api/v1/notices/{notice}/take",
-            data=json.dumps({"by": person}).encode(),
-            headers={"content-type": "application/json"},
-        )
         try:
-            urllib.request.urlopen(request, timeout=2).close()  # noqa: S310
+            ask(f"{self._page}/api/v1/notices/{notice}/take", json.dumps({"by": person}).encode())
         except OSError:
             # Somebody was first, it is closed already, or the service ends: people refill all the same.
             return

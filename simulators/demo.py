@@ -92,7 +92,7 @@ def _play(
         parts.callback(broker.stop, BROKER_END)
         _await(broker, lambda: listens(v5), BROKER_START, stop)
 
-        crew = Crew(page)
+        crew = Crew(DEMO_LINE.line, page)
         parts.callback(crew.close)
         sink = Sink(port=sink_port, secret=secret, out=out, on_notice=crew.hear)
         sink.start()

@@ -25,7 +25,7 @@ from simulators.plan import LinePlan
 from simulators.uplink import Broker, Uplink
 
 SPOOL = 100_000
-"""Messages kept while the broker is away (about a week of a real line); beyond it the oldest count goes,
+"""Messages kept while the broker is away (over a week of a real line); beyond it the oldest count goes,
 which with totals costs nothing."""
 SLICE = 0.05
 """Seconds between two looks at what else there is to do."""
@@ -68,6 +68,10 @@ class Publisher:
         """A warning for the line's people; safe from any thread."""
         self._told.put((station, slot, level))
 
+    @property
+    def unacknowledged(self) -> int:
+        return len(self._spool)
+
     def run(self, stop: threading.Event, *, panels: float = math.inf, seconds: float = math.inf) -> None:
         """Until ``stop``, or so many panels left the line, or so many seconds passed."""
         for uplink in self._uplinks.values():
@@ -88,6 +92,8 @@ class Publisher:
 
     def _move(self, panels: float) -> None:
         """Let the line catch up with the clock; at infinite speed by one happening, once all is delivered."""
+        while not self._told.empty():
+            self._take(self._line.tell(*self._told.get()))
         if math.isinf(self._clock.speed):
             if not self._spool:
                 self._take(self._line.advance(self._line.next_at))
@@ -95,9 +101,8 @@ class Publisher:
         now = self._clock.now()
         while self._line.next_at <= now and self._line.panels < panels:
             self._take(self._line.advance(self._line.next_at))
-        self._take(self._line.advance(now))
-        while not self._told.empty():
-            self._take(self._line.tell(*self._told.get()))
+        if self._line.panels < panels:
+            self._take(self._line.advance(now))
 
     def _pause(self) -> float:
         if math.isinf(self._clock.speed):

@@ -36,13 +36,14 @@ def tell(delivery: Delivery, before: dict[str, Any] | None, now: str) -> str:
     """The line for a person: time, what it is, slot, part, panels to empty, message."""
     notice = delivery.notice
     place = " ".join(str(notice[key]) for key in ("station", "slot") if notice.get(key))
+    word = _word(delivery, before)
     words = (
         now,
-        f"{_word(delivery, before):<7}",
+        f"{word:<7}",
         f"{place or str(notice.get('kind')):<7}",
         f"{notice.get('part') or '':<15}",
         f"{_panels(notice):<12}",
-        str(notice.get("message", "")),
+        f"by {notice.get('taken_by')}" if word == "taken" else str(notice.get("message", "")),
     )
     line = "  ".join(words)
     return "".join(each if each.isprintable() else " " for each in line).rstrip()
@@ -106,14 +107,12 @@ class Sink:
         self._server.server_close()
         self._thread.join()
 
-    def open_notice(self, station: str, slot: str) -> str | None:
+    def open_notice(self, line: str, station: str, slot: str) -> str | None:
         """The id of the slot's supply notice that is open, as far as we heard."""
+        wanted = {"kind": "supply", "state": "open", "line": line, "station": station, "slot": slot}
         with self._lock:
-            for key, notice in self._notices.items():
-                place = (notice.get("station"), notice.get("slot"))
-                if place == (station, slot) and notice.get("state") == "open":
-                    return key
-        return None
+            fits = (key for key, notice in self._notices.items() if wanted.items() <= notice.items())
+            return next(fits, None)
 
     def receive_warning(self, headers: dict[str, str], body: bytes) -> int:
         """Take a delivery; the HTTP status to answer with."""

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import os
-import urllib.request
 from collections.abc import Sequence
 from pathlib import Path
 
-from simulators.processes import Child
+from simulators.processes import Child, ask
 
 _BROKER = """id = 0
 
@@ -74,8 +73,8 @@ def _environment() -> dict[str, str]:
 
 
 def answers(url: str) -> bool:
+    """Whether a GET is answered with 200."""
     try:
-        with urllib.request.urlopen(url, timeout=2) as answer:  # noqa: S310 - our own address
-            return bool(answer.status == 200)
+        return ask(url) == 200
     except OSError:
         return False

@@ -10,7 +10,7 @@ from __future__ import annotations
 import queue
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from urllib.parse import unquote, urlsplit
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTv5
@@ -30,7 +30,7 @@ class Broker:
     host: str
     port: int
     username: str | None = None
-    password: str | None = None
+    password: str | None = field(default=None, repr=False)
     tls: bool = False
 
     @classmethod

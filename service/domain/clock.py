@@ -1,4 +1,4 @@
-"""Which times are believed: the source's clock against ours.
+"""Which times are believed: a source's clock against ours.
 
 A time far off is not believed; a source whose clock is merely off is corrected by its usual offset, the
 smallest delay seen lately (a slowly forgetting minimum, as in network time protocols: delays only ever
@@ -6,13 +6,19 @@ add)."""
 
 from __future__ import annotations
 
-from service.domain.model import SECOND, Instant
+from datetime import datetime
+
+from service.domain.model import SECOND, Instant, from_datetime
+from service.domain.state import SourceClock, StationState
 
 AHEAD = 5 * 60 * SECOND
 BEHIND = 7 * 24 * 3600 * SECOND
-SAME_CLOCK = 60 * SECOND
-_FORGET = 1000
-"""The minimum rises by a thousandth of the time that passes, faster than any clock drifts."""
+COUNT, SUPPLY, TOWER, LINK = "count", "supply", "tower", "link"
+_FORGET = 100
+"""The minimum rises by a hundredth of the time in which the source is heard: faster than any clock drifts,
+too slow for a backlog to pass as a late clock."""
+_SILENCE = 60 * SECOND
+"""Longer pauses between two messages teach nothing more."""
 
 
 def believed(at: Instant, received: Instant) -> bool:
@@ -27,13 +33,37 @@ def usual_offset(
     delay = received - at
     if offset is None or delay <= offset or before is None:
         return delay
-    return offset + min(delay - offset, (received - before) // _FORGET)
+    return offset + min(delay - offset, min(received - before, _SILENCE) // _FORGET)
 
 
-def correction(own: Instant | None, other: Instant | None) -> Instant:
-    """The offset to apply: two sources that agree within a minute are taken to share one clock."""
-    if own is None:
-        return 0
-    if other is not None and abs(own - other) <= SAME_CLOCK:
-        return min(own, other)
-    return own
+def of(station: StationState, source: str) -> SourceClock:
+    clock = station.clocks.get(source)
+    if clock is None:
+        clock = station.clocks[source] = SourceClock()
+    return clock
+
+
+def note(clock: SourceClock, at: Instant, received: Instant) -> Instant:
+    """The moment by our clock of a time that is believed; never later than its arrival."""
+    clock.offset = usual_offset(clock.offset, at=at, received=received, before=clock.heard)
+    clock.heard = received
+    return at + clock.offset
+
+
+def moment(station: StationState, source: str, said: datetime | None, received: Instant) -> Instant:
+    """When something other than a count happened: as said and believed, else when it arrived.
+
+    Such messages are rare, so their smallest delay is found late. Where the source shares the counts' clock
+    theirs is the better one, and where it doesn't, too early does no harm: events apply as they arrive.
+    """
+    if said is None:
+        return received
+    clock, at = of(station, source), from_datetime(said)
+    clock.flagged = not believed(at, received)
+    if clock.flagged:
+        return received
+    happened = note(clock, at, received)
+    counts = station.clocks.get(COUNT)
+    if counts is None or counts.offset is None:
+        return happened
+    return min(happened, at + counts.offset)

@@ -14,6 +14,7 @@ from service.domain.state import SlotState, StationState
 
 MOST_HOLES = 64
 MOST_REPLACED = 256
+_NOTHING = (0, 0, 0)
 
 
 class Hearing(Enum):
@@ -25,44 +26,47 @@ class Hearing(Enum):
     AFRESH = "counts from zero"
 
 
-COUNTED = frozenset({Hearing.LATE, Hearing.FIRST, Hearing.ONWARD, Hearing.AFRESH})
-
-
-def hear(station: StationState, message: CountMessage, said_at: Instant | None) -> Hearing:
-    """What the message is to this station; notes session, sequence and holes.
+def hear(station: StationState, message: CountMessage, said_at: Instant | None) -> tuple[Hearing, int]:
+    """What the message is to this station, and how many messages it shows to be missing; notes session,
+    sequence and holes.
 
     ``said_at`` is the message's own time where it gave one that is believed.
     """
     hearing = _judge(station, message, said_at)
-    if hearing in (Hearing.REPEAT, Hearing.REPLACED, Hearing.LATE):
-        return hearing
+    if hearing is Hearing.REPEAT or hearing is Hearing.REPLACED or hearing is Hearing.LATE:
+        return hearing, 0
+    before = station.seq
     if hearing is Hearing.AFRESH:
         _begin_afresh(station)
+    missed = 0
     if message.seq is not None:
-        _note_sequence(station, message.seq, continues=hearing is Hearing.ONWARD)
+        missed = _note_sequence(station, message.seq, message.session, before, hearing)
     station.heard = True
     if said_at is not None:
         station.last_at = said_at
-    return hearing
+    return hearing, missed
 
 
 def _judge(station: StationState, message: CountMessage, said_at: Instant | None) -> Hearing:
-    if message.session is not None and message.session != station.session:
+    session, seq = message.session, message.seq
+    if session is not None and session != station.session:
         return _judge_session(station, message)
     if not station.heard:
         return Hearing.FIRST
-    if message.seq is not None and _in_hole(station, message.seq):
-        older = message.session is not None or said_at is None or not _newer(station, said_at)
-        if older:
-            _close_hole(station, message.seq)
+    if seq is not None and (station.holes or station.unheard):
+        older = session is not None or said_at is None or not _newer(station, said_at)
+        if older and _closes_hole(station, seq):
             return Hearing.LATE
-    if message.session is not None:
-        return _judge_within(station, message, said_at)
-    if message.seq is not None and message.seq == station.seq:
-        return Hearing.REPEAT
-    if said_at is not None and not _newer(station, said_at):
-        return Hearing.REPEAT
-    return Hearing.AFRESH if _restarted(station, message) else Hearing.ONWARD
+    if session is None:
+        return _judge_unnamed(station, message, said_at)
+    if seq is not None:
+        repeat = station.seq is not None and seq <= station.seq
+    elif said_at is not None:
+        repeat = station.last_at is not None and said_at < station.last_at
+    else:
+        # Nothing tells old from new, and a session's totals never fall.
+        repeat = _fell(station, message)
+    return Hearing.REPEAT if repeat else Hearing.ONWARD
 
 
 def _judge_session(station: StationState, message: CountMessage) -> Hearing:
@@ -76,124 +80,190 @@ def _judge_session(station: StationState, message: CountMessage) -> Hearing:
     if not heard:
         return Hearing.FIRST
     # A source that begins to name its session needn't have restarted.
-    return Hearing.AFRESH if known is not None or _restarted(station, message) else Hearing.ONWARD
+    return Hearing.AFRESH if known is not None or _fell(station, message) else Hearing.ONWARD
 
 
-def _judge_within(station: StationState, message: CountMessage, said_at: Instant | None) -> Hearing:
-    if message.seq is not None:
-        repeat = station.seq is not None and message.seq <= station.seq
-    else:
-        repeat = said_at is not None and station.last_at is not None and said_at < station.last_at
-    return Hearing.REPEAT if repeat else Hearing.ONWARD
+def _judge_unnamed(station: StationState, message: CountMessage, said_at: Instant | None) -> Hearing:
+    """Without a session: what isn't newer is a repeat, what is newer and fell has restarted."""
+    if said_at is not None and not _newer(station, said_at):
+        return Hearing.REPEAT
+    if _fell(station, message):
+        onward = message.seq is not None and station.seq is not None and message.seq > station.seq
+        # A message that comes twice looks like a restart where no time of its own says that it is newer. But
+        # it is nearly as far as we are, and a restart is near zero.
+        newer = said_at is not None or onward or _near_zero(station, message)
+        return Hearing.AFRESH if newer else Hearing.REPEAT
+    return Hearing.REPEAT if message.seq is not None and message.seq == station.seq else Hearing.ONWARD
+
+
+def _may_be_old(message: CountMessage) -> bool:
+    """Of a session, whose totals never fall, and nothing says that it is newer than what was heard."""
+    return message.session is not None and message.seq is None and message.at is None
 
 
 def _newer(station: StationState, said_at: Instant) -> bool:
     return station.last_at is None or said_at > station.last_at
 
 
-def _restarted(station: StationState, message: CountMessage) -> bool:
-    """Without a session: the sequence, the panels or all totals fell. One falling slot alone isn't enough."""
+def _fell(station: StationState, message: CountMessage) -> bool:
+    """The sequence, the panels or all totals fell. One falling slot alone isn't enough."""
     if message.seq is not None and station.seq is not None and message.seq < station.seq:
         return True
     if message.counts == "delta":
         return False
     if message.panels is not None and station.panels is not None and message.panels < station.panels:
         return True
-    bases = [
+    totals = _totals(station, message)
+    all_fell = bool(totals) and all(new < old for new, old in totals)
+    return all_fell and (len(totals) > 1 or _counted_slots(station) == 1)
+
+
+def _near_zero(station: StationState, message: CountMessage) -> bool:
+    """Not half as far as before, by whatever the message says."""
+    pairs = [(message.seq, station.seq)]
+    if message.counts == "total":
+        pairs += [(message.panels, station.panels), *_totals(station, message)]
+    return any(new is not None and old is not None and 2 * new <= old for new, old in pairs)
+
+
+def _totals(station: StationState, message: CountMessage) -> list[tuple[int, int]]:
+    """(now, before) of the slots in the message that were counted before."""
+    return [
         (count.placed, slot.base_placed)
         for name, count in message.slots.items()
         if (slot := station.slots.get(name)) is not None and slot.base_placed is not None
     ]
-    counted_slots = sum(slot.base_placed is not None for slot in station.slots.values())
-    all_fell = bool(bases) and all(placed < base for placed, base in bases)
-    return all_fell and (len(bases) > 1 or counted_slots == 1)
+
+
+def _counted_slots(station: StationState) -> int:
+    return sum(slot.base_placed is not None for slot in station.slots.values())
 
 
 def _begin_afresh(station: StationState) -> None:
     station.in_full = True
     station.seq = None
+    station.given_up = station.given_up or bool(station.holes)
     station.holes.clear()
-    station.uncertain_since = None
+    station.unheard.clear()
     station.panel_at = None
     if station.panels is not None:
         station.panels = 0
     for slot in station.slots.values():
         slot.base_placed = slot.base_lost = 0
+        slot.unsaid = 0
 
 
-def _note_sequence(station: StationState, seq: int, *, continues: bool) -> None:
-    if continues and station.seq is not None and seq > station.seq + 1:
-        station.holes.append((station.seq + 1, seq - 1))
-        del station.holes[:-MOST_HOLES]
+def _note_sequence(
+    station: StationState, seq: int, session: str | None, before: int | None, hearing: Hearing
+) -> int:
+    """Remember how far it came; the number of messages missing in between."""
     station.seq = seq
+    if before is not None and before <= seq <= before + 1:
+        return 0
+    if hearing is Hearing.ONWARD:
+        if before is None or seq < before:
+            return 0
+        station.holes.append((before + 1, seq - 1))
+        _keep_few(station)
+        return seq - 1 - before
+    if session is not None and seq > 0:
+        # Nobody knows where a session begins to count, so what is lower isn't missing; but it isn't a repeat.
+        station.unheard = [(0, seq - 1)]
+    return 0
 
 
-def _in_hole(station: StationState, seq: int) -> bool:
-    return any(low <= seq <= high for low, high in station.holes)
+def _closes_hole(station: StationState, seq: int) -> bool:
+    for runs in (station.holes, station.unheard):
+        for place, (low, high) in enumerate(runs):
+            if low <= seq <= high:
+                runs[place : place + 1] = [
+                    run for run in ((low, seq - 1), (seq + 1, high)) if run[0] <= run[1]
+                ]
+                _keep_few(station)
+                return True
+    return False
 
 
-def _close_hole(station: StationState, seq: int) -> None:
-    kept: list[tuple[int, int]] = []
-    for low, high in station.holes:
-        if not low <= seq <= high:
-            kept.append((low, high))
-            continue
-        if low < seq:
-            kept.append((low, seq - 1))
-        if seq < high:
-            kept.append((seq + 1, high))
-    station.holes = kept
-    if not kept:
-        station.uncertain_since = None
+def _keep_few(station: StationState) -> None:
+    if len(station.holes) > MOST_HOLES:
+        del station.holes[:-MOST_HOLES]
+        station.given_up = True
+    del station.unheard[:-MOST_HOLES]
 
 
 def slot_increment(
     station: StationState, slot: SlotState, message: CountMessage, count: SlotCount, hearing: Hearing
-) -> tuple[int, int | None]:
-    """(placed, lost) that this message adds to the slot; lost is ``None`` where nobody said."""
+) -> tuple[int, int | None, int]:
+    """(placed, lost, covered) that this message adds to the slot. ``lost`` is ``None`` where nobody said;
+    ``covered``: the placements, of this message and before, to which the losses belong."""
     if message.counts == "delta":
-        placed, lost = count.placed, count.lost
-    elif hearing is Hearing.LATE:
-        return 0, 0
-    else:
-        placed, lost = _from_totals(station, slot, count, hearing)
-    return (placed, lost) if message.mode == "production" else (0, 0)
-
-
-def _from_totals(
-    station: StationState, slot: SlotState, count: SlotCount, hearing: Hearing
-) -> tuple[int, int | None]:
+        _move_along(station, slot, count)
+        return (count.placed, count.lost, count.placed) if message.mode == "production" else _NOTHING
+    if hearing is Hearing.LATE:
+        return _NOTHING
+    total, total_lost = count.placed, count.lost
     base, base_lost = slot.base_placed, slot.base_lost
     if hearing is Hearing.FIRST:
         base = base_lost = None
-    elif base is None and station.in_full:
-        base, base_lost = 0, 0
-    slot.base_placed = count.placed
-    placed = 0 if base is None else count.placed - base
+    elif station.in_full:
+        base, base_lost = base or 0, base_lost or 0
+    placed = 0 if base is None else total - base
     if placed < 0:
+        if _may_be_old(message):
+            return _NOTHING
         slot.fell += 1
         placed = 0
-    if count.lost is None:
-        return placed, None
-    slot.base_lost = count.lost
-    lost = 0 if base_lost is None else max(0, count.lost - base_lost)
-    return placed, lost
+    slot.base_placed = total
+    produces = message.mode == "production"
+    if total_lost is None:
+        slot.unsaid += placed if produces else 0
+        return (placed, None, 0) if produces else _NOTHING
+    slot.base_lost = total_lost
+    covered, slot.unsaid = placed + slot.unsaid, 0
+    if not produces:
+        return _NOTHING
+    if base_lost is None:
+        return placed, None, 0
+    return placed, (total_lost - base_lost if total_lost > base_lost else 0), covered
+
+
+def _move_along(station: StationState, slot: SlotState, count: SlotCount) -> None:
+    """Totals that follow go on from here."""
+    if slot.base_placed is not None or station.in_full:
+        slot.base_placed = (slot.base_placed or 0) + count.placed
+    if count.lost is not None and (slot.base_lost is not None or station.in_full):
+        slot.base_lost = (slot.base_lost or 0) + count.lost
+
+
+def placed_by(
+    station: StationState, slot: SlotState, message: CountMessage, count: SlotCount, hearing: Hearing
+) -> int:
+    """What ``slot_increment`` will say was placed, without noting anything."""
+    if message.mode != "production" or (hearing is Hearing.FIRST and message.counts == "total"):
+        return 0
+    if message.counts == "delta":
+        return count.placed
+    base = slot.base_placed if slot.base_placed is not None or not station.in_full else 0
+    return 0 if base is None or hearing is Hearing.LATE else max(0, count.placed - base)
 
 
 def panel_increment(station: StationState, message: CountMessage, hearing: Hearing) -> int | None:
-    """Panels completed since the last message; ``None`` where the station doesn't say."""
-    if message.panels is None:
-        return None
+    """Panels completed since the last message; ``None`` where the station never says."""
+    said, before = message.panels, station.panels
+    if said is None:
+        return None if before is None else 0
     if message.counts == "delta":
-        panels = message.panels
-    elif hearing is Hearing.LATE:
+        station.panels = (before or 0) + said
+        return said if message.mode == "production" else 0
+    if hearing is Hearing.LATE:
         return 0
-    else:
-        base = station.panels
-        if hearing is Hearing.FIRST:
-            base = None
-        elif base is None and station.in_full:
-            base = 0
-        station.panels = message.panels
-        panels = 0 if base is None else max(0, message.panels - base)
-    return panels if message.mode == "production" else 0
+    if hearing is Hearing.FIRST:
+        before = None
+    elif before is None and station.in_full and not station.progress_estimated:
+        before = 0
+    elif before is not None and said < before and _may_be_old(message):
+        return 0
+    station.panels = said
+    if before is None or message.mode != "production":
+        return 0
+    return max(0, said - before)

@@ -15,8 +15,7 @@ from service.domain import depletion
 from service.domain.depletion import Floats
 from service.domain.model import Level
 from service.domain.outlook import Horizon, Question, chance_due, panels_within
-from service.domain.sight import Sight, demand, usage_of
-from service.domain.slot import is_exact
+from service.domain.sight import Sight, demand
 from service.domain.state import LineState, SlotState, StationState
 
 BETTER_SHARE = 0.5
@@ -37,32 +36,19 @@ class Case:
         return chance_due(self.question, panels, self.needed)
 
 
-def surely_fine(slot: SlotState, sight: Sight, usage: float, lead: int) -> bool:
-    """The cheap exact bound for a slot that feeds alone: certainly not due, whatever the orders say."""
-    if slot.declared is None:
-        return False
-    return depletion.surely_lasts(
-        (lead + 1) * usage,
-        slot.declared - slot.counted - slot.missing + sight.lowest,
-        sight.prior.a + slot.lost_evidence,
-        sight.prior.b + slot.placed_evidence,
-        slot.blind,
-        sight.limits.chance,
-    )
-
-
 def case_of(
     line: LineState, station: StationState, slot: SlotState, sights: Mapping[str, Sight]
 ) -> Case | None:
     """The case of a slot, or of the group it feeds with; ``None`` where quantity or usage are unknown."""
     sight = sights[slot.name]
-    usage = usage_of(slot, sight)
+    usage = sight.usage
     if not usage:
         return None
     members = [station.slots[name] for name in sight.group if name in station.slots] or [slot]
-    fresh = slot.reported_panels is None or station.progress > slot.reported_panels
+    # A slot that hasn't reported since the last panel was complete has given nothing to the one in work.
+    taken = sum(member.taken for member in members if member.reported_panels == station.progress)
     wanted = demand(line, station, sight, usage)
-    horizon = Horizon(steps=wanted.steps, usage=usage, taken=0.0 if fresh else slot.taken)
+    horizon = Horizon(steps=wanted.steps, usage=usage, taken=min(taken, usage))
     question = question_of(members, sights, horizon)
     return None if question is None else Case(question, wanted.panels)
 
@@ -99,11 +85,11 @@ def question_of(
 
 
 def _left(slot: SlotState, declared: int) -> tuple[Floats, Floats]:
-    exact = is_exact(slot)
     if slot.out_since is not None:
-        offsets, weight = depletion.shortage(slot.kind, declared, exact)
+        offsets, weight = depletion.shortage(slot.kind, declared, slot.exact, slot.assumed)
         return np.zeros_like(offsets), weight
-    left, weight = depletion.believed_left(slot.kind, declared, exact, declared - slot.counted)
+    book = declared - slot.counted
+    left, weight = depletion.believed_left(slot.kind, declared, slot.exact, book, slot.assumed)
     if slot.missing:
         # Counts that never came: anything from none to all of their parts is gone, evenly believed.
         share = (np.arange(len(left), 0, -1) - 0.5) / len(left)

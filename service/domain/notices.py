@@ -44,6 +44,7 @@ class Numbers:
 
     panels: Spread[int] | None
     empty_at: Spread[Instant] | None
+    part: str | None
     boundary_only: bool
     timezone: str
 
@@ -92,7 +93,7 @@ def raise_to(station: StationState, slot: SlotState, level: Level, numbers: Numb
     reopened = old.state == NoticeState.CLOSED
     state = NoticeState.TAKEN if old.taken_by and not reopened else NoticeState.OPEN
     if reopened:
-        said |= {"closed_at": None, "closed_by": None, "closed_because": None, "taken_by": None}
+        said |= dict.fromkeys(("closed_at", "closed_by", "closed_because", "reason", "taken_by"))
     _end_quiet(slot)
     return _change(slot, at, Change.OPENED if reopened else Change.CHANGED, state=state, **said)
 
@@ -112,6 +113,8 @@ def close(
         closed_at=to_rfc3339(at),
         closed_by=by,
         reason=reason,
+        quiet_until=None,
+        quiet_panels=None,
         message=f"{place(slot.notice)}: closed, {because}{f' by {by}' if by else ''}.",
     )
 
@@ -126,10 +129,10 @@ def end_loading(slot: SlotState, because: str, at: Instant, *, by: str | None = 
 def take(slot: SlotState, by: str, at: Instant) -> Told | None:
     """Raises ``Taken`` when another has it or it is closed; the same person twice changes nothing."""
     notice = _live(slot)
-    if notice.state == NoticeState.TAKEN:
-        if notice.taken_by == by:
-            return None
+    if notice.taken_by not in (None, by):
         raise Taken
+    if notice.state == NoticeState.TAKEN:
+        return None
     _end_quiet(slot)
     return _change(
         slot, at, Change.CHANGED, state=NoticeState.TAKEN, taken_by=by, quiet_until=None, quiet_panels=None
@@ -194,7 +197,7 @@ def _said(station: StationState, slot: SlotState, level: Level, numbers: Numbers
     times = numbers.empty_at
     return {
         "level": level.value,
-        "part": slot.part,
+        "part": numbers.part,
         "supply_kind": slot.kind,
         "boundary_only": numbers.boundary_only,
         "panels_to_empty": numbers.panels,
@@ -216,7 +219,7 @@ def place(notice: Notice) -> str:
 
 def sentence(station: StationState, slot: SlotState, level: Level, numbers: Numbers) -> str:
     """One line for a phone: where, what, how soon, what to bring and when it may be exchanged."""
-    supply = f"{_NOUNS.get(slot.kind or '', 'supply')}{f' of {slot.part}' if slot.part else ''}"
+    supply = f"{_NOUNS.get(slot.kind or '', 'supply')}{f' of {numbers.part}' if numbers.part else ''}"
     where = f"{station.line} {station.station} {slot.name}"
     when = (
         "between two panels, by a stop at the end of the panel" if numbers.boundary_only else "while it runs"

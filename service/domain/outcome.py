@@ -10,7 +10,7 @@ from service.domain.judge import Case
 from service.domain.model import SECOND, Instant, Level, Spread, SupplyKind
 from service.domain.notices import Numbers, Told
 from service.domain.outlook import Questions, panels_to_empty, seconds_to_empty
-from service.domain.sight import Sight, usage_of
+from service.domain.sight import Sight
 from service.domain.state import SlotState, StationState
 from service.domain.world import World
 
@@ -23,32 +23,32 @@ def judge_station(world: World, station: StationState, at: Instant) -> list[Told
 
 
 def judge_slot(world: World, station: StationState, slot: SlotState, at: Instant) -> list[Told]:
-    """What is to be told of the slot now; with a group, of the member that speaks for it."""
+    """What is to be told of the slot now; of slots that feed the same placements one speaks for all."""
     sights = world.sights_of(station)
-    sight = sights[slot.name]
-    live = notices.is_live(slot.notice)
-    if not live and slot.out_since is None and not sight.group:
-        usage = usage_of(slot, sight)
-        if usage and judge.surely_fine(slot, sight, usage, judge.lead_of(sight, station)):
-            return []
     told: list[Told] = []
-    if live and notices.quiet_is_over(slot, progress=station.progress, at=at):
-        told.append(notices.speak_again(slot, at))
-    told += _judge(world, station, slot, sight, at)
+    if sights[slot.name].group:
+        slot, others = _speaker(station, sights[slot.name])
+        for other in others:
+            told += _noted(world, station, other, _close(other, notices.BETTER, at))
+    if notices.quiet_is_over(slot, progress=station.progress, at=at):
+        told += _noted(world, station, slot, [notices.speak_again(slot, at)])
+    return told + _noted(world, station, slot, _judge(world, station, slot, sights[slot.name], at))
+
+
+def _noted(world: World, station: StationState, slot: SlotState, told: list[Told]) -> list[Told]:
     if told:
         world.note(station, slot)
     return told
 
 
 def _judge(world: World, station: StationState, slot: SlotState, sight: Sight, at: Instant) -> list[Told]:
-    line = world.line(station.line)
+    if station.resting and not sight.after:
+        return _close(slot, notices.ORDER_DONE, at)
     if starves(station, slot, sight):
         return _raise(world, station, slot, Level.EMPTY, at)
     if sight.idle:
         return _close(slot, notices.ORDER_DONE, at)
-    if sight.group and slot is not _speaker(station, sight):
-        return _close(slot, notices.BETTER, at)
-    case = judge.case_of(line, station, slot, world.sights_of(station))
+    case = judge.case_of(world.line(station.line), station, slot, world.sights_of(station))
     if case is None:
         return []
     level = judge.level_of(case, sight, station)
@@ -63,18 +63,23 @@ def _judge(world: World, station: StationState, slot: SlotState, sight: Sight, a
 def starves(station: StationState, slot: SlotState, sight: Sight) -> bool:
     """A signal says the slot is out; with alternates, when it says so of all of them."""
     members = sight.group or (slot.name,)
-    return slot.out_since is not None and all(
-        member in station.slots
-        and (station.slots[member].out_since is not None or station.slots[member].removed)
-        for member in members
+    found = [station.slots[name] for name in members if name in station.slots]
+    return (
+        len(found) == len(members)
+        and any(member.out_since is not None for member in found)
+        and all(member.out_since is not None or member.removed for member in found)
     )
 
 
-def _speaker(station: StationState, sight: Sight) -> SlotState:
-    """Of slots that feed the same placements the one with least left speaks, so that one notice is raised."""
+def _speaker(station: StationState, sight: Sight) -> tuple[SlotState, list[SlotState]]:
+    """The slot about which a notice is live, else the one with least left; and those that are silent."""
     members = [station.slots[name] for name in sight.group if name in station.slots]
-    live = [slot for slot in members if notices.is_live(slot.notice)]
-    return (live or sorted(members, key=lambda slot: (_left(slot), slot.name)))[0]
+    members.sort(key=lambda slot: (-_loudness(slot), _left(slot), slot.name))
+    return members[0], members[1:]
+
+
+def _loudness(slot: SlotState) -> int:
+    return Level(slot.notice.level).rank if slot.notice is not None and notices.is_live(slot.notice) else 0
 
 
 def _left(slot: SlotState) -> int:
@@ -86,7 +91,8 @@ def _left(slot: SlotState) -> int:
 def _raise(world: World, station: StationState, slot: SlotState, level: Level, at: Instant) -> list[Told]:
     if not notices.calls_for_words(slot, level):
         return []
-    return [notices.raise_to(station, slot, level, numbers_of(world, station, slot), at)]
+    numbers = numbers_of(world, station, slot)
+    return [notices.raise_to(station, slot, level, numbers, at)]
 
 
 def _close(slot: SlotState, because: str, at: Instant) -> list[Told]:
@@ -109,6 +115,7 @@ def numbers_of(world: World, station: StationState, slot: SlotState) -> Numbers:
     return Numbers(
         panels=panels,
         empty_at=None if panels is None else clock_times(station, panels),
+        part=sights[slot.name].part,
         boundary_only=is_boundary_only(slot, sights[slot.name]),
         timezone=world.policy.timezone,
     )

@@ -10,22 +10,25 @@ from dataclasses import dataclass
 from service.domain import depletion
 from service.domain.depletion import Belief
 from service.domain.policy import Limits, Policy, SlotRule, limits_for, slot_rule
-from service.domain.slot import is_exact, learned_usage
 from service.domain.state import LineState, Order, Recipe, SlotState, StationState
 
 
 @dataclass(slots=True)
 class Sight:
-    """``usage`` is the recipe's (``None``: learn it); ``idle``: a recipe rules and doesn't use the slot;
+    """``usage``: parts per panel, the recipe's (``by_recipe``) or learned; ``idle``: a recipe doesn't use it;
     ``after``: (panels, parts per panel) of the queued orders that need the same part here, panels ``None``
-    when open-ended; ``lowest``: the least the supply may hold, relative to its label."""
+    when open-ended, ``most_after``: the most parts per panel of those; ``lowest``: the least the supply may
+    hold, relative to its label; ``part``: what is loaded, or else what the recipe wants."""
 
     limits: Limits
     rule: SlotRule
+    part: str | None
     usage: float | None
+    by_recipe: bool
     idle: bool
     group: tuple[str, ...]
     after: tuple[tuple[int | None, float], ...]
+    most_after: float
     prior: Belief
     lowest: float
 
@@ -44,7 +47,7 @@ UNLIMITED = Demand(None, ())
 
 def ruling_recipe(line: LineState, station: StationState) -> Recipe | None:
     """The running order's recipe where it is known here, else the last active one."""
-    order = line.orders.get(line.running) if line.running is not None else None
+    order = line.running_order
     if order is not None and order.recipe in station.recipes:
         return station.recipes[order.recipe]
     return station.recipes.get(station.last_active) if station.last_active is not None else None
@@ -57,16 +60,22 @@ def look(line: LineState, station: StationState, slot: SlotState, policy: Policy
     kind = slot.kind or rule.kind
     lowest = 0.0
     if slot.declared is not None:
-        lowest = float(depletion.shortage(slot.kind, slot.declared, is_exact(slot))[0][0])
+        offsets, _ = depletion.shortage(slot.kind, slot.declared, slot.exact, slot.assumed)
+        lowest = float(offsets[0])
+    part = slot.part or (recipe.parts.get(slot.name) if recipe else None)
+    after = _orders_after(line, station, slot.name, part)
     return Sight(
         limits=limits_for(
-            policy, line=line.line, station=station.station, slot=slot.name, part=slot.part, kind=kind
+            policy, line=line.line, station=station.station, slot=slot.name, part=part, kind=kind
         ),
         rule=rule,
-        usage=usage,
+        part=part,
+        usage=slot.learned if recipe is None else usage,
+        by_recipe=recipe is not None,
         idle=recipe is not None and usage is None,
         group=group,
-        after=_orders_after(line, station, slot, recipe),
+        after=after,
+        most_after=max((parts for _, parts in after), default=0.0),
         prior=depletion.PRIOR.get(kind, depletion.PRIOR[None]),
         lowest=lowest,
     )
@@ -78,12 +87,6 @@ def _usage(recipe: Recipe, slot: str) -> tuple[float | None, tuple[str, ...]]:
     group = next((tuple(sorted(set(names))) for names in recipe.alternates if slot in names), ())
     usages = [recipe.usage.get(name, 0.0) for name in (group or (slot,))]
     return (max(usages) or None), group if len(group) > 1 else ()
-
-
-def usage_of(slot: SlotState, sight: Sight) -> float | None:
-    if sight.usage is not None or sight.idle:
-        return sight.usage
-    return learned_usage(slot)
 
 
 def demand(line: LineState, station: StationState, sight: Sight, usage: float) -> Demand:
@@ -105,7 +108,7 @@ def demand(line: LineState, station: StationState, sight: Sight, usage: float) -
 def _rest_of_order(line: LineState, station: StationState) -> int | None:
     if station.resting:
         return 0
-    order = line.orders.get(line.running) if line.running is not None else None
+    order = line.running_order
     if order is None or order.panels is None or station.order != order.name:
         return None
     if not station.order_start_seen or station.progress_estimated or station.order_done > order.panels:
@@ -114,14 +117,13 @@ def _rest_of_order(line: LineState, station: StationState) -> int | None:
 
 
 def _orders_after(
-    line: LineState, station: StationState, slot: SlotState, recipe: Recipe | None
+    line: LineState, station: StationState, slot: str, part: str | None
 ) -> tuple[tuple[int | None, float], ...]:
     steps: list[tuple[int | None, float]] = []
-    part = slot.part or (recipe.parts.get(slot.name) if recipe else None)
     for order in line.orders.values():
         if order.state != "queued":
             continue
-        step = _continues(order, station, slot.name, part)
+        step = _continues(order, station, slot, part)
         if step is None:
             break
         steps.append(step)

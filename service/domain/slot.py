@@ -1,120 +1,186 @@
 """What happens to one slot: parts leave it, supplies come and go, usage is learned from counts.
 
-Every function changes the one ``SlotState`` it is given and nothing else. Placements with nothing loaded
+Every function changes what it is given and nothing else. Placements with nothing loaded
 are held apart; when they go on for two panels a refill is believed."""
 
 from __future__ import annotations
 
-from service.domain import depletion
+from service.domain.depletion import learn, shortage
 from service.domain.events import SupplyMessage
-from service.domain.model import Instant, SupplyKind
+from service.domain.model import Instant
 from service.domain.policy import SlotRule
-from service.domain.state import SlotState
+from service.domain.state import SlotState, StationState, Stock
 
 MOST_IDS = 32
 BELIEVE_AFTER_PANELS = 2
 _FADE = 0.98
 _MOST_VALUES = 8
-_ENOUGH_REPORTS = 5.0
+_TWICE = 1.0 + _FADE
+_ENOUGH_REPORTS = sum(_FADE**age for age in range(5))
 
 
 def consume(
-    slot: SlotState, placed: int, lost: int | None, *, earlier: bool, usage: float | None, panels: int
-) -> None:
-    """Take what a count added out of the slot. ``earlier``: it belongs to the loading before this one;
-    ``panels``: complete panels since this slot's last report."""
-    if lost is not None:
-        slot.lost_evidence, slot.placed_evidence = depletion.learn(
-            slot.lost_evidence, slot.placed_evidence, placed, lost
+    slot: SlotState,
+    placed: int,
+    lost: int | None,
+    covered: int,
+    usage: float | None,
+    panels: int,
+    *,
+    earlier: bool,
+) -> int:
+    """Take what a count added out of the slot; the parts it used.
+
+    ``covered``: the placements that ``lost`` belongs to, some of which may have been counted before without a
+    word about losses; ``earlier``: the count belongs to the loading before this one; ``panels``: complete
+    panels since this slot's last report.
+    """
+    if lost is None:
+        used = placed
+    else:
+        used = placed + lost
+        slot.lost_evidence, slot.placed_evidence = learn(
+            slot.lost_evidence, slot.placed_evidence, covered, lost
         )
-    used = placed if lost is None else placed + lost
     if earlier:
         slot.before += used
-        return
-    if usage and panels >= 0:
-        slot.taken = min(max(slot.taken + placed - usage * panels, 0.0), usage)
+        return used
+    if usage:
+        taken = slot.taken + placed - usage * panels
+        slot.taken = 0.0 if taken < 0.0 else taken if taken < usage else usage
     if slot.removed:
         slot.held += used
         slot.held_panels += panels
-        return
+        return used
     slot.counted += used
     if lost is None:
         slot.blind += placed
+    elif covered > placed and slot.blind:
+        slot.blind = max(0, slot.blind - (covered - placed))
+    return used
 
 
-def refill_is_plain(slot: SlotState, usage: float | None, *, out_ended: bool) -> bool:
-    """Whether placements prove a refill nobody reported: they go on for two panels after a removal, at all
-    after an out signal that ended, or two panels beyond the most the slot could hold."""
-    if slot.removed:
+def may_be_refilled(slot: SlotState) -> bool:
+    """Cheap: whether it is worth asking ``refill_is_plain``."""
+    return (
+        slot.removed
+        or slot.out_since is not None
+        or (slot.declared is not None and slot.counted > slot.declared)
+    )
+
+
+def refill_is_plain(slot: SlotState, usage: float | None, *, waits: bool) -> bool:
+    """Whether placements prove a refill nobody reported: they go on for two panels after a removal, or beyond
+    the most the slot could hold, or after an out signal (at all, once the station no longer ``waits``)."""
+    if slot.removed or slot.out_since is not None:
+        if slot.held > 0 and not slot.removed and not waits:
+            return True
         enough = BELIEVE_AFTER_PANELS * usage if usage else None
         return slot.held >= enough if enough else slot.held > 0 and slot.held_panels >= BELIEVE_AFTER_PANELS
-    if slot.out_since is not None:
-        return out_ended
     if slot.declared is None or not usage:
         return False
     beyond = slot.counted - slot.declared
     if beyond <= BELIEVE_AFTER_PANELS * usage:
         return False
-    offsets, _ = depletion.shortage(slot.kind, slot.declared, is_exact(slot))
+    offsets, _ = shortage(slot.kind, slot.declared, slot.exact, slot.assumed)
     return beyond - float(offsets[-1]) > BELIEVE_AFTER_PANELS * usage
 
 
-def believe_refill(slot: SlotState, rule: SlotRule, *, at: Instant, since: int) -> None:
-    """A refill seen from the counts: the usual quantity with honest doubt, or none known. ``since``: parts
-    that are known to have come out of the new supply."""
+def believe_refill(slot: SlotState, rule: SlotRule, *, at: Instant) -> None:
+    """A refill seen from the counts: the usual quantity with honest doubt, or none known. What was held
+    apart, or came beyond what the slot could hold, came out of the new supply."""
+    held = slot.held
+    if not slot.removed and slot.out_since is None:
+        held = slot.counted - (slot.declared or 0)
     slot.loading = f"seen-{at}"
     slot.loaded_at = None
-    slot.supply = slot.lot = None
+    slot.supply = slot.lot = slot.supply_before = None
     _declare(slot, rule.full, exact=False, assumed=rule.full is not None)
-    slot.counted = since
+    slot.counted = held
 
 
 def load(
-    slot: SlotState, message: SupplyMessage, rule: SlotRule, *, event: str, at: Instant, carried: int | None
+    slot: SlotState,
+    message: SupplyMessage,
+    rule: SlotRule,
+    *,
+    event: str,
+    at: Instant,
+    carried: Stock | None,
 ) -> None:
     """A new supply replaces what was there. ``carried``: what is believed left in a supply known by name.
     A tap that names nothing means the same again."""
     slot.kind = message.kind or slot.kind or rule.kind
     slot.part = message.part or slot.part or rule.part
     slot.lot = message.lot
-    slot.supply = message.supply
+    slot.supply_before, slot.supply = slot.supply, message.supply
     slot.loading = event
     slot.loaded_at = at
-    known = message.quantity if message.quantity is not None else carried
-    usual = known is None and rule.full is not None
-    _declare(slot, rule.full if usual else known, exact=False, assumed=usual)
+    if message.quantity is not None:
+        _declare(slot, message.quantity, exact=False, assumed=False)
+    elif carried is not None:
+        _declare(slot, carried.declared, exact=carried.exact, assumed=carried.assumed)
+        slot.counted, slot.blind, slot.missing = carried.counted, carried.blind, carried.missing
+    else:
+        _declare(slot, rule.full, exact=False, assumed=rule.full is not None)
 
 
-def join(slot: SlotState, message: SupplyMessage, rule: SlotRule, *, event: str) -> None:
+def join(
+    slot: SlotState,
+    message: SupplyMessage,
+    rule: SlotRule,
+    *,
+    event: str,
+    at: Instant,
+    carried: Stock | None,
+) -> None:
     """A new tape is spliced on: its quantity comes on top, and the next emptying has a name of its own."""
-    added = message.quantity if message.quantity is not None else rule.full
+    added, assumed = message.quantity, False
+    if added is None and carried is not None:
+        added, assumed = max(0, carried.declared - carried.counted), carried.assumed
+    elif added is None:
+        added, assumed = rule.full, rule.full is not None
     left = 0 if slot.removed or slot.out_since is not None else slot.book
+    slot.kind = message.kind or slot.kind or rule.kind
+    slot.part = message.part or slot.part or rule.part
     slot.lot = message.lot or slot.lot
     slot.supply = message.supply or slot.supply
-    slot.part = message.part or slot.part
     slot.loading = event
     if added is None or left is None:
         _declare(slot, None, exact=False, assumed=False)
     elif left <= 0:
-        _declare(slot, added, exact=False, assumed=message.quantity is None)
+        slot.loaded_at = at
+        _declare(slot, added, exact=False, assumed=assumed)
     else:
         slot.declared = slot.counted + left + added
         slot.exact = False
-        slot.assumed = slot.assumed or message.quantity is None
+        slot.assumed = slot.assumed or assumed
+        slot.low_since = None
 
 
-def count(slot: SlotState, quantity: int) -> None:
+def count(slot: SlotState, quantity: int, *, at: Instant) -> None:
     """A person counted what is left: exact from here on."""
+    slot.loaded_at, slot.supply_before = at, None
     _declare(slot, quantity, exact=True, assumed=False)
 
 
 def remove(slot: SlotState, *, event: str) -> None:
     """Nothing is loaded: its numbers are unknown, placements are held apart."""
     slot.loading = event
-    slot.supply = slot.lot = None
+    slot.supply_before, slot.supply = slot.supply, None
+    slot.lot = None
     slot.loaded_at = None
     _declare(slot, None, exact=False, assumed=False)
     slot.removed = True
+
+
+def stock_of(slot: SlotState) -> Stock | None:
+    """What is believed of the supply that is in the slot; ``None`` where nobody knows."""
+    if slot.out_since is not None:
+        return Stock(0, exact=True)
+    if slot.declared is None:
+        return None
+    return Stock(slot.declared, slot.counted, slot.blind, slot.exact, slot.assumed, slot.missing)
 
 
 def _declare(slot: SlotState, quantity: int | None, *, exact: bool, assumed: bool) -> None:
@@ -128,36 +194,41 @@ def _declare(slot: SlotState, quantity: int | None, *, exact: bool, assumed: boo
     slot.held = slot.held_panels = 0
 
 
-def is_exact(slot: SlotState) -> bool:
-    """Trays and sticks hold what they say; a believed quantity never does; a person's count always."""
-    if slot.exact:
-        return True
-    return not slot.assumed and slot.kind in (SupplyKind.TRAY, SupplyKind.STICK)
+def settle_doubt(station: StationState) -> None:
+    """Counts that never came trouble nobody once every slot they could concern was loaded or counted anew."""
+    if station.uncertain_since is not None and not any(slot.missing for slot in station.slots.values()):
+        station.uncertain_since = None
+        station.given_up = False
 
 
 def learn_usage(slot: SlotState, placed: int, panels: int) -> None:
-    """Note a report of ``placed`` parts over ``panels`` whole panels; old reports fade."""
+    """Note a report of ``placed`` parts over ``panels`` whole panels; old reports fade. Panels without a part
+    count towards the next report: every second panel is a usage of a half.
+
+    ``slot.learned`` is then the largest value that is well supported (at least twice, and in a tenth of the
+    reports), before there are five reports their mean.
+    """
     slot.pending += placed
-    if panels <= 0:
+    slot.pending_panels += panels
+    if not slot.pending or slot.pending_panels <= 0:
         return
-    each = round(slot.pending / panels, 6)
-    faded = {value: weight * _FADE for value, weight in slot.usage_weights.items()}
-    faded[each] = faded.get(each, 0.0) + 1.0
-    if len(faded) > _MOST_VALUES:
-        del faded[min(faded, key=lambda value: (faded[value], -value))]
-    slot.usage_weights = faded
-    slot.usage_placed = slot.usage_placed * _FADE + slot.pending
-    slot.usage_panels = slot.usage_panels * _FADE + panels
-    slot.pending = 0
+    each = round(slot.pending / slot.pending_panels, 6)
+    slot.pending = slot.pending_panels = 0
+    reports = slot.usage_reports
+    if len(reports) == 1 and each in reports:
+        reports[each] = reports[each] * _FADE + 1.0
+        return
+    for value in reports:
+        reports[value] *= _FADE
+    reports[each] = reports.get(each, 0.0) + 1.0
+    if len(reports) > _MOST_VALUES:
+        del reports[min(reports, key=lambda value: (reports[value], -value))]
+    slot.learned = _learned(reports) or None
 
 
-def learned_usage(slot: SlotState) -> float | None:
-    """Parts per panel from the counts: the largest value that is well supported (at least twice and in a
-    tenth of the reports), the mean until there are five reports; ``None`` before the first."""
-    if not slot.usage_panels:
-        return None
-    reports = sum(slot.usage_weights.values())
-    supported = [v for v, weight in slot.usage_weights.items() if weight >= max(1.9, 0.1 * reports)]
-    if reports >= _ENOUGH_REPORTS * _FADE**_ENOUGH_REPORTS and supported:
-        return max(supported) or None
-    return slot.usage_placed / slot.usage_panels or None
+def _learned(reports: dict[float, float]) -> float:
+    total = sum(reports.values())
+    supported = [value for value, weight in reports.items() if weight >= max(_TWICE, 0.1 * total)]
+    if supported and total >= _ENOUGH_REPORTS:
+        return max(supported)
+    return sum(value * weight for value, weight in reports.items()) / total

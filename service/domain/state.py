@@ -10,12 +10,26 @@ import msgspec
 from service.domain.model import Instant, Notice
 
 
+class SourceClock(msgspec.Struct, array_like=True):
+    """One source of messages against our clock: ``offset`` is what to add to its times, ``heard`` when it
+    last said one that was believed."""
+
+    offset: Instant | None = None
+    heard: Instant | None = None
+    flagged: bool = False
+
+
 class Order(msgspec.Struct, array_like=True):
+    """``said`` and ``said_at`` are what its last message said; ``state`` may have changed since, because
+    another order began."""
+
     name: str
     recipe: str | None
     panels: int | None
     state: str
     start_seen: bool = False
+    said: str | None = None
+    said_at: Instant | None = None
 
 
 class LineState(msgspec.Struct, array_like=True):
@@ -25,6 +39,10 @@ class LineState(msgspec.Struct, array_like=True):
     orders: dict[str, Order] = {}
     running: str | None = None
 
+    @property
+    def running_order(self) -> Order | None:
+        return self.orders.get(self.running) if self.running is not None else None
+
 
 class Recipe(msgspec.Struct, array_like=True):
     name: str
@@ -32,6 +50,7 @@ class Recipe(msgspec.Struct, array_like=True):
     parts: dict[str, str] = {}
     alternates: list[list[str]] = []
     boards_per_panel: int | None = None
+    at: Instant | None = None
 
 
 class SlotState(msgspec.Struct, array_like=True):
@@ -39,7 +58,9 @@ class SlotState(msgspec.Struct, array_like=True):
 
     ``declared`` parts were there when somebody last said so, ``counted`` of them were placed or lost since;
     ``blind`` of the placements came without a word about losses. ``exact``: the declared quantity is a count,
-    not a label. ``missing``: parts that counts we never got may have used (only with deltas).
+    not a label. ``missing``: parts that counts we never got may have used (only with deltas). ``loaded_at``:
+    counts of an earlier moment belong to the loading before. ``unsaid``: placements since somebody last said
+    what was lost. ``held``: parts used since the supply was removed or out, which prove a refill.
     """
 
     name: str
@@ -61,9 +82,8 @@ class SlotState(msgspec.Struct, array_like=True):
     placed_evidence: float = 0.0
     taken: float = 0.0
     missing: float = 0.0
-    usage_weights: dict[float, float] = {}
-    usage_panels: float = 0.0
-    usage_placed: float = 0.0
+    usage_reports: dict[float, float] = {}
+    learned: float | None = None
     reported_panels: int | None = None
     out_since: Instant | None = None
     low_since: Instant | None = None
@@ -76,6 +96,9 @@ class SlotState(msgspec.Struct, array_like=True):
     quiet_until: Instant | None = None
     quiet_to: int | None = None
     pending: int = 0
+    pending_panels: int = 0
+    unsaid: int = 0
+    supply_before: str | None = None
 
     @property
     def book(self) -> int | None:
@@ -93,8 +116,13 @@ class TowerState(msgspec.Struct, array_like=True):
 
 class StationState(msgspec.Struct, array_like=True):
     """One station. ``progress`` counts its panels for ever, ``panels`` is the last total it said;
-    ``order_done`` the panels since its running order began; ``resting``: the orders are done and nothing was
-    placed since."""
+    ``order_done`` the panels since its running order began; ``rests_since``: when the orders were done,
+    nothing was placed since.
+
+    ``holes`` are runs of ``seq`` that were skipped, ``unheard`` those before the first one heard in a
+    session. ``uncertain_since``: counts are missing that some slot's quantity doesn't know of; ``given_up``:
+    some of them can't come any more.
+    """
 
     line: str
     station: str
@@ -112,14 +140,12 @@ class StationState(msgspec.Struct, array_like=True):
     order: str | None = None
     order_done: int = 0
     order_start_seen: bool = False
-    resting: bool = False
+    rests_since: Instant | None = None
     recipes: dict[str, Recipe] = {}
     last_active: str | None = None
     takts: list[float] = []
     panel_at: Instant | None = None
-    count_skew: Instant | None = None
-    supply_skew: Instant | None = None
-    clock_flagged: bool = False
+    clocks: dict[str, SourceClock] = {}
     tower: TowerState | None = None
     link: str | None = None
     link_since: Instant | None = None
@@ -128,16 +154,39 @@ class StationState(msgspec.Struct, array_like=True):
     counted_seq: int | None = None
     in_full: bool = False
     part_of_panel: float = 0.0
+    unheard: list[tuple[int, int]] = []
+    given_up: bool = False
+
+    @property
+    def clock_flagged(self) -> bool:
+        """Whether a source's last message had a time that isn't believed."""
+        return any(clock.flagged for clock in self.clocks.values())
+
+    @property
+    def resting(self) -> bool:
+        return self.rests_since is not None
+
+
+class Stock(msgspec.Struct, array_like=True):
+    """What is believed of a supply's quantity, wherever it is; the fields mean what they mean in a slot."""
+
+    declared: int
+    counted: int = 0
+    blind: int = 0
+    exact: bool = False
+    assumed: bool = False
+    missing: float = 0.0
 
 
 class SupplyState(msgspec.Struct, array_like=True):
-    """A reel or tray that has a name: what it is, what is believed left, and where it is loaded."""
+    """A reel or tray that has a name: what it is, where it is loaded (its quantity is then the slot's), and
+    otherwise what was left in it."""
 
     name: str
     kind: str | None = None
     part: str | None = None
     lot: str | None = None
-    left: int | None = None
+    stock: Stock | None = None
     where: tuple[str, str, str] | None = None
 
 

@@ -11,13 +11,14 @@ from dataclasses import dataclass, field
 import msgspec
 
 from service.domain.notices import is_live
-from service.domain.policy import Policy
+from service.domain.policy import Policy, SlotRule
 from service.domain.sight import Sight, look
 from service.domain.state import (
     SITE_KEY,
     LineState,
     SlotState,
     StationState,
+    Stock,
     SupplyState,
     line_key,
     station_key,
@@ -25,6 +26,7 @@ from service.domain.state import (
 )
 
 Place = tuple[str, str]
+SlotPlace = tuple[str, str, str]
 _encode = msgspec.msgpack.Encoder().encode
 _stations = msgspec.msgpack.Decoder(StationState)
 _lines = msgspec.msgpack.Decoder(LineState)
@@ -43,8 +45,8 @@ def read_line(data: bytes) -> LineState:
 
 @dataclass(slots=True)
 class World:
-    """``watched`` names the slots of a station whose notice is live; ``touched`` the keys changed since
-    ``take_changes``."""
+    """``watched`` names the slots of a station whose notice is live, ``notices`` the place of each notice
+    that a slot still has; ``touched`` the keys changed since ``take_changes``."""
 
     policy: Policy = field(default_factory=Policy)
     lines: dict[str, LineState] = field(default_factory=dict)
@@ -52,7 +54,8 @@ class World:
     supplies: dict[str, SupplyState] = field(default_factory=dict)
     sights: dict[Place, dict[str, Sight]] = field(default_factory=dict)
     watched: dict[Place, set[str]] = field(default_factory=dict)
-    notices: dict[str, tuple[str, str, str]] = field(default_factory=dict)
+    notices: dict[str, SlotPlace] = field(default_factory=dict)
+    noted: dict[SlotPlace, str] = field(default_factory=dict)
     touched: set[str] = field(default_factory=set)
 
     def line(self, name: str) -> LineState:
@@ -68,10 +71,10 @@ class World:
         if station is None:
             station = StationState(line=line, station=name)
             self.adopt(station)
-            running = self.line(line)
-            if running.running is not None:
-                station.order = running.running
-                station.order_start_seen = running.orders[running.running].start_seen
+            running = self.line(line).running_order
+            if running is not None:
+                station.order = running.name
+                station.order_start_seen = running.start_seen
         self.touched.add(station_key(line, name))
         return station
 
@@ -80,8 +83,7 @@ class World:
         if slot is None:
             slot = station.slots[name] = SlotState(name=name)
             sight = self.look(station, slot)
-            slot.kind, slot.part = sight.rule.kind, sight.rule.part
-            if slot.kind is not None:
+            if _name_what_is_usual(slot, sight.rule):
                 self.look(station, slot)
         return slot
 
@@ -99,18 +101,41 @@ class World:
             self.look(station, slot)
 
     def stations_of(self, line: str) -> list[StationState]:
-        return [station for (name, _), station in self.stations.items() if name == line]
+        return [self.stations[place] for place in sorted(self.stations) if place[0] == line]
 
     def note(self, station: StationState, slot: SlotState) -> None:
         """Keep the indexes right after a slot's notice changed."""
         place = (station.line, station.station)
-        if slot.notice is not None and is_live(slot.notice):
-            self.watched.setdefault(place, set()).add(slot.name)
-            self.notices[slot.notice.id] = (*place, slot.name)
+        before = self.noted.get((*place, slot.name))
+        now = None if slot.notice is None else slot.notice.id
+        if before is not None and before != now:
+            del self.notices[before], self.noted[*place, slot.name]
+        if now is not None:
+            self.notices[now] = (*place, slot.name)
+            self.noted[*place, slot.name] = now
+        if is_live(slot.notice):
+            self.watched[place].add(slot.name)
+        else:
+            self.watched[place].discard(slot.name)
+
+    def part_with(self, slot: SlotState, *, stock: Stock | None) -> None:
+        """A supply that has a name leaves its slot; ``stock`` is what is believed to be left in it."""
+        known = self.supplies.get(slot.supply) if slot.supply is not None else None
+        if known is not None:
+            known.stock, known.where = stock, None
+            touch_supply(self, known)
+
+    def charge(self, name: str | None, parts: int) -> None:
+        """Parts that a late count says came out of a supply that has left its slot since."""
+        known = self.supplies.get(name) if name is not None else None
+        if known is None:
             return
-        if slot.notice is not None:
-            self.notices[slot.notice.id] = (*place, slot.name)
-        self.watched.get(place, set()).discard(slot.name)
+        if known.where is not None:
+            line, station, slot = known.where
+            self.station(line, station).slots[slot].counted += parts
+        elif known.stock is not None:
+            known.stock.counted += parts
+            touch_supply(self, known)
 
     def touch_all(self) -> None:
         self.touched |= {SITE_KEY, *map(line_key, self.lines), *map(supply_key, self.supplies)}
@@ -142,14 +167,26 @@ class World:
         return world
 
     def change_policy(self, policy: Policy) -> None:
-        self.policy = policy
+        self._see_under(policy)
         self.touched.add(SITE_KEY)
+        for place, station in self.stations.items():
+            named = [
+                _name_what_is_usual(slot, self.sights[place][slot.name].rule)
+                for slot in station.slots.values()
+            ]
+            if any(named):
+                self.touched.add(station_key(*place))
+                self.look_again(station)
+
+    def _see_under(self, policy: Policy) -> None:
+        self.policy = policy
         for station in self.stations.values():
             self.look_again(station)
 
     def adopt(self, station: StationState) -> None:
         """Take in a station as it is, with its sights and indexes."""
         place = (station.line, station.station)
+        self._drop(place)
         self.stations[place] = station
         self.sights[place] = {}
         self.watched[place] = set()
@@ -160,9 +197,7 @@ class World:
     def _read(self, key: str, data: bytes) -> None:
         match key.partition("/")[0]:
             case "site":
-                self.policy = _policies.decode(data)
-                for station in self.stations.values():
-                    self.look_again(station)
+                self._see_under(_policies.decode(data))
             case "station":
                 self.adopt(read_station(data))
             case "line":
@@ -178,15 +213,25 @@ class World:
         kind, _, rest = key.partition("/")
         match kind:
             case "site":
-                self.policy = Policy()
+                self._see_under(Policy())
             case "station":
                 line, _, name = rest.partition("/")
-                for table in (self.stations, self.sights, self.watched):
-                    table.pop((line, name), None)
+                self._drop((line, name))
             case "line":
                 self.lines.pop(rest, None)
             case "supply":
                 self.supplies.pop(rest, None)
+
+    def _drop(self, place: Place) -> None:
+        """Forget a station with its sights and indexes."""
+        station = self.stations.pop(place, None)
+        if station is None:
+            return
+        del self.sights[place], self.watched[place]
+        for name in station.slots:
+            notice = self.noted.pop((*place, name), None)
+            if notice is not None:
+                del self.notices[notice]
 
     def _encoded(self, key: str) -> bytes | None:
         kind, _, rest = key.partition("/")
@@ -201,6 +246,13 @@ class World:
         else:
             state = self.supplies[rest]
         return _encode(state)
+
+
+def _name_what_is_usual(slot: SlotState, rule: SlotRule) -> bool:
+    """Kind and part as configured, where nobody has said another; whether that changed anything."""
+    before = slot.kind, slot.part
+    slot.kind, slot.part = slot.kind or rule.kind, slot.part or rule.part
+    return before != (slot.kind, slot.part)
 
 
 def touch_supply(world: World, supply: SupplyState) -> None:

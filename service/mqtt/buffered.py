@@ -1,9 +1,9 @@
 """A paho client whose socket reads and writes in large pieces.
 
-paho reads a message in four system calls and writes each acknowledgement in one; at ten thousand messages a second
-those are most of the cost. This client hands paho a socket that holds what one read brought and what one turn of the
-loop wrote. Whoever owns the loop calls ``flush`` after each turn and doesn't wait while ``held`` says there is more.
-"""
+paho reads a message in four system calls and writes each acknowledgement in one; at ten thousand messages
+a second those are most of the cost. This client hands paho a socket that holds what one read brought and
+what one turn of the loop wrote. Whoever owns the loop calls ``flush`` after each turn and doesn't wait
+while ``held`` says there is more."""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from service.domain import floor, notices
+from service.domain import feeding, floor, notices
 from service.domain.events import CountMessage, JournalEntry, Message
 from service.domain.model import Instant, from_datetime
 from service.domain.notices import Told
@@ -182,7 +182,7 @@ class Ingest:
     def _apply(self, address: Address, message: Message, at: Instant, retained: bool) -> list[Told] | None:
         world = self.world
         if type(message) is CountMessage:
-            return floor.apply_count(world, world.station(address.line, address.station or ""), message, at)
+            return feeding.apply_count(world, world.station(address.line, address.station or ""), message, at)
         return floor.apply(
             world, message, line=address.line, station=address.station, at=at, retained=retained
         )

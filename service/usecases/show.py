@@ -17,7 +17,7 @@ from service.domain.model import Instant, Level, Notice, NoticeState, Spread, to
 from service.domain.outcome import clock_times, forecast, is_boundary_only, starves
 from service.domain.outlook import Horizon, Questions, left_quantiles
 from service.domain.policy import Policy
-from service.domain.sight import Sight, usage_of
+from service.domain.sight import Sight
 from service.domain.state import SITE_KEY, LineState, SlotState, StationState, line_key, station_key
 from service.domain.world import World
 from service.ports import Archive
@@ -178,7 +178,7 @@ def _slot_object(
     remaining: Json | None,
 ) -> Json:
     sight = world.sights_of(station)[slot.name]
-    usage = usage_of(slot, sight)
+    usage = sight.usage
     lead = judge.lead_of(sight, station)
     chance = None if case is None else case.chance_within(lead)
     times = None if panels is None else clock_times(station, panels)
@@ -193,7 +193,7 @@ def _slot_object(
         "supply": slot.supply,
         "remaining": remaining,
         "usage_per_panel": usage if usage is None or usage % 1 else int(usage),
-        "usage_source": "none" if usage is None else "recipe" if sight.usage is not None else "learned",
+        "usage_source": "none" if usage is None else "recipe" if sight.by_recipe else "learned",
         "loss_rate": _loss_rate(slot, sight),
         "panels_to_empty": None if panels is None else msgspec.structs.asdict(panels),
         "empty_at": None if times is None else _spread_of_times(times),

@@ -1,4 +1,5 @@
-"""The main job from end to end: counts by MQTT in, a warning in a receiver and a mailbox before the slot is empty."""
+"""The main job from end to end: counts by MQTT in, a warning in a receiver and a mailbox before the slot
+is empty."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""Durable ingest: the same queued stream drained by a bare subscriber and by the service, one after the other."""
+"""Durable ingest: the same queued stream drained by a bare subscriber and by the service, one after the
+other."""
 
 from __future__ import annotations
 

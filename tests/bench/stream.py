@@ -1,4 +1,5 @@
-"""The fixed stream that both sides of a comparison read: counts of eight slots, round robin over the stations."""
+"""The fixed stream that both sides of a comparison read: counts of eight slots, round robin over the
+stations."""
 
 from __future__ import annotations
 

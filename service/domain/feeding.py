@@ -1,0 +1,209 @@
+"""What a count does: parts leave the slots, refills show themselves, takt and usage are learned.
+
+The hot path. A count costs what its own slots cost, however many are known; most slots end at a cheap exact
+bound, the others are judged.
+"""
+
+from __future__ import annotations
+
+from service.domain import clock, counting, notices, tower
+from service.domain import slot as supplies
+from service.domain.counting import Hearing
+from service.domain.depletion import surely_lasts
+from service.domain.events import CountMessage
+from service.domain.model import Instant, from_datetime
+from service.domain.notices import Told
+from service.domain.outcome import judge_slot
+from service.domain.sight import Sight
+from service.domain.state import SlotState, StationState, Stock
+from service.domain.world import World
+
+MOST_TAKTS = 40
+
+
+def apply_count(world: World, station: StationState, message: CountMessage, at: Instant) -> list[Told] | None:
+    """Placements so far: what they add leaves the slots, and every slot that gave parts is judged. ``None``:
+    counted before."""
+    source_at = None if message.at is None else from_datetime(message.at)
+    said_at = source_at if source_at is not None and clock.believed(source_at, at) else None
+    hearing, missed = counting.hear(station, message, said_at)
+    if hearing is Hearing.REPEAT or hearing is Hearing.REPLACED:
+        return None
+    began = _began(station, source_at, said_at, at)
+    panels = counting.panel_increment(station, message, hearing)
+    estimated = panels is None
+    if panels is None:
+        panels = _estimated_panels(world, station, message, hearing)
+        station.progress_estimated = station.progress_estimated or panels > 0
+    _note_takt(station, message, at if source_at is None else source_at, panels, hearing)
+    station.progress += panels
+    station.order_done += panels
+    told, doubtful = _feed_slots(world, station, message, hearing, began, at, learn=not estimated)
+    if message.counts == "delta" and (missed or hearing is Hearing.LATE):
+        _note_missing(world, station, message, missed, at)
+    station.counted_at = at
+    if hearing is not Hearing.LATE:
+        station.counted_session, station.counted_seq = message.session, message.seq
+    watched = world.watched[station.line, station.station]
+    for name in dict.fromkeys((*doubtful, *sorted(watched))) if watched else doubtful:
+        told += judge_slot(world, station, station.slots[name], at)
+    return told
+
+
+def _feed_slots(
+    world: World,
+    station: StationState,
+    message: CountMessage,
+    hearing: Hearing,
+    began: Instant,
+    at: Instant,
+    *,
+    learn: bool,
+) -> tuple[list[Told], list[str]]:
+    """Consume what the message adds; the refills it proves, and the slots that must be judged exactly.
+    ``learn``: the station says how many panels that was."""
+    slots, sights = station.slots, world.sights_of(station)
+    progress = station.progress
+    told: list[Told] = []
+    doubtful: list[str] = []
+    for name, count in message.slots.items():
+        slot = slots.get(name) or world.slot(station, name)
+        sight = sights[name]
+        placed, lost, covered = counting.slot_increment(station, slot, message, count, hearing)
+        last, slot.reported_panels = slot.reported_panels, progress
+        panels = 0 if last is None else progress - last
+        if not (placed or lost or panels):
+            continue
+        earlier = slot.loaded_at is not None and began < slot.loaded_at
+        used = supplies.consume(slot, placed, lost, covered, sight.usage, panels, earlier=earlier)
+        if learn and not sight.by_recipe and last is not None:
+            supplies.learn_usage(slot, placed, panels)
+            sight.usage = slot.learned
+        if not used:
+            continue
+        if station.rests_since is not None and began > station.rests_since:
+            station.rests_since = None
+        if earlier:
+            world.charge(slot.supply_before, used)
+        elif supplies.may_be_refilled(slot):
+            told += _believe_refill(world, station, slot, sight.usage, used, panels, began=began, at=at)
+        if not surely_fine(slot, sights[name]):
+            doubtful.append(name)
+    return told, doubtful
+
+
+def surely_fine(slot: SlotState, sight: Sight) -> bool:
+    """The cheap exact bound for a slot that feeds alone and about which nothing is said: certainly not due,
+    whatever the orders say."""
+    usage, declared = sight.usage, slot.declared
+    if (
+        not usage
+        or declared is None
+        or sight.group
+        or slot.out_since is not None
+        or sight.limits.lead_minutes
+    ):
+        return False
+    return surely_lasts(
+        (sight.limits.lead_panels + 1) * max(usage, sight.most_after),
+        declared - slot.counted - slot.missing + sight.lowest,
+        sight.prior.a + slot.lost_evidence,
+        sight.prior.b + slot.placed_evidence,
+        slot.blind,
+        sight.limits.chance,
+    )
+
+
+def _believe_refill(
+    world: World,
+    station: StationState,
+    slot: SlotState,
+    usage: float | None,
+    used: int,
+    panels: int,
+    *,
+    began: Instant,
+    at: Instant,
+) -> list[Told]:
+    if slot.out_since is not None:
+        if began <= slot.out_since:
+            return []
+        slot.held += used
+        slot.held_panels += panels
+    if not supplies.refill_is_plain(slot, usage, waits=_waits_for(station, slot)):
+        return []
+    told = notices.end_loading(slot, notices.SEEN_REFILLED, at)
+    world.part_with(slot, stock=Stock(0, exact=True))
+    supplies.believe_refill(slot, world.sights_of(station)[slot.name].rule, at=at)
+    supplies.settle_doubt(station)
+    world.look(station, slot)
+    world.note(station, slot)
+    return [] if told is None else [told]
+
+
+def _waits_for(station: StationState, slot: SlotState) -> bool:
+    signal = station.tower
+    if signal is None or signal.reading != tower.Reading.OUT:
+        return False
+    return not signal.slots or slot.name in signal.slots
+
+
+def _began(station: StationState, source_at: Instant | None, said_at: Instant | None, at: Instant) -> Instant:
+    """When the count was taken, by our clock."""
+    if source_at is None:
+        return at
+    source = clock.of(station, clock.COUNT)
+    source.flagged = said_at is None
+    return at if said_at is None else clock.note(source, said_at, at)
+
+
+def _note_takt(
+    station: StationState, message: CountMessage, source_at: Instant, panels: int, hearing: Hearing
+) -> None:
+    """Takt from differences of the source's own times within a session: a backlog isn't a fast line."""
+    if hearing is Hearing.LATE:
+        return
+    last = station.panel_at
+    if message.mode != "production":
+        station.panel_at = None
+    elif hearing is Hearing.ONWARD and panels > 0 and last is not None and source_at > last:
+        station.takts.append((source_at - last) / panels / 1e6)
+        del station.takts[:-MOST_TAKTS]
+        station.panel_at = source_at
+    elif panels > 0 or last is None:
+        station.panel_at = source_at
+
+
+def _estimated_panels(world: World, station: StationState, message: CountMessage, hearing: Hearing) -> int:
+    """Panels by the slot that placed the most panels' worth, where the station counts none."""
+    sights = world.sights_of(station)
+    worth = 0.0
+    for name, count in message.slots.items():
+        slot = station.slots.get(name) or world.slot(station, name)
+        usage = sights[name].usage
+        if usage:
+            worth = max(worth, counting.placed_by(station, slot, message, count, hearing) / usage)
+    station.part_of_panel += worth
+    whole = int(station.part_of_panel + 1e-9)
+    station.part_of_panel -= whole
+    return whole
+
+
+def _note_missing(
+    world: World, station: StationState, message: CountMessage, missed: int, at: Instant
+) -> None:
+    """Deltas that never came make the remaining quantity less certain; one that comes late makes it surer."""
+    if missed:
+        station.uncertain_since = station.uncertain_since or at
+    elif not station.holes and not station.given_up:
+        for slot in station.slots.values():
+            slot.missing = 0.0
+    sights = world.sights_of(station)
+    for name, slot in station.slots.items():
+        # A message that never came is taken to be like this one.
+        count = message.slots.get(name)
+        usual = (sights[name].usage or 0.0) * (message.panels or 0)
+        each = usual if count is None else count.placed + (count.lost or 0)
+        slot.missing = max(0.0, slot.missing + (missed or -1) * each)
+    if not missed:
+        supplies.settle_doubt(station)
