@@ -9,13 +9,14 @@ import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from service.bootstrap import AddressTakenError, Service
+from service.bootstrap import Service
 from service.domain.model import to_rfc3339
 from service.ports import StoreError, StoreRevisionError, Unfit
 from service.settings import Settings, SettingsError, load
 from service.store import open_store, upgrade
 from service.telemetry import LEVELS, configure_logging
 from service.usecases.replay import replay
+from service.web.server import AddressTakenError
 from simulators import cli
 
 Command = Callable[[argparse.Namespace], int]

@@ -14,12 +14,10 @@ import socket
 import threading
 import time
 from collections.abc import Callable, Mapping
-from types import FrameType
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import structlog
-import uvicorn
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from service.domain.model import SECOND, Instant
@@ -37,6 +35,7 @@ from service.usecases.ingest import Committed, Inbound, Ingest
 from service.usecases.owner import Owner
 from service.usecases.show import Shown
 from service.web.api import create_app
+from service.web.server import Server, listen
 from service.web.stream import Hub
 
 KEEP_DAYS = 90
@@ -49,10 +48,6 @@ def wall_clock() -> Instant:
     return time.time_ns() // 1000
 
 
-class AddressTakenError(Exception):
-    """The web address can't be listened on; the text says which and why."""
-
-
 class Service:
     """One running instance. ``run`` returns the exit code."""
 
@@ -62,7 +57,7 @@ class Service:
         self.metrics = Metrics()
         self.hub = Hub()
         self.bell = Bell()
-        self.socket = _listen(settings.web.host, settings.web.port)
+        self.socket = listen(settings.web.host, settings.web.port)
         self.store: Store = open_store(settings.store.url.get_secret_value(), migrate=True)
         self.ingest = _wake_up(self.store, settings)
         self.shown = Shown(
@@ -154,8 +149,11 @@ class Service:
         return thread
 
     def _deliver(self) -> None:
-        asyncio.run(
-            deliver(
+        asyncio.run(self._deliver_until_stopped())
+
+    async def _deliver_until_stopped(self) -> None:
+        try:
+            await deliver(
                 outbox=self.store.outbox,
                 outlets=self.outlets,
                 owner=f"{socket.gethostname()}-{random.getrandbits(32):08x}",
@@ -164,7 +162,9 @@ class Service:
                 bell=self.bell,
                 report=self._note_attempt,
             )
-        )
+        finally:
+            for outlet in self.outlets.values():
+                await outlet.close()
 
     def _make_scheduler(self) -> BackgroundScheduler:
         """A ticker only: what is due stands in our own tables, a late or lost tick costs a second."""
@@ -236,7 +236,7 @@ class Service:
                 self.metrics.outbox_waiting.labels(outlet=outlet).set(rows)
         return self.metrics.render()
 
-    def _make_server(self) -> _Server:
+    def _make_server(self) -> Server:
         app = create_app(
             reading=self.shown,
             desk=AskingDesk(put=self.owner.put, shown=self.shown),
@@ -246,15 +246,7 @@ class Service:
             timezone=self.settings.site.timezone,
             public_url=self.settings.web.public_url,
         )
-        config = uvicorn.Config(
-            app,
-            log_config=None,
-            access_log=False,
-            lifespan="off",
-            timeout_graceful_shutdown=2,
-            server_header=False,
-        )
-        return _Server(config, self.hub)
+        return Server(app, self.hub)
 
     def _end_server(self) -> None:
         self.hub.close()
@@ -276,34 +268,6 @@ class Service:
 
     def _slots_known(self) -> int:
         return sum(len(station.slots) for station in self.ingest.world.stations.values())
-
-
-class _Server(uvicorn.Server):
-    """Ends the open streams as soon as it is asked to stop; they would hold it up otherwise."""
-
-    def __init__(self, config: uvicorn.Config, hub: Hub) -> None:
-        super().__init__(config)
-        self._hub = hub
-
-    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
-        self._hub.close()
-        super().handle_exit(sig, frame)
-
-
-def _listen(host: str, port: int) -> socket.socket:
-    """Bound before anything else starts, so that a taken port is a clear answer and not a half-started
-    service."""
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    listener = socket.socket(family, socket.SOCK_STREAM)
-    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    try:
-        listener.bind((host, port))
-    except OSError as error:
-        listener.close()
-        raise AddressTakenError(
-            f"web: can't listen on {host}:{port} ({error.strerror}); set web.port to a free one"
-        ) from None
-    return listener
 
 
 def _wake_up(store: Store, settings: Settings) -> Ingest:

@@ -255,6 +255,10 @@ class Reading(Protocol):
         """Newest first; open ones carry today's numbers."""
         ...
 
+    def notice(self, notice_id: str) -> dict[str, object] | None:
+        """One notice, whatever its state; ``None`` when there is none of this id."""
+        ...
+
     def refused(self, *, limit: int, after: int | None) -> list[dict[str, object]]: ...
 
     def events(self, *, since: Instant | None, until: Instant | None) -> Iterator[bytes]:

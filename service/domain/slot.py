@@ -47,7 +47,7 @@ def consume(
         return used
     if usage:
         taken = slot.taken + placed - usage * panels
-        slot.taken = 0.0 if taken < 0.0 else taken if taken < usage else usage
+        slot.taken = 0.0 if taken < 0.0 else min(taken, usage)
     if slot.removed:
         slot.held += used
         slot.held_panels += panels

@@ -16,7 +16,7 @@ from service.web import acts, pages, reads, schemas
 from service.web.answers import explain_failures, json_answer
 from service.web.guard import Guard
 from service.web.stream import Hub
-from service.web.wiring import DESK_THREADS, Behind, Own, Showing
+from service.web.wiring import DESK_THREADS, Behind, Own
 
 DESCRIPTION = """Which supply slot runs empty, how many panels from now, and who is on it.
 
@@ -27,7 +27,7 @@ process = APIRouter(tags=["process"])
 
 def create_app(
     *,
-    reading: Showing,
+    reading: Reading,
     desk: Desk,
     hub: Hub,
     metrics: Callable[[], bytes],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
-from typing import Annotated, Any, Protocol, TypeVar, cast
+from typing import Annotated, Any, TypeVar, cast
 
 import anyio
 from fastapi import Depends
@@ -20,12 +20,6 @@ DESK_THREADS = 16
 """A store that doesn't answer holds each change for 5 s; own threads keep reading alive meanwhile."""
 
 
-class Showing(Reading, Protocol):
-    """The reading side, and one notice by its id: a link in a message leads to it."""
-
-    def notice(self, notice_id: str) -> dict[str, object] | None: ...
-
-
 Asked = TypeVar("Asked", bound=BaseModel)
 Answer = TypeVar("Answer")
 
@@ -34,7 +28,7 @@ Answer = TypeVar("Answer")
 class Behind:
     """Everything the calls need; kept at ``app.state.behind``."""
 
-    reading: Showing
+    reading: Reading
     desk: Desk
     hub: Hub
     metrics: Callable[[], bytes]

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 from urllib.parse import quote
 
 import msgspec
@@ -115,13 +114,10 @@ def read_entry(entry: JournalEntry) -> tuple[Address, Message]:
     match entry.kind, parts:
         case "time", _:
             return Address("time", "", None), TimePassed()
-        case "person", [line, station, *_]:
-            act: Any = msgspec.json.decode(entry.data, type=PersonAct)
-            return Address("person", line, station), act
-        case "order", [line]:
-            address = Address("order", line, None)
-        case "order", [line, *name]:
-            address = Address("order", line, None, "/".join(name))
+        case "person", [line, station, *slot]:
+            return Address("person", line, station, "/".join(slot) or None), _read_act(entry.data)
+        case "order", [line, *order]:
+            address = Address("order", line, None, "/".join(order) or None)
         case "recipe", [line, station, name]:
             address = Address("recipe", line, station, name)
         case ("count" | "supply" | "recipe" | "tower" | "link") as kind, [line, station]:
@@ -129,3 +125,10 @@ def read_entry(entry: JournalEntry) -> tuple[Address, Message]:
         case _:
             raise Misfit(f"no such journal entry: {entry.kind} {entry.subject}")
     return address, read_message(address, entry.data)
+
+
+def _read_act(data: bytes) -> PersonAct:
+    try:
+        return msgspec.json.decode(data, type=PersonAct)
+    except (msgspec.MsgspecError, RecursionError, UnicodeDecodeError) as error:
+        raise Misfit(f"not a person's act: {error}") from None

@@ -5,10 +5,11 @@ Any bytes give one of three answers, never an exception. It knows nothing of wha
 
 from __future__ import annotations
 
+import json
 import unicodedata
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, TypeVar
 
 import msgspec
 
@@ -18,11 +19,11 @@ from service.domain.events import (
     Message,
     OrderMessage,
     RecipeMessage,
-    SlotCount,
     SupplyMessage,
     TowerMessage,
 )
 
+T = TypeVar("T")
 LARGEST_PAYLOAD = 64 * 1024
 _DECODERS: dict[str, msgspec.json.Decoder[Any]] = {
     "count": msgspec.json.Decoder(CountMessage),
@@ -32,6 +33,11 @@ _DECODERS: dict[str, msgspec.json.Decoder[Any]] = {
     "tower": msgspec.json.Decoder(TowerMessage),
     "link": msgspec.json.Decoder(LinkMessage),
 }
+
+
+_MOST_CLEAN = 65_536
+_clean: set[str] = set()
+"""Slots met before whose names are fine as they are: most messages name no other."""
 
 
 class Misfit(ValueError):
@@ -74,16 +80,18 @@ def read_topic(topic: bytes, root: str) -> Address:
         text = topic.decode("utf-8")
     except UnicodeDecodeError:
         raise Misfit("the topic isn't UTF-8") from None
-    levels = text.removeprefix(root + "/").split("/")
-    match levels:
+    if not text.startswith(root + "/"):
+        raise Misfit(f"the topic isn't below {root!r}")
+    match text[len(root) + 1 :].split("/"):
         case [line, "order"]:
             return Address("order", clean_name(line, "line"), None)
         case [line, "order", order]:
-            return Address("order", clean_name(line, "line"), None, order)
+            return Address("order", clean_name(line, "line"), None, _title(order, "order"))
         case [line, station, ("count" | "supply" | "recipe" | "tower" | "link") as kind]:
             return Address(kind, clean_name(line, "line"), clean_name(station, "station"))
         case [line, station, "recipe", name]:
-            return Address("recipe", clean_name(line, "line"), clean_name(station, "station"), name)
+            place = clean_name(line, "line"), clean_name(station, "station")
+            return Address("recipe", *place, _title(name, "recipe"))
         case _:
             raise Misfit(
                 "no such topic: expected line/station/count, supply, recipe, tower, link or line/order"
@@ -97,6 +105,8 @@ def read_message(address: Address, payload: bytes) -> Message:
     try:
         payload.decode("utf-8")
         message = _DECODERS[address.kind].decode(payload)
+        if address.kind != "count" or _may_repeat_a_key(message, payload):
+            _refuse_repeated_keys(payload)
     except UnicodeDecodeError as error:
         raise Misfit(f"the payload isn't UTF-8 (byte {error.start})") from None
     except RecursionError:
@@ -106,28 +116,52 @@ def read_message(address: Address, payload: bytes) -> Message:
     return _finish(address, message)
 
 
+def _may_repeat_a_key(message: CountMessage, payload: bytes) -> bool:
+    """Cheap; sees what would change a number, where keys are written without escapes."""
+    return (
+        payload.count(b'"placed"') != len(message.slots)
+        or payload.count(b'"panels"') > 1
+        or payload.count(b'"seq"') > 1
+    )
+
+
+def _refuse_repeated_keys(payload: bytes) -> None:
+    """Two values for one key: readers differ in which they take (RFC 8259, 4), so neither is believed."""
+    json.loads(payload, object_pairs_hook=_with_each_key_once, parse_int=str, parse_float=str)
+
+
+def _with_each_key_once(pairs: list[tuple[str, object]]) -> None:
+    seen: set[str] = set()
+    for key, _ in pairs:
+        if key in seen:
+            raise Misfit(f"the key {key[:80]!r} comes twice in one object")
+        seen.add(key)
+
+
 def _finish(address: Address, message: Message) -> Message:
     """Rules that span fields, and names made NFC."""
     match message:
         case CountMessage():
-            if not message.slots and message.panels is None:
-                raise Misfit("a count needs `slots` or `panels`")
-            clean = {clean_name(slot, "slot"): count for slot, count in message.slots.items()}
-            return message if clean.keys() == message.slots.keys() else _with_slots(message, clean)
+            if not message.slots and message.panels is None and message.seq is None:
+                raise Misfit("a count needs `slots`, `panels` or `seq`")
+            slots = _clean_keys(message.slots)
+            return message if slots is message.slots else msgspec.structs.replace(message, slots=slots)
         case SupplyMessage():
-            if message.change == "counted" and message.quantity is None:
-                raise Misfit("`counted` needs `quantity`")
-            return msgspec.structs.replace(message, slot=clean_name(message.slot, "slot"))
+            return _finish_supply(message)
         case RecipeMessage():
             return msgspec.structs.replace(
                 message,
                 recipe=_one_name(message.recipe, address.name, "recipe"),
-                usage={clean_name(slot, "slot"): usage for slot, usage in message.usage.items()},
-                parts={clean_name(slot, "slot"): part for slot, part in message.parts.items()},
+                usage=_clean_keys(message.usage),
+                parts={slot: _nfc(part) for slot, part in _clean_keys(message.parts).items()},
                 alternates=[[clean_name(slot, "slot") for slot in group] for group in message.alternates],
             )
         case OrderMessage():
-            return msgspec.structs.replace(message, order=_one_name(message.order, address.name, "order"))
+            return msgspec.structs.replace(
+                message,
+                order=_one_name(message.order, address.name, "order"),
+                recipe=None if message.recipe is None else _title(message.recipe, "recipe"),
+            )
         case TowerMessage():
             return msgspec.structs.replace(
                 message, slots=[clean_name(slot, "slot") for slot in message.slots]
@@ -136,14 +170,51 @@ def _finish(address: Address, message: Message) -> Message:
             return message
 
 
-def _with_slots(message: CountMessage, slots: dict[str, SlotCount]) -> CountMessage:
-    if len(slots) != len(message.slots):
+def _finish_supply(message: SupplyMessage) -> SupplyMessage:
+    if message.change == "counted" and message.quantity is None:
+        raise Misfit("`counted` needs `quantity`")
+    return msgspec.structs.replace(
+        message,
+        slot=clean_name(message.slot, "slot"),
+        part=None if message.part is None else _nfc(message.part),
+        lot=None if message.lot is None else _nfc(message.lot),
+        supply=None if message.supply is None else _title(message.supply, "supply"),
+    )
+
+
+def _clean_keys(slots: dict[str, T]) -> dict[str, T]:
+    """The same slots under their names as NFC; the very dict where nothing changes."""
+    if slots.keys() <= _clean:
+        return slots
+    clean = {clean_name(slot, "slot"): value for slot, value in slots.items()}
+    if len(clean) != len(slots):
         raise Misfit("two slots have the same name once both are NFC")
-    return msgspec.structs.replace(message, slots=slots)
+    if len(_clean) > _MOST_CLEAN:
+        _clean.clear()
+    _clean.update(clean)
+    return slots if clean.keys() == slots.keys() else clean
+
+
+def _nfc(text: str) -> str:
+    return unicodedata.normalize("NFC", text)
+
+
+def _title(raw: str, what: str) -> str:
+    """The name of an order, a recipe or a supply: any text, as NFC."""
+    name = _nfc(raw)
+    if not 1 <= len(name) <= 256:
+        raise Misfit(f"{what} {raw[:80]!r} must have 1 to 256 characters")
+    return name
 
 
 def _one_name(inside: str | None, in_topic: str | None, what: str) -> str:
-    given = {unicodedata.normalize("NFC", name) for name in (inside, in_topic) if name is not None}
-    if len(given) != 1:
-        raise Misfit(f"`{what}` must be named once: payload {inside!r}, topic {in_topic!r}")
-    return given.pop()
+    """The name in the payload, else the one in the topic. Where both are given they agree, unless the name
+    holds a character that a topic level can't hold."""
+    if inside is None:
+        if in_topic is None:
+            raise Misfit(f"`{what}` is missing")
+        return in_topic
+    name = _title(inside, what)
+    if in_topic is not None and name != in_topic and not any(mark in name for mark in "/+#"):
+        raise Misfit(f"`{what}` must be named once: payload {inside[:80]!r}, topic {in_topic[:80]!r}")
+    return name

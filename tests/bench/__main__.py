@@ -3,55 +3,57 @@
 from __future__ import annotations
 
 import argparse
-from contextlib import nullcontext
 
-from tests.bench.forecast import forecast_ratio
-from tests.bench.ingest import Rates, compare
+from service.store import upgrade
+from tests.bench.forecast import SLOTS, forecast_ratio
+from tests.bench.ingest import compare
 from tests.bench.latency import measure
 from tests.support.postgres import shared_postgres
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(prog="make bench ARGS=")
-    parser.add_argument("--messages", type=int, default=40_000)
+    parser.add_argument("--messages", type=int, default=40_000, help="of each ingest measurement")
     parser.add_argument("--seconds", type=int, default=20, help="of the latency measurement")
     options = parser.parse_args()
-    print(f"Durable ingest of {options.messages} queued counts, 8 slots each (messages a second)")
-    for name, stations, goal, store in (
-        ("SQLite, 1,000 stations round robin", 1000, 0.25, None),
-        ("SQLite, one station", 1, 0.5, None),
-        ("PostgreSQL, 1,000 stations round robin", 1000, 0.12, "postgresql"),
-    ):
-        with nullcontext(_database() if store else None) as url:
-            _print_rates(name, compare(options.messages, stations, url), goal)
-    got = measure(options.seconds)
-    print(
-        f"From the due-making count to the receiver, at {got.rate:.0f} messages a second ({got.notices} notices)"
-    )
-    print(
-        f"  p50 {got.p50 * 1e3:.1f} ms (goal 50)  p99 {got.p99 * 1e3:.1f} ms (goal 250)  worst {got.worst * 1e3:.1f} ms"
-    )
-    ratio = forecast_ratio()
-    print("Panels to empty of 20,000 slots, three quantiles, in one call")
-    print(
-        f"  ours {ratio.ours:.3f} s, one bare betainc on the same 20,000 x 12 values {ratio.bare:.3f} s: {ratio.ours / ratio.bare:.1f} x"
-    )
+    _say(f"Durable ingest of {options.messages} queued counts, 8 slots each, in messages a second;")
+    _say("bare: a paho subscriber with manual acknowledgement that only counts, on the same stream")
+    _ingest("SQLite, 1,000 stations round robin", options.messages, 1000, None, goal=0.25)
+    _ingest("SQLite, one station", options.messages, 1, None, goal=0.5)
+    _ingest("PostgreSQL, 1,000 stations round robin", options.messages, 1000, _database(), goal=0.12)
+    _latency(options.seconds)
+    _forecast()
 
 
-def _print_rates(name: str, rates: Rates, goal: float) -> None:
-    print(
-        f"  {name:40} bare {rates.bare:8.0f}  ours {rates.ours:8.0f}  ratio {rates.ratio:.2f} (goal {goal})",
-        flush=True,
-    )
+def _ingest(name: str, messages: int, stations: int, store: str | None, *, goal: float) -> None:
+    rates = compare(messages, stations, store)
+    figures = f"bare {rates.bare:7.0f}   ours {rates.ours:7.0f}   ratio {rates.ratio:.2f} (goal {goal})"
+    _say(f"  {name:40}{figures}")
+
+
+def _latency(seconds: int) -> None:
+    got = measure(seconds)
+    _say(f"From the count that makes a slot due to the receiver, {got.rate:.0f} messages a second coming in")
+    p50, p99, worst = (f"{wait * 1e3:.0f} ms" for wait in (got.p50, got.p99, got.worst))
+    _say(f"  p50 {p50} (goal 50)   p99 {p99} (goal 250)   worst {worst} of {got.notices}")
+
+
+def _forecast() -> None:
+    took = forecast_ratio()
+    _say(f"Panels to empty of {SLOTS} slots, three quantiles of each, in one call")
+    bare = f"one bare betainc over the same {SLOTS} x 12 values {took.bare:.3f} s"
+    _say(f"  ours {took.ours:.3f} s   {bare}   ratio {took.ours / took.bare:.1f}")
 
 
 def _database() -> str:
-    from service.store import upgrade
-
     server = shared_postgres()
     url = server.url(server.create())
     upgrade(url)
     return url
+
+
+def _say(text: str) -> None:
+    print(text, flush=True)
 
 
 if __name__ == "__main__":
