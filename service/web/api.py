@@ -11,7 +11,7 @@ from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.responses import Response
 
-from service.ports import Desk
+from service.ports import Desk, Reading
 from service.web import acts, pages, reads, schemas
 from service.web.answers import explain_failures, json_answer
 from service.web.guard import Guard

@@ -1,4 +1,4 @@
-"""The ceiling: a paho subscriber with manual acknowledgement that only counts. Run as a program of its own."""
+"""The ceiling: a paho subscriber with manual acknowledgement that only counts. A program of its own."""
 
 from __future__ import annotations
 

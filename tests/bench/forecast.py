@@ -1,4 +1,4 @@
-"""The forecast of 20,000 slots in one vectorised call, beside the bare special function on the same values."""
+"""The forecast of 20,000 slots in one vectorised call, beside the bare special function."""
 
 from __future__ import annotations
 

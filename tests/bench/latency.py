@@ -1,4 +1,4 @@
-"""From the count that makes a slot due to the receiver's socket, while a thousand messages a second come in."""
+"""From the count that makes a slot due to the receiver, while a thousand messages a second come in."""
 
 from __future__ import annotations
 
