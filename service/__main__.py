@@ -63,7 +63,9 @@ def _parser() -> argparse.ArgumentParser:
         ("simulate", _simulate, "a made-up line that publishes to a broker (simulate --help)"),
         ("demo", _demo, "broker, service, simulator and receiver in one (demo --help)"),
     ):
-        commands.add_parser(name, add_help=False, help=what).set_defaults(run=run)
+        made_up = commands.add_parser(name, add_help=False, help=what)
+        made_up.add_argument("--config", type=Path, metavar="FILE")
+        made_up.set_defaults(run=run)
     return parser
 
 
@@ -127,11 +129,21 @@ def _replay(known: argparse.Namespace) -> int:
 
 
 def _simulate(known: argparse.Namespace) -> int:
-    return cli.simulate(known.rest)
+    """Words of its own win over what the configuration says of the broker."""
+    said: list[str] = []
+    if known.config is not None:
+        mqtt = load(known.config, os.environ).mqtt
+        said = ["--broker", f"mqtt://{mqtt.host}:{mqtt.port}", "--root", mqtt.floor_root]
+    return cli.simulate([*said, *known.rest])
 
 
 def _demo(known: argparse.Namespace) -> int:
-    return cli.demo(known.rest)
+    """The demo brings its own everything; a configuration only says which ports it would like."""
+    said: list[str] = []
+    if known.config is not None:
+        settings = load(known.config, os.environ)
+        said = ["--broker-port", str(settings.mqtt.port), "--web-port", str(settings.web.port)]
+    return cli.demo([*said, *known.rest])
 
 
 def _problem(*lines: str) -> int:

@@ -21,7 +21,7 @@ from service.usecases.ingest import Ask, Inbound, Ingest
 from service.usecases.replay import replay
 from service.usecases.show import Shown
 from service.wire.native import Address
-from simulators.faults import Duplicates, LostCounts, pass_all
+from simulators.faults import Duplicates, Fault, LostCounts, pass_all
 from simulators.line import Line
 from simulators.messages import Gateway, Message
 from simulators.plan import DEMO_LINE
@@ -61,7 +61,7 @@ def shift(seed: int) -> list[Message]:
     gateway = Gateway("L3", run=f"seed-{seed}", stamp=stamp)
     events = line.advance(HOURS * 3600)
     messages = [message for event in events for message in gateway.encode(event)]
-    faults = [Duplicates(random.Random(seed), 0.05), LostCounts(random.Random(seed + 1), 0.05)]
+    faults: list[Fault] = [Duplicates(random.Random(seed), 0.05), LostCounts(random.Random(seed + 1), 0.05)]
     return list(pass_all(faults, messages))
 
 
