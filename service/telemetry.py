@@ -26,7 +26,13 @@ from structlog.typing import EventDict, WrappedLogger
 LEVELS = ("debug", "info", "warning", "error")
 
 # These tell at "info" what we tell ourselves; the HTTP client even tells addresses, which may hold a token.
-_QUIETER = {"apscheduler": logging.WARNING, "httpcore": logging.WARNING, "httpx": logging.WARNING}
+_QUIETER = {
+    "alembic": logging.WARNING,
+    "apscheduler": logging.WARNING,
+    "httpcore": logging.WARNING,
+    "httpx": logging.WARNING,
+    "uvicorn": logging.WARNING,
+}
 
 
 def configure_logging(level: str = "info", stream: TextIO | None = None) -> None:
