@@ -8,12 +8,11 @@ The plant, its parts and its people are invented. Run as a module it serves the 
 from __future__ import annotations
 
 import sys
-import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from threading import RLock, Thread
+from threading import Event, RLock, Thread
 from typing import Any
 
 import msgspec
@@ -24,6 +23,7 @@ from service.domain.model import SECOND, Instant, Notice, Spread, from_datetime,
 from service.ports import Conflict, Unfit
 from service.web.api import create_app
 from service.web.stream import Hub
+from tests.support.wait import eventually
 
 SITE = "Ferrow plant"
 TIMEZONE = "Europe/Vienna"
@@ -424,11 +424,14 @@ def served(app: FastAPI, hub: Hub, *, port: int = 0) -> Iterator[str]:
 
 
 def _port_of(server: uvicorn.Server, thread: Thread) -> int:
-    deadline = time.monotonic() + 10
-    while not server.started:
-        if not thread.is_alive() or time.monotonic() > deadline:
-            raise TimeoutError("the server did not start")
-        time.sleep(0.005)
+    eventually(
+        lambda: server.started or not thread.is_alive(),
+        timeout=10,
+        message="the server did not start",
+        ignoring=(),
+    )
+    if not server.started:
+        raise RuntimeError("the server ended instead of starting")
     port: int = server.servers[0].sockets[0].getsockname()[1]
     return port
 
@@ -437,8 +440,8 @@ def main() -> None:
     app, floor = plant()
     with served(app, floor.hub, port=int(sys.argv[1]) if len(sys.argv) > 1 else 0) as address:
         print(f"{SITE}: {address} (a panel every 5 s; Ctrl-C ends it)", flush=True)
-        while True:
-            time.sleep(5)
+        ended = Event()
+        while not ended.wait(5):
             floor.run()
 
 

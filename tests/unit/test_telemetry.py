@@ -84,7 +84,7 @@ def test_what_libraries_log_comes_out_in_the_same_form():
     stream = io.StringIO()
     configure_logging("info", stream)
 
-    logging.getLogger("uvicorn.error").info("started on port %d", 8080)
+    logging.getLogger("uvicorn.error").warning("started on port %d", 8080)
 
     (event,) = events(stream)
     assert event["action"] == "library"
