@@ -126,24 +126,19 @@ def _recall(
     """A supply known by name: what it is and what is believed left come along; its loading elsewhere ends."""
     if message.supply is None:
         return message, None
-    here = (station.line, station.station, slot.name)
     known = world.supplies.get(message.supply) or SupplyState(message.supply)
-    carried = known.stock
     if known.where is not None:
         line, name, other = known.where
         elsewhere = world.station(line, name)
         was = elsewhere.slots[other]
-        carried = supplies.stock_of(was)
-        if known.where != here:
+        world.part_with(was, stock=supplies.stock_of(was))
+        if was is not slot:
             told += _take_out(world, elsewhere, was, event=f"moved-{at}", at=at, by=message.by)
             told += judge_slot(world, elsewhere, was, at)
-    known = SupplyState(
-        message.supply,
-        kind=message.kind or known.kind,
-        part=message.part or known.part,
-        lot=message.lot or known.lot,
-        where=here,
-    )
+    carried, known.stock, known.where = known.stock, None, (station.line, station.station, slot.name)
+    known.kind = message.kind or known.kind
+    known.part = message.part or known.part
+    known.lot = message.lot or known.lot
     touch_supply(world, known)
     return msgspec.structs.replace(message, kind=known.kind, part=known.part, lot=known.lot), carried
 

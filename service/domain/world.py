@@ -123,6 +123,7 @@ class World:
         known = self.supplies.get(slot.supply) if slot.supply is not None else None
         if known is not None:
             known.stock, known.where = stock, None
+            known.kind, known.part = known.kind or slot.kind, known.part or slot.part
             touch_supply(self, known)
 
     def charge(self, name: str | None, parts: int) -> None:
