@@ -94,7 +94,13 @@ class Shown:
         return self.reasons()
 
     def _before(self, since: Instant | None) -> tuple[int, World, Instant]:
-        kept = self.archive.checkpoint(at=since)
+        """The nearest state kept from before ``since``; without one the beginning, where that is kept."""
+        kept = self.archive.checkpoint(at=since) if since is not None else None
+        if kept is None:
+            oldest = self.archive.checkpoint(at=None)
+            first = next(self.archive.journal(position=0), None)
+            from_nothing = first is not None and first[0] == 0 and (oldest is None or oldest[0] > 0)
+            kept = None if from_nothing else oldest
         if kept is None:
             return 0, World(), 0
         position, at, states = kept

@@ -146,6 +146,19 @@ def test_an_export_from_the_middle_carries_the_state_it_starts_from(new_store: N
     assert [notice for notice in life(copy) if notice in later] == later
 
 
+def test_a_checkpoint_on_the_way_leaves_the_whole_journal_to_be_exported(new_store: NewStore) -> None:
+    store = new_store("sqlite")
+    ingest = take_in(store, shift(3)[:200], batch=50)
+    before = export(store)
+    store.ledger.save_checkpoint(ingest.position, ingest.last_at, ingest.committed)
+    assert export(store) == before
+    (state, *nothing) = shown(store, ingest.committed).events(since=ingest.last_at + 1, until=None)
+    assert nothing == []
+    copy = new_store("sqlite")
+    replay([state], copy.ledger)
+    assert committed(copy) == committed(store)
+
+
 def test_what_people_did_is_part_of_the_recording(new_store: NewStore) -> None:
     original = new_store("sqlite")
     ingest = take_in(original, [], batch=1)
