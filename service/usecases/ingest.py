@@ -111,11 +111,13 @@ class Ingest:
     def take(self, items: Sequence[Inbound | Ask]) -> Committed:
         """Handle a batch and return after its commit. ``StoreError`` leaves the world as it was committed:
         call again with the same items. Any other failure of an item refuses just that item."""
+        before = self.last_at
         try:
             draft = self._draft(items)
             return self._commit(draft)
         except Exception:
             self._undo()
+            self.last_at = before
             raise
 
     def take_apart(self, items: Sequence[Inbound | Ask]) -> list[Committed]:
@@ -217,7 +219,7 @@ class Ingest:
                 journal=draft.journal,
                 states=states,
                 notices=list(changed.values()),
-                deliveries=self._deliveries(draft.told) if self._tell else [],
+                deliveries=self._deliveries(draft.told) if self._tell and draft.told else [],
                 refused=draft.refused,
             )
         )
@@ -251,6 +253,8 @@ class Ingest:
         return Draft(refused=[Refused(topic=topic, reason=reason, payload=item.payload, at=at)])
 
     def _deliveries(self, told: Sequence[tuple[Told, Instant]]) -> list[NewDelivery]:
+        """Due at once by the wall clock, which needn't be the one that the messages go by."""
+        now = self._clock()
         return [
             NewDelivery(
                 key=f"{each.notice.id}-v{each.notice.version}-{outlet}",
@@ -258,7 +262,7 @@ class Ingest:
                 conversation=f"{each.notice.id}/{outlet}",
                 change=each.change,
                 notice=each.notice,
-                at=at,
+                at=now,
             )
             for each, at in told
             for outlet in route(self.world.policy, each.notice, at)

@@ -76,6 +76,7 @@ class Factory:
         mail: MailReceiver,
         *,
         extra: str = "",
+        site: str = "",
         store: str = "sqlite:///earlybell.db",
     ) -> None:
         self.broker, self.hook, self.mail = broker, hook, mail
@@ -84,6 +85,7 @@ class Factory:
 [site]
 name = "Hollerbach"
 timezone = "Europe/Vienna"
+{site}
 [mqtt]
 url = "{broker.url}"
 [store]
