@@ -95,9 +95,9 @@ def listens(port: int) -> bool:
 
 def ask(url: str, body: bytes | None = None) -> int:
     """The status of a GET, or of a POST of JSON, to an address of this machine; ``OSError`` when there is no
-    good answer within 2 s. No proxy: what the environment says about the outside isn't meant for it."""
+    good answer within a second. No proxy: what the environment says about the outside isn't meant for it."""
     request = urllib.request.Request(url, body, {"content-type": "application/json"})  # noqa: S310
-    with _LOCAL.open(request, timeout=2) as answer:
+    with _LOCAL.open(request, timeout=1) as answer:
         return int(answer.status)
 
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from dataclasses import replace
-from itertools import pairwise
+from itertools import groupby, pairwise
 
 import pytest
 from hypothesis import given
@@ -17,6 +18,7 @@ from simulators.events import (
     PanelMade,
     PanelPulled,
     PersonSent,
+    RecipeSet,
     Stopped,
     Supplied,
     SupplyEnded,
@@ -27,6 +29,7 @@ from simulators.people import People
 from simulators.plan import DEMO_LINE, PeoplePlan
 from tests.unit.simulators.shift import every, plan_with, said, taken, work, work_with_bell
 
+Shift = Callable[[int], list[Event]]
 SEEDS = (1, 2, 3, 4, 5)
 TRAYS = {slot.slot for station in DEMO_LINE.stations for slot in station.slots if slot.kind == "tray"}
 ROOM = DEMO_LINE.stations[1].room
@@ -62,11 +65,12 @@ def test_what_a_label_says_was_placed_lost_left_over_or_never_there(seed: int):
     assert any(each.short for each in ended)
 
 
+@pytest.mark.parametrize("shift", [work, work_with_bell])
 @pytest.mark.parametrize("seed", SEEDS)
-def test_labels_less_totals_are_what_the_machine_believes_at_every_panel(seed: int):
+def test_labels_less_totals_are_what_the_machine_believes_at_every_panel(shift: Shift, seed: int):
     loaded: dict[tuple[str, str], int] = {}
     totals: dict[tuple[str, str], int] = {}
-    for event in work(seed):
+    for event in shift(seed):
         match event:
             case Supplied():
                 key = event.station, event.slot
@@ -184,6 +188,31 @@ def test_a_tower_names_what_is_low_and_sounds_when_it_is_out(seed: int):
                 tower = shown[event.station].tower
                 assert (tower.buzzer, tower.red) == ("off", "off")
     assert {("buzzer", "on"), ("red", "on"), ("green", "on"), ("green", "flashing")} <= seen
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_after_every_panel_the_tower_names_the_slots_that_fell_to_their_threshold(seed: int):
+    low_at = {slot.slot: slot.low_at for station in DEMO_LINE.stations for slot in station.slots}
+    used: dict[str, set[str]] = {}
+    shown: dict[str, TowerShown] = {}
+    checked = 0
+    for _, together in groupby(work(seed), key=lambda event: event.at):
+        made: list[PanelMade] = []
+        for event in together:
+            match event:
+                case RecipeSet(active=True):
+                    used[event.station] = set(event.parts)
+                case TowerShown():
+                    shown[event.station] = event
+                case PanelMade():
+                    made.append(event)
+        for panel in made:
+            tower = shown[panel.station].tower
+            low = {slot for slot in used[panel.station] if panel.counted[slot] <= low_at[slot]}
+            if tower.buzzer == "off":
+                assert set(tower.slots) == low
+                checked += bool(low)
+    assert checked > 100
 
 
 @pytest.mark.parametrize("seed", SEEDS)
