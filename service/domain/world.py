@@ -35,6 +35,10 @@ _policies = msgspec.msgpack.Decoder(Policy)
 _READ_ORDER = {"site": 0, "line": 1, "station": 2, "supply": 2}
 
 
+def _rank(key: str) -> int:
+    return _READ_ORDER[key.partition("/")[0]]
+
+
 def read_station(data: bytes) -> StationState:
     return _stations.decode(data)
 
@@ -150,19 +154,21 @@ class World:
 
     def restore(self, keys: Iterable[str], committed: Mapping[str, bytes]) -> None:
         """Put states back to what was committed (or to nothing)."""
-        for key in keys:
-            self.touched.discard(key)
-            data = committed.get(key)
-            if data is None:
+        # What hangs on something goes before it and comes back after it.
+        wanted = sorted(keys, key=_rank)
+        for key in reversed(wanted):
+            if key not in committed:
                 self._forget(key)
-            else:
-                self._read(key, data)
+        for key in wanted:
+            if key in committed:
+                self._read(key, committed[key])
+        self.touched.difference_update(wanted)
 
     @classmethod
     def from_states(cls, states: Mapping[str, bytes]) -> World:
         world = cls()
         # Settings and lines first: the sights of a station need them.
-        for key in sorted(states, key=lambda key: _READ_ORDER[key.partition("/")[0]]):
+        for key in sorted(states, key=_rank):
             world._read(key, states[key])
         world.touched.clear()
         return world

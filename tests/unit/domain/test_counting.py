@@ -192,7 +192,7 @@ def test_the_same_missing_message_fills_its_hole_once():
 
 
 def test_a_gap_with_deltas_troubles_the_slots_that_its_neighbour_does_not_name_as_well():
-    """The missing message is taken to be like the one after it; a slot it doesn't name, to use what is usual."""
+    """The missing message is taken to be like the one after it; a slot that isn't named, to use the usual."""
     story = Story()
     story.recipe({"F1": 10, "F2": 3})
     story.load("F2", 300, kind="tray")
