@@ -53,8 +53,8 @@ def note(clock: SourceClock, at: Instant, received: Instant) -> Instant:
 def moment(station: StationState, source: str, said: datetime | None, received: Instant) -> Instant:
     """When something other than a count happened: as said and believed, else when it arrived.
 
-    Such messages are rare, so their smallest delay is found late. Where the source shares the counts' clock
-    theirs is the better one, and where it doesn't, too early does no harm: events apply as they arrive.
+    Supply messages are rare, so their smallest delay is found late. Where they share the counts' clock its
+    delay is the better one, and where they don't, too early does no harm: events apply as they arrive.
     """
     if said is None:
         return received
@@ -64,6 +64,6 @@ def moment(station: StationState, source: str, said: datetime | None, received: 
         return received
     happened = note(clock, at, received)
     counts = station.clocks.get(COUNT)
-    if counts is None or counts.offset is None:
+    if source != SUPPLY or counts is None or counts.offset is None:
         return happened
     return min(happened, at + counts.offset)

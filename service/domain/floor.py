@@ -73,21 +73,21 @@ def _apply_supply(
         case "loaded":
             if slot.supply != message.supply:
                 world.part_with(slot, stock=supplies.stock_of(slot))
-            message, carried = _recall(world, message, told, station, slot, at)
+            message, carried = _recall(world, message, told, station, slot, happened, at)
             told += _closed(notices.end_loading(slot, notices.REFILLED, at, by=message.by))
             supplies.load(slot, message, rule, event=event, at=happened, carried=carried)
         case "joined":
             carried = None
             if message.supply not in (None, slot.supply):
                 world.part_with(slot, stock=Stock(0, exact=True))
-                message, carried = _recall(world, message, told, station, slot, at)
+                message, carried = _recall(world, message, told, station, slot, happened, at)
             told += _closed(notices.end_loading(slot, notices.REFILLED, at, by=message.by))
             supplies.join(slot, message, rule, event=event, at=happened, carried=carried)
         case "counted":
             supplies.count(slot, message.quantity or 0, at=happened)
         case "removed":
             world.part_with(slot, stock=supplies.stock_of(slot))
-            told += _take_out(world, station, slot, event=event, at=at, by=message.by)
+            told += _take_out(world, station, slot, event=event, happened=happened, at=at, by=message.by)
     supplies.settle_doubt(station)
     world.look(station, slot)
     world.note(station, slot)
@@ -106,10 +106,17 @@ def _closed(told: Told | None) -> list[Told]:
 
 
 def _take_out(
-    world: World, station: StationState, slot: SlotState, *, event: str, at: Instant, by: str | None
+    world: World,
+    station: StationState,
+    slot: SlotState,
+    *,
+    event: str,
+    happened: Instant,
+    at: Instant,
+    by: str | None,
 ) -> list[Told]:
     told = _closed(notices.end_loading(slot, notices.REMOVED, at, by=by))
-    supplies.remove(slot, event=event)
+    supplies.remove(slot, event=event, at=happened)
     world.look(station, slot)
     world.note(station, slot)
     return told
@@ -121,6 +128,7 @@ def _recall(
     told: list[Told],
     station: StationState,
     slot: SlotState,
+    happened: Instant,
     at: Instant,
 ) -> tuple[SupplyMessage, Stock | None]:
     """A supply known by name: what it is and what is believed left come along; its loading elsewhere ends."""
@@ -133,7 +141,8 @@ def _recall(
         was = elsewhere.slots[other]
         world.part_with(was, stock=supplies.stock_of(was))
         if was is not slot:
-            told += _take_out(world, elsewhere, was, event=f"moved-{at}", at=at, by=message.by)
+            event = f"moved-{at}"
+            told += _take_out(world, elsewhere, was, event=event, happened=happened, at=at, by=message.by)
             told += judge_slot(world, elsewhere, was, at)
     carried, known.stock, known.where = known.stock, None, (station.line, station.station, slot.name)
     known.kind = message.kind or known.kind

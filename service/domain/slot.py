@@ -93,7 +93,8 @@ def believe_refill(slot: SlotState, rule: SlotRule, *, at: Instant) -> None:
     if not slot.removed and slot.out_since is None:
         held = slot.counted - (slot.declared or 0)
     slot.loading = f"seen-{at}"
-    slot.loaded_at = None
+    if not slot.removed:
+        slot.loaded_at = slot.out_since
     slot.supply = slot.lot = slot.supply_before = None
     _declare(slot, rule.full, exact=False, assumed=rule.full is not None)
     slot.counted = held
@@ -164,12 +165,12 @@ def count(slot: SlotState, quantity: int, *, at: Instant) -> None:
     _declare(slot, quantity, exact=True, assumed=False)
 
 
-def remove(slot: SlotState, *, event: str) -> None:
+def remove(slot: SlotState, *, event: str, at: Instant) -> None:
     """Nothing is loaded: its numbers are unknown, placements are held apart."""
     slot.loading = event
     slot.supply_before, slot.supply = slot.supply, None
     slot.lot = None
-    slot.loaded_at = None
+    slot.loaded_at = at
     _declare(slot, None, exact=False, assumed=False)
     slot.removed = True
 

@@ -59,8 +59,9 @@ class SlotState(msgspec.Struct, array_like=True):
     ``declared`` parts were there when somebody last said so, ``counted`` of them were placed or lost since;
     ``blind`` of the placements came without a word about losses. ``exact``: the declared quantity is a count,
     not a label. ``missing``: parts that counts we never got may have used (only with deltas). ``loaded_at``:
-    counts of an earlier moment belong to the loading before. ``unsaid``: placements since somebody last said
-    what was lost. ``held``: parts used since the supply was removed or out, which prove a refill.
+    since when that holds; counts of an earlier moment belong to the loading before. ``unsaid``: placements
+    since somebody last said what was lost. ``held``: parts used since the supply was removed or out, which
+    prove a refill.
     """
 
     name: str

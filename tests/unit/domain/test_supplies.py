@@ -440,6 +440,32 @@ def test_losses_alone_are_no_refill():
     assert story.slot("T2").removed
 
 
+def test_counts_taken_before_the_removal_are_no_refill_when_they_come_after_it():
+    story = line_of_trays(FULL)
+    story.load("T2", 40, supply="tray-1")
+    use(story, 10)
+    story.later(300)
+    story.remove("T2")
+    story.later(60)
+    for panel in range(11, 16):
+        story.count({"T2": panel}, session="s1", seq=panel + 40, panels=panel, ago=360 - 20 * (panel - 10))
+    assert story.slot("T2").removed
+    story.load("T2", supply="tray-1")
+    assert story.slot("T2").book == 25, "the removed one gave them"
+
+
+def test_late_counts_of_before_the_out_signal_are_not_taken_from_the_refill_that_followed_it():
+    story = line_of_trays(FULL, quantity=20)
+    use(story, 18)
+    story.later(60)
+    story.out("T2")
+    story.green()
+    story.later(60).count({"T2": 19}, session="s1", seq=50, panels=19, ago=0)
+    assert story.slot("T2").book == 39
+    story.count({"T2": 1}, session="s1", seq=49, panels=1, ago=100, counts="delta")
+    assert story.slot("T2").book == 39
+
+
 @pytest.mark.parametrize("change", ["loaded", "joined", "counted"])
 def test_a_word_about_the_supply_ends_the_out_signal(change):
     story = line_of_trays(quantity=20)
