@@ -156,7 +156,8 @@ class Service:
             await deliver(
                 outbox=self.store.outbox,
                 outlets=self.outlets,
-                owner=f"{socket.gethostname()}-{random.getrandbits(32):08x}",
+                # The same in every life, so that a restart takes back what it was sending when it died.
+                owner=f"{socket.gethostname()}-{self.settings.mqtt.client_id}",
                 clock=wall_clock,
                 chance=random.random,
                 bell=self.bell,

@@ -176,6 +176,10 @@ class Outbox(Protocol):
         out), at most one per conversation and only its oldest unsettled one; counts the attempt."""
         ...
 
+    def take_back(self, *, owner: str, now: Instant) -> None:
+        """What an earlier life of ``owner`` was sending when it died is due at once."""
+        ...
+
     def settle(self, delivery: Delivery, *, owner: str, settled: Settled) -> bool:
         """Write the end of an attempt; ``False`` (and nothing written) when the lease was lost meanwhile
         (owner or attempt number differ)."""

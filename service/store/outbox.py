@@ -59,6 +59,17 @@ class SqlOutbox:
         rows = self._database.write(lambda connection: _claim(connection, due, owner, lease_until))
         return [_delivery(row) for row in rows]
 
+    def take_back(self, *, owner: str, now: Instant) -> None:
+        held = (
+            _unsettled,
+            outbox.c.state == "sending",
+            outbox.c.lease_owner == owner,
+            outbox.c.not_before > now,
+        )
+        self._database.write(
+            lambda connection: connection.execute(update(outbox).where(*held).values(not_before=now)).rowcount
+        )
+
     def settle(self, delivery: Delivery, *, owner: str, settled: Settled) -> bool:
         values = _ending(delivery, settled)
         return self._database.write(lambda connection: _settle(connection, delivery, owner, settled, values))

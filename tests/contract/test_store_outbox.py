@@ -139,6 +139,14 @@ def test_a_lease_that_ran_out_is_taken_over_and_counted(store: Store) -> None:
     assert (claimed.key, claimed.attempts) == ("a", 2)
 
 
+def test_an_owner_that_comes_back_takes_its_own_lease_at_once_and_no_other(store: Store) -> None:
+    enqueue(store, delivery("a"), delivery("b"))
+    claim(store, lease=100, limit=1, owner="killed")
+    claim(store, lease=100, owner="other")
+    store.outbox.take_back(owner="killed", now=5)
+    assert [(again.key, again.attempts) for again in claim(store, now=5, owner="killed")] == [("a", 2)]
+
+
 def test_who_lost_the_lease_writes_nothing(store: Store) -> None:
     enqueue(store, delivery("a"), delivery("b"))
     [mine] = claim(store, lease=10, owner="paused")

@@ -55,6 +55,13 @@ class MemoryOutbox:
                 row.attempts += 1
             return [self._delivery(row) for row in due[:limit]]
 
+    def take_back(self, *, owner: str, now: Instant) -> None:
+        with self._lock:
+            self._reach()
+            for row in self._rows.values():
+                if row.state == "sending" and row.owner == owner:
+                    row.lease_until = min(row.lease_until, now)
+
     def settle(self, delivery: Delivery, *, owner: str, settled: Settled) -> bool:
         with self._lock:
             self._reach()

@@ -2,7 +2,8 @@
 
 Each outlet has a lane of its own: a receiver that hangs fills its lane and no other. Order within a
 conversation is the outbox's promise, not the lanes'. Nothing is forgotten here: a send that is cut off, by a
-stop or by a crash, comes again when its lease has run out, under the same key.
+stop or by a crash, comes again under the same key: at once when its own sender is back, else when its lease
+has run out.
 """
 
 from __future__ import annotations
@@ -133,6 +134,7 @@ class _Loop:
     tasks: set[asyncio.Task[None]] = field(default_factory=set)
     threads: ThreadPoolExecutor = field(default_factory=_own_threads)
     in_trouble: bool = False
+    took_back: bool = False
 
     async def run(self) -> None:
         while not self.bell.stopping:
@@ -156,6 +158,9 @@ class _Loop:
     async def _look(self) -> float:
         """Claim all that is due; how many seconds until it is worth looking again."""
         try:
+            if not self.took_back:
+                await self._call(self.outbox.take_back, owner=self.owner, now=self.clock())
+                self.took_back = True
             while not self.bell.stopping and await self._claim() == CLAIM:
                 pass
             due = await self._call(self.outbox.next_due)
