@@ -99,8 +99,12 @@ def _upgrade(known: argparse.Namespace) -> int:
 def _check(known: argparse.Namespace) -> int:
     settings = _settings(known)
     print(f"configuration: good ({len(settings.outlets)} outlets, {len(settings.slots)} slot rules)")
+    url = settings.store.url.get_secret_value()
+    if url.startswith("sqlite:///") and not Path(url.removeprefix("sqlite:///")).exists():
+        print("store: not there yet, `earlybell run` makes it")
+        return 0
     try:
-        store = open_store(settings.store.url.get_secret_value(), migrate=False)
+        store = open_store(url, migrate=False)
         print(f"store: good ({store.ledger.load().position} journal entries)")
         store.close()
     except (StoreError, StoreRevisionError) as error:

@@ -48,6 +48,8 @@ def test_a_store_of_another_program_is_not_touched(start_program: StartProgram, 
 
 
 def test_check_says_that_all_is_good(start_program: StartProgram) -> None:
+    fresh = start_program("check", config="")
+    assert fresh.wait() == 0, fresh.log()
     program = start_program("upgrade-store", config="")
     assert program.wait() == 0
     check = start_program("check", config="", folder=program.folder)
