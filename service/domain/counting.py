@@ -261,8 +261,6 @@ def panel_increment(station: StationState, message: CountMessage, hearing: Heari
         before = None
     elif before is None and station.in_full and not station.progress_estimated:
         before = 0
-    elif before is not None and said < before and _may_be_old(message):
-        return 0
     station.panels = said
     if before is None or message.mode != "production":
         return 0

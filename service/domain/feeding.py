@@ -41,6 +41,8 @@ def apply_count(world: World, station: StationState, message: CountMessage, at: 
     told, doubtful = _feed_slots(world, station, message, hearing, began, at, learn=not estimated)
     if message.counts == "delta" and (missed or hearing is Hearing.LATE):
         _note_missing(world, station, message, missed, at)
+        missing = (name for name, slot in station.slots.items() if slot.missing)
+        doubtful = list(dict.fromkeys((*doubtful, *missing)))
     station.counted_at = at
     if hearing is not Hearing.LATE:
         station.counted_session, station.counted_seq = message.session, message.seq
@@ -125,7 +127,7 @@ def _believe_refill(
     began: Instant,
     at: Instant,
 ) -> list[Told]:
-    if slot.out_since is not None:
+    if slot.out_since is not None and not slot.removed:
         if began <= slot.out_since:
             return []
         slot.held += used
@@ -166,7 +168,7 @@ def _note_takt(
     last = station.panel_at
     if message.mode != "production":
         station.panel_at = None
-    elif hearing is Hearing.ONWARD and panels > 0 and last is not None and source_at > last:
+    elif panels > 0 and last is not None and source_at > last:
         station.takts.append((source_at - last) / panels / 1e6)
         del station.takts[:-MOST_TAKTS]
         station.panel_at = source_at

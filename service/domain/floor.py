@@ -184,19 +184,21 @@ def _run_out(
 ) -> list[Told]:
     if slot.loaded_at is not None and happened < slot.loaded_at:
         return []  # a late signal of the loading before
-    if slot.out_since is None:
-        slot.out_since = happened
-        slot.held = slot.held_panels = 0
+    slot.out_since = slot.out_since or happened
     return judge_slot(world, station, slot, at)
 
 
 def _likely_empty(world: World, station: StationState) -> list[str]:
-    """The one slot an out signal without a name can mean: the soonest, where it may be at its end now."""
+    """The one slot an out signal without a name can mean: the soonest, where it was urgent already."""
     line, sights = world.line(station.line), world.sights_of(station)
     cases = {name: case_of(line, station, slot, sights) for name, slot in station.slots.items()}
     known = {name: case for name, case in cases.items() if case is not None}
     spreads = dict(zip(known, forecast(list(known.values())), strict=True)) if known else {}
-    near = [(panels.p50, name) for name, panels in spreads.items() if panels.p05 <= 1]
+    near = [
+        (panels.p50, name)
+        for name, panels in spreads.items()
+        if panels.p05 <= max(1, sights[name].limits.urgent_panels)
+    ]
     return [min(near)[1]] if near else []
 
 

@@ -114,6 +114,16 @@ def test_a_backlog_that_reaches_over_a_loading_is_shared_out_between_the_loading
     assert slot.book == 1000 - 300
 
 
+def test_a_long_silence_teaches_nothing_about_the_clock():
+    story = Story()
+    story.run(5, {"F1": 10})
+    story.later(10 * HOUR)
+    story.load("F1", 1000)
+    story.later(60)
+    story.count({"F1": 90}, session="s1", seq=7, ago=150)
+    assert story.slot("F1").before == 40
+
+
 def test_a_backlog_that_brings_the_loading_along_is_shared_out_by_the_source_own_clock():
     """The first supply message of this source comes an hour late, so its usual delay isn't known yet."""
     story = Story()

@@ -74,6 +74,16 @@ def test_the_panels_first_said_later_in_a_session_that_replaced_a_known_one_coun
     assert story.station().progress == 3
 
 
+def test_panels_said_only_later_are_not_added_to_those_estimated_meanwhile():
+    story = Story()
+    story.recipe({"F1": 10})
+    story.count({"F1": 700}, session="a", seq=9)
+    story.count({"F1": 20}, session="b", seq=1)
+    story.count({"F1": 30}, session="b", seq=2, panels=3)
+    story.count({"F1": 40}, session="b", seq=3, panels=4)
+    assert story.station().progress == 3
+
+
 def test_a_replaced_session_never_comes_back():
     story = Story()
     story.load("F1", 1000)
@@ -230,6 +240,18 @@ def test_many_gaps_are_all_noticed():
     for seq in range(1, 301, 2):
         story.count({"F1": 1}, session="a", seq=seq, counts="delta")
     assert story.slot("F1").missing == 149
+
+
+def test_a_hole_that_was_forgotten_among_many_keeps_its_doubt():
+    story = Story()
+    story.load("F1", 100_000)
+    for seq in range(1, 202, 2):
+        story.count({"F1": 1}, session="a", seq=seq, counts="delta")
+    for seq in range(200, 1, -2):
+        story.count({"F1": 1}, session="a", seq=seq, counts="delta")
+    assert story.station().holes == []
+    assert story.slot("F1").missing == 36
+    assert story.station().uncertain_since is not None
 
 
 def test_messages_that_change_places_at_the_beginning_of_a_session_are_both_counted():
@@ -452,6 +474,17 @@ def test_losses_told_now_and_then_belong_to_all_placements_since_they_were_last_
     assert slot.book == 10_000 - 202
     assert slot.blind == 0
     assert slot.lost_evidence / slot.placed_evidence == pytest.approx(2 / 200)
+
+
+def test_losses_of_a_new_session_say_nothing_of_the_placements_of_the_one_before():
+    story = Story()
+    story.load("F1", 10_000)
+    story.count({"F1": 0}, session="a", seq=1)
+    story.count({"F1": 100}, session="a", seq=2)
+    story.count({"F1": (50, 1)}, session="b", seq=1)
+    slot = story.slot("F1")
+    assert slot.blind == 100
+    assert slot.lost_evidence / slot.placed_evidence == pytest.approx(1 / 50)
 
 
 def test_deltas_count_from_the_first_message_and_their_panels_are_deltas_too():

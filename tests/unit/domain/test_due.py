@@ -132,10 +132,13 @@ def test_a_slot_without_quantity_or_usage_is_never_due():
     rest=st.integers(1, 30),
     reports=st.lists(st.tuples(st.integers(0, 60), st.one_of(st.none(), st.integers(0, 4))), max_size=6),
     deltas=st.booleans(),
+    alternates=st.sampled_from([[], [["F1", "F2"]]]),
 )
-def test_the_cheap_bound_never_calls_fine_what_is_due(quantity, kind, usage, queued, rest, reports, deltas):
+def test_the_cheap_bound_never_calls_fine_what_is_due(
+    quantity, kind, usage, queued, rest, reports, deltas, alternates
+):
     story = Story()
-    story.recipe({"F1": usage}, "A")
+    story.recipe({"F1": usage}, "A", alternates=alternates)
     story.recipe({"F1": queued}, "B", active=False)
     story.count({"F1": (0, 0)}, session="a", seq=0, panels=0)
     story.order("o1", "running", recipe="A", panels=rest + len(reports))
@@ -151,6 +154,27 @@ def test_the_cheap_bound_never_calls_fine_what_is_due(quantity, kind, usage, que
     if surely_fine(story.slot("F1"), sight):
         assert case is not None
         assert judge.level_of(case, sight, story.station()) is None
+
+
+def test_parts_that_counts_which_never_came_may_have_used_are_warned_of():
+    story = Story()
+    story.recipe({"T2": 10})
+    story.load("T2", 300, kind="tray")
+    story.count({"T2": (10, 0)}, session="a", seq=1, panels=1, counts="delta")
+    assert story.told == []
+    story.count({"T2": (10, 0)}, session="a", seq=27, panels=1, counts="delta")
+    assert story.words() == ["opened early"]
+    assert story.slot("T2").book == 280
+
+
+def test_a_message_that_fills_a_hole_is_judged_like_any_other():
+    story = Story()
+    story.recipe({"T2": 10})
+    story.load("T2", 400, kind="tray")
+    story.count({"T2": (10, 0)}, session="a", seq=1, panels=1, counts="delta")
+    story.count({}, session="a", seq=3, panels=0, counts="delta")
+    story.count({"T2": (300, 0)}, session="a", seq=2, panels=30, counts="delta")
+    assert story.words() == ["opened early"]
 
 
 # --- levels ---------------------------------------------------------------------------------------------

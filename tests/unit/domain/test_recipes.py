@@ -41,6 +41,8 @@ def test_a_recipe_announced_after_its_order_began_rules_at_once():
     story.order("o1", "running", recipe="B", panels=100)
     story.recipe({"F1": 3}, "B", active=False)
     assert story.sight("F1").usage == 3
+    story.order("o1", "finished")
+    assert story.sight("F1").usage == 3
 
 
 def test_the_recipe_that_an_order_activated_stays_active_after_it():
@@ -174,6 +176,22 @@ def test_a_group_starves_only_when_all_of_it_are_empty():
     story.out("F2")
     assert story.words() == ["opened early", "changed urgent", "changed empty"]
     assert len(story.live()) == 1
+
+
+def test_a_group_with_a_member_never_heard_of_does_not_starve():
+    """The page is silent: nobody said that the other slot is empty."""
+    story = Story()
+    story.recipe({"F1": 10}, alternates=[["F1", "F2"]])
+    story.load("F1", 500)
+    assert story.words(story.out("F1")) == ["opened urgent"]
+
+
+def test_a_reel_that_is_moved_out_of_a_group_makes_the_group_due():
+    story = pair(60, 200)
+    story.load("F2", 200, kind="tray", supply="reel-1")
+    told = story.load("F9", supply="reel-1") or []
+    assert story.words(told) == ["opened early"]
+    assert story.live() == ["F2"], "the empty one is where to bring a new reel"
 
 
 def test_an_empty_member_counts_as_nothing_and_the_group_goes_on():

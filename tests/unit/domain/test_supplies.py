@@ -246,6 +246,12 @@ def test_what_is_believed_of_a_named_supply_goes_along_with_its_doubt():
     story.load("F2", supply="reel-1")
     slot = story.slot("F2")
     assert (slot.declared, slot.book, slot.assumed) == (4000, 2990, True)
+    story.load("F2", 1000, supply="reel-2")
+    story.count({"F2": 0}, session="s1", seq=50, counts="delta")
+    story.count({"F2": 7}, session="s1", seq=53, counts="delta")
+    story.load("F5", supply="reel-2")
+    assert (story.slot("F5").blind, story.slot("F5").missing) == (7, 14)
+    story.load("F2", supply="reel-1")
     story.counted("F2", 2980)
     story.load("F3", supply="reel-1")
     assert (story.slot("F3").book, story.slot("F3").exact) == (2980, True)
@@ -330,6 +336,16 @@ def test_after_a_removal_placements_for_two_panels_are_a_refill():
     use(story, 1)
     slot = story.slot("T2")
     assert (slot.removed, slot.book, slot.assumed) == (False, 38, True)
+
+
+def test_after_a_removal_and_an_out_signal_placements_count_once():
+    story = line_of_trays(FULL)
+    story.remove("T2")
+    story.out("T2")
+    use(story, 1)
+    assert (story.slot("T2").removed, story.slot("T2").held) == (True, 1)
+    use(story, 1)
+    assert story.slot("T2").book == 38
 
 
 def test_after_a_removal_placements_for_two_panels_are_a_refill_where_usage_is_unknown_too():
