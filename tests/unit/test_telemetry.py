@@ -84,11 +84,11 @@ def test_what_libraries_log_comes_out_in_the_same_form():
     stream = io.StringIO()
     configure_logging("info", stream)
 
-    logging.getLogger("uvicorn.error").warning("started on port %d", 8080)
+    logging.getLogger("made.up.library").info("started on port %d", 8080)
 
     (event,) = events(stream)
     assert event["action"] == "library"
-    assert (event["logger"], event["message"]) == ("uvicorn.error", "started on port 8080")
+    assert (event["logger"], event["message"]) == ("made.up.library", "started on port 8080")
 
 
 def test_addresses_that_the_http_client_calls_are_not_logged():
