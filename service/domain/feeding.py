@@ -11,9 +11,11 @@ from service.domain import slot as supplies
 from service.domain.counting import Hearing
 from service.domain.depletion import surely_lasts
 from service.domain.events import CountMessage
+from service.domain.judge import lead_of
 from service.domain.model import Instant, from_datetime
 from service.domain.notices import Told
 from service.domain.outcome import judge_slot
+from service.domain.policy import Limits
 from service.domain.sight import Sight
 from service.domain.state import SlotState, StationState, Stock
 from service.domain.world import World
@@ -31,7 +33,7 @@ def apply_count(world: World, station: StationState, message: CountMessage, at: 
         return None
     began = _began(station, source_at, said_at, at)
     panels = counting.panel_increment(station, message, hearing)
-    estimated = panels is None
+    estimated, limited, rested = panels is None, _is_limited(world, station), station.resting
     if panels is None:
         panels = _estimated_panels(world, station, message, hearing)
         station.progress_estimated = station.progress_estimated or panels > 0
@@ -43,6 +45,8 @@ def apply_count(world: World, station: StationState, message: CountMessage, at: 
         _note_missing(world, station, message, missed, at)
         missing = (name for name, slot in station.slots.items() if slot.missing)
         doubtful = list(dict.fromkeys((*doubtful, *missing)))
+    if (rested and not station.resting) or (limited and not _is_limited(world, station)):
+        doubtful = list(station.slots)  # orders no longer silence those that this message doesn't name
     station.counted_at = at
     if hearing is not Hearing.LATE:
         station.counted_session, station.counted_seq = message.session, message.seq
@@ -50,6 +54,14 @@ def apply_count(world: World, station: StationState, message: CountMessage, at: 
     for name in dict.fromkeys((*doubtful, *sorted(watched))) if watched else doubtful:
         told += judge_slot(world, station, station.slots[name], at)
     return told
+
+
+def _is_limited(world: World, station: StationState) -> bool:
+    """Whether the running order limits what the station needs."""
+    if not station.order_start_seen or station.progress_estimated:
+        return False
+    order = world.line(station.line).running_order
+    return order is not None and order.panels is not None and station.order_done <= order.panels
 
 
 def _feed_slots(
@@ -68,6 +80,7 @@ def _feed_slots(
     progress = station.progress
     told: list[Told] = []
     doubtful: list[str] = []
+    leads: dict[Limits, int] = {}
     for name, count in message.slots.items():
         slot = slots.get(name) or world.slot(station, name)
         sight = sights[name]
@@ -89,25 +102,31 @@ def _feed_slots(
             world.charge(slot.supply_before, used)
         elif supplies.may_be_refilled(slot):
             told += _believe_refill(world, station, slot, sight.usage, used, panels, began=began, at=at)
-        if not surely_fine(slot, sights[name]):
+        if not surely_fine(slot, sights[name], _lead(station, sights[name], leads)):
             doubtful.append(name)
     return told, doubtful
 
 
-def surely_fine(slot: SlotState, sight: Sight) -> bool:
-    """The cheap exact bound for a slot that feeds alone and about which nothing is said: certainly not due,
-    whatever the orders say."""
+def _lead(station: StationState, sight: Sight, leads: dict[Limits, int]) -> int:
+    """In panels; minutes are turned into panels once a message, not for every slot."""
+    limits = sight.limits
+    if not limits.lead_minutes:
+        return limits.lead_panels
+    if limits not in leads:
+        leads[limits] = lead_of(sight, station)
+    return leads[limits]
+
+
+def surely_fine(slot: SlotState, sight: Sight, lead: int) -> bool:
+    """The cheap exact bound for a slot about which nothing is said: certainly not due, whatever the orders
+    say, or not known well enough to be."""
     usage, declared = sight.usage, slot.declared
-    if (
-        not usage
-        or declared is None
-        or sight.group
-        or slot.out_since is not None
-        or sight.limits.lead_minutes
-    ):
+    if sight.group or slot.out_since is not None:
         return False
+    if not usage or declared is None:
+        return True
     return surely_lasts(
-        (sight.limits.lead_panels + 1) * max(usage, sight.most_after),
+        (lead + 1) * max(usage, sight.most_after),
         declared - slot.counted - slot.missing + sight.lowest,
         sight.prior.a + slot.lost_evidence,
         sight.prior.b + slot.placed_evidence,

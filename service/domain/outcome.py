@@ -72,14 +72,19 @@ def starves(station: StationState, slot: SlotState, sight: Sight) -> bool:
 
 
 def _speaker(station: StationState, sight: Sight) -> tuple[SlotState, list[SlotState]]:
-    """The slot about which a notice is live, else the one with least left; and those that are silent."""
+    """The slot whose notice is live or was closed by a person, else the one with least left; and the others,
+    who are silent."""
     members = [station.slots[name] for name in sight.group if name in station.slots]
     members.sort(key=lambda slot: (-_loudness(slot), _left(slot), slot.name))
     return members[0], members[1:]
 
 
 def _loudness(slot: SlotState) -> int:
-    return Level(slot.notice.level).rank if slot.notice is not None and notices.is_live(slot.notice) else 0
+    if slot.notice is None:
+        return 0
+    if notices.is_live(slot.notice):
+        return 1 + Level(slot.notice.level).rank
+    return 1 if slot.notice.closed_because == notices.PERSON else 0
 
 
 def _left(slot: SlotState) -> int:

@@ -133,11 +133,12 @@ def test_a_slot_without_quantity_or_usage_is_never_due():
     reports=st.lists(st.tuples(st.integers(0, 60), st.one_of(st.none(), st.integers(0, 4))), max_size=6),
     deltas=st.booleans(),
     alternates=st.sampled_from([[], [["F1", "F2"]]]),
+    minutes=st.sampled_from([0, 2]),
 )
 def test_the_cheap_bound_never_calls_fine_what_is_due(
-    quantity, kind, usage, queued, rest, reports, deltas, alternates
+    quantity, kind, usage, queued, rest, reports, deltas, alternates, minutes
 ):
-    story = Story()
+    story = Story(Policy(warn=Limits(lead_minutes=minutes)))
     story.recipe({"F1": usage}, "A", alternates=alternates)
     story.recipe({"F1": queued}, "B", active=False)
     story.count({"F1": (0, 0)}, session="a", seq=0, panels=0)
@@ -149,11 +150,12 @@ def test_the_cheap_bound_never_calls_fine_what_is_due(
         placed += each
         count = {"F1": (each, lost) if deltas else (placed, lost)}
         counts = "delta" if deltas else "total"
-        story.count(count, session="a", seq=2 * number, panels=1 if deltas else number, counts=counts)
-    case, sight = story.case("F1"), story.sight("F1")
-    if surely_fine(story.slot("F1"), sight):
-        assert case is not None
-        assert judge.level_of(case, sight, story.station()) is None
+        story.later(7).count(
+            count, session="a", seq=2 * number, panels=1 if deltas else number, counts=counts
+        )
+    case, sight, station = story.case("F1"), story.sight("F1"), story.station()
+    if surely_fine(story.slot("F1"), sight, judge.lead_of(sight, station)):
+        assert case is None or judge.level_of(case, sight, station) is None
 
 
 def test_parts_that_counts_which_never_came_may_have_used_are_warned_of():

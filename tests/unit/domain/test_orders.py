@@ -307,6 +307,23 @@ def test_finished_with_the_next_order_queued_for_the_same_part_goes_on():
     assert needed(story) == 30
 
 
+def test_an_out_signal_during_the_rest_is_told_when_placements_resume_elsewhere_at_the_station():
+    story = running(40, quantity=60)
+    story.recipe({"T2": 1, "F1": 1}, "A")
+    story.order("o1", "finished")
+    assert story.out("F1") == []
+    assert story.words(story.run(1, {"T2": 1})) == ["opened empty"]
+
+
+def test_over_run_frees_the_slots_that_its_first_count_does_not_name():
+    story = running(2, quantity=60)
+    story.recipe({"T2": 1, "T4": 1}, "A")
+    story.load("T4", 5, kind="tray")
+    assert story.live() == []
+    assert story.words(story.run(3, {"T2": 1})) == ["opened early"]
+    assert story.live() == ["T4"]
+
+
 def test_the_last_panel_of_a_finished_order_that_is_counted_late_is_no_resumption():
     """The page is silent: what was placed before the order was finished doesn't begin another."""
     story = running(40, quantity=12)

@@ -218,6 +218,16 @@ def test_a_refill_of_the_other_member_closes_the_notice_of_the_group():
     assert story.live() == []
 
 
+def test_after_a_person_closed_the_notice_of_a_group_no_other_member_opens_one_unless_worse():
+    story = pair(30, 70)
+    assert story.live() == ["F1"]
+    story.close(story.notice("F1").id)
+    assert story.run(5, {"F2": 10}) == []
+    told = story.run(2, {"F1": 10})
+    assert story.words(told) == ["opened urgent"]
+    assert story.live() == ["F1"]
+
+
 def test_what_the_panel_in_work_took_from_either_is_not_needed_again():
     story = pair(100, 100)
     story.count({"F1": (4, 0), "F2": (3, 0)}, session="s1", seq=2, panels=0)

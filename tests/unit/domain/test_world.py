@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.domain.notices import Taken, is_live
+from service.domain.outcome import judge_station
 from service.domain.policy import Limits, Policy, SlotRule, WarnRule
 from service.domain.world import World
 from tests.support.story import Story
@@ -256,6 +257,18 @@ def test_whatever_happens_what_is_told_is_a_story(events):
             )
         assert (told.change == "closed") == (notice.state == "closed") == (notice.closed_because is not None)
         last[notice.id] = notice
+
+
+@given(EVENT_LISTS)
+@settings(max_examples=60)
+def test_after_each_event_nothing_remains_to_be_told(events):
+    """Only the slots an event concerns are judged; judging all of them again finds nothing they missed."""
+    story = Story()
+    for event in events:
+        happen(story, [event])
+        world = World.from_states(everything(story.world))
+        for place in sorted(world.stations):
+            assert judge_station(world, world.stations[place], story.now) == []
 
 
 @given(EVENT_LISTS)
