@@ -169,6 +169,29 @@ def test_parts_that_counts_which_never_came_may_have_used_are_warned_of():
     assert story.slot("T2").book == 280
 
 
+def test_the_doubt_that_a_gap_left_warns_earlier_later_too():
+    story = Story()
+    story.recipe({"T2": 10})
+    story.load("T2", 600, kind="tray")
+    story.count({"T2": (10, 0)}, session="a", seq=1, panels=1, counts="delta")
+    story.count({"T2": (10, 0)}, session="a", seq=27, panels=1, counts="delta")
+    assert story.told == []
+    for seq in range(28, 80):
+        if story.count({"T2": (10, 0)}, session="a", seq=seq, panels=1, counts="delta"):
+            break
+    book = story.slot("T2").book
+    assert book is not None
+    assert 300 < book < 340, "of up to 250 missing parts, two twelfths are believed to be more than 200"
+
+
+def test_a_slot_that_is_out_is_not_surely_fine_whatever_its_books_say():
+    story = tray(5000)
+    lead = judge.lead_of(story.sight("T2"), story.station())
+    assert surely_fine(story.slot("T2"), story.sight("T2"), lead)
+    story.out("T2")
+    assert not surely_fine(story.slot("T2"), story.sight("T2"), lead)
+
+
 def test_a_message_that_fills_a_hole_is_judged_like_any_other():
     story = Story()
     story.recipe({"T2": 10})

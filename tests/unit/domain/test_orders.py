@@ -134,6 +134,13 @@ def test_the_retained_message_of_an_order_that_another_one_ended_does_not_bring_
     assert needed(story) == 37
 
 
+def test_a_retained_message_older_than_what_was_heard_of_the_order_says_nothing():
+    story = running(20, at="2026-03-02T05:00:00Z")
+    story.order("o1", "finished", at="2026-03-02T05:50:00Z")
+    assert story.order("o1", "running", at="2026-03-02T05:00:00Z", retained=True) is None
+    assert story.world.lines["L3"].running is None
+
+
 def test_of_retained_running_orders_the_one_that_began_last_runs():
     story = Story()
     story.order("o2", "running", at="2026-03-02T05:30:00Z", retained=True)
@@ -212,6 +219,14 @@ def test_a_queued_order_with_another_part_in_the_slot_extends_nothing():
     assert needed(story) == 20
     story.run(20, {"T2": 1})
     assert story.told == []
+
+
+def test_a_queued_order_whose_recipe_names_no_part_is_taken_to_need_the_same():
+    """The page is silent: rather a warning too many than one too few."""
+    story = running(20)
+    story.recipe({"T2": 1}, "B", active=False)
+    story.order("o2", "queued", recipe="B", panels=30)
+    assert needed(story) == 50
 
 
 def test_a_queued_order_that_does_not_use_the_slot_extends_nothing():
@@ -343,6 +358,15 @@ def test_finished_silences_where_the_start_was_never_heard_too():
     story.order("o0", "finished")
     assert story.live() == []
     story.run(1, {"T2": 1})
+    assert story.live() == ["T2"]
+
+
+def test_finished_said_again_does_not_silence_what_goes_on():
+    story = running(40, quantity=12)
+    story.order("o1", "finished")
+    story.run(3, {"T2": 1})
+    assert story.live() == ["T2"]
+    assert story.order("o1", "finished") == []
     assert story.live() == ["T2"]
 
 

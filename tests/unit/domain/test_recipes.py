@@ -218,6 +218,15 @@ def test_a_refill_of_the_other_member_closes_the_notice_of_the_group():
     assert story.live() == []
 
 
+def test_what_one_member_loses_is_expected_of_the_group():
+    story = pair(2000, 0)
+    story.run(1, {"F2": 300}, lost={"F2": 300})
+    story.counted("F2", 0)
+    story.counted("F1", 150)
+    assert story.live() == []
+    assert story.words(story.run(1, {"F1": 10})) == ["opened early"]
+
+
 def test_after_a_person_closed_the_notice_of_a_group_no_other_member_opens_one_unless_worse():
     story = pair(30, 70)
     assert story.live() == ["F1"]
