@@ -32,15 +32,16 @@ def apply_count(world: World, station: StationState, message: CountMessage, at: 
     if hearing is Hearing.REPEAT or hearing is Hearing.REPLACED:
         return None
     began = _began(station, source_at, said_at, at)
+    learn = station.panels is not None
     panels = counting.panel_increment(station, message, hearing)
-    estimated, limited, rested = panels is None, _is_limited(world, station), station.resting
+    limited, rested = _is_limited(world, station), station.resting
     if panels is None:
         panels = _estimated_panels(world, station, message, hearing)
         station.progress_estimated = station.progress_estimated or panels > 0
     _note_takt(station, message, at if source_at is None else source_at, panels, hearing)
     station.progress += panels
     station.order_done += panels
-    told, doubtful = _feed_slots(world, station, message, hearing, began, at, learn=not estimated)
+    told, doubtful = _feed_slots(world, station, message, hearing, began, at, learn=learn)
     if message.counts == "delta" and (missed or hearing is Hearing.LATE):
         _note_missing(world, station, message, missed, at)
         missing = (name for name, slot in station.slots.items() if slot.missing)
@@ -75,7 +76,7 @@ def _feed_slots(
     learn: bool,
 ) -> tuple[list[Told], list[str]]:
     """Consume what the message adds; the refills it proves, and the slots that must be judged exactly.
-    ``learn``: the station says how many panels that was."""
+    ``learn``: it is known how many panels that was."""
     slots, sights = station.slots, world.sights_of(station)
     progress = station.progress
     told: list[Told] = []

@@ -71,14 +71,13 @@ def _apply_supply(
     told: list[Told] = []
     match message.change:
         case "loaded":
-            if slot.supply != message.supply:
-                world.part_with(slot, stock=supplies.stock_of(slot))
+            world.part_with(slot, stock=supplies.stock_of(slot))
             message, carried = _recall(world, message, told, station, slot, happened, at)
             told += _closed(notices.end_loading(slot, notices.REFILLED, at, by=message.by))
             supplies.load(slot, message, rule, event=event, at=happened, carried=carried)
         case "joined":
             carried = None
-            if message.supply not in (None, slot.supply):
+            if message.supply is not None:
                 world.part_with(slot, stock=Stock(0, exact=True))
                 message, carried = _recall(world, message, told, station, slot, happened, at)
             told += _closed(notices.end_loading(slot, notices.REFILLED, at, by=message.by))

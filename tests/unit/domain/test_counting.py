@@ -94,6 +94,9 @@ def test_a_replaced_session_never_comes_back():
     story.count({"F1": 30}, session="b", seq=2)
     assert story.slot("F1").book == 1000 - 30
     assert story.station().session == "b"
+    story.count({"F1": 5}, session="c", seq=1)
+    for session in ("a", "b"):
+        assert story.count({"F1": 9999}, session=session, seq=99) is None
 
 
 def test_after_an_outage_of_ours_the_difference_counts_in_full():
@@ -343,6 +346,23 @@ def test_a_restart_with_the_same_sequence_number_is_a_restart_where_its_time_is_
     story.count({"F1": 0}, seq=0, panels=0)
     story.later(20).count({"F1": 100}, seq=1, panels=10)
     story.later(20).count({"F1": 8}, seq=1, panels=1)
+    assert story.slot("F1").book == 1000 - 108
+
+
+def test_without_session_and_time_a_higher_sequence_number_is_newer_however_far_the_panels_fell():
+    story = Story()
+    story.load("F1", 1000)
+    story.count({"F1": 200, "F2": 9}, ago=None, seq=11, panels=20)
+    story.count({"F1": 150, "F2": 7}, ago=None, seq=12, panels=15)
+    assert story.slot("F1").book == 850
+
+
+def test_without_a_session_a_newer_message_with_a_number_from_a_hole_is_a_restart():
+    story = Story()
+    story.load("F1", 1000)
+    story.count({"F1": 100}, seq=10)
+    story.later(20).count({"F1": 200}, seq=20)
+    story.later(20).count({"F1": 8}, seq=12)
     assert story.slot("F1").book == 1000 - 108
 
 

@@ -61,6 +61,13 @@ def test_progress_is_each_station_own():
     assert (needed(story, station="P1"), needed(story, station="P2")) == (40, 46)
 
 
+def test_a_notice_closes_as_order_done_when_the_station_has_completed_the_order():
+    story = running(8, quantity=6)
+    assert story.words() == ["opened early"]
+    story.later(20).count({"T2": (8, 0)}, session="s1", seq=50, panels=8)
+    assert story.words() == ["opened early", "closed order done"]
+
+
 def test_over_run_is_no_limit():
     story = running(5, quantity=20)
     story.run(5, {"T2": 1})

@@ -313,6 +313,24 @@ def test_the_usage_that_was_learned_follows_a_change():
     assert learned(*[(18, 1)] * 300, *[(7, 1)] * 200) == 7
 
 
+def test_what_was_placed_before_the_panels_were_first_said_is_no_part_of_the_learned_usage():
+    story = Story()
+    for seq in range(10):
+        story.count({"F1": (18 * seq, 0)}, session="s1", seq=seq)
+    for seq in range(10, 13):
+        story.count({"F1": (18 * seq, 0)}, session="s1", seq=seq, panels=seq)
+    assert story.sight("F1").usage == 18
+
+
+def test_what_a_slot_placed_before_it_was_first_named_is_no_part_of_the_learned_usage():
+    story = Story()
+    story.count({"F1": 7}, session="a", seq=1, panels=1)
+    story.count({"F1": 7}, session="b", seq=1, panels=1)
+    story.count({"F1": 14, "F2": 180}, session="b", seq=2, panels=10)
+    story.count({"F1": 21, "F2": 198}, session="b", seq=3, panels=11)
+    assert story.sight("F2").usage == 18
+
+
 def test_messages_without_panels_in_between_do_not_spoil_the_learned_usage():
     """A gateway that sends every slot's counts often, and the panels now and then."""
     story = Story()

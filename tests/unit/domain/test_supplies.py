@@ -63,6 +63,24 @@ def test_joined_to_a_tape_that_is_booked_empty_counts_the_new_tape_alone():
     assert story.slot("F1").book == 4000
 
 
+def test_a_tape_that_was_joined_to_itself_again_has_become_no_longer():
+    """The page is silent: a torn tape is spliced, under the name that it has."""
+    story = Story(FULL)
+    story.first("F1")
+    story.load("F1", 1000, supply="reel-1")
+    story.run(10, {"F1": 20})
+    story.join("F1", supply="reel-1")
+    assert (story.slot("F1").book, story.slot("F1").supply) == (800, "reel-1")
+
+
+def test_an_assumed_quantity_stays_assumed_when_a_declared_tape_is_joined():
+    story = Story(FULL)
+    story.first("F1")
+    story.load("F1")
+    story.join("F1", 500)
+    assert (story.slot("F1").book, story.slot("F1").assumed) == (4500, True)
+
+
 def test_joined_to_what_nobody_knows_stays_unknown():
     story = Story()
     story.first("F1")

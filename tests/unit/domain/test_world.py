@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 from typing import Any
 
 import pytest
@@ -302,6 +303,15 @@ def test_restoring_the_first_settings_changes_what_every_slot_sees():
     story.set_policy(Policy(warn=Limits(lead_panels=99)))
     story.world.restore(story.world.take_changes(), committed)
     assert story.sight("F1").limits.lead_panels == 10
+
+
+@pytest.mark.parametrize("keys", list(itertools.permutations(["site", "line/L3", "station/L3/P1"])))
+def test_whatever_the_order_of_the_keys_nothing_is_left_of_what_was_never_stored(keys):
+    story = Story(Policy(warn=Limits(lead_panels=99)))
+    story.load("F1", 100)
+    story.order("o1", "running")
+    story.world.restore(keys, {})
+    assert story.world == World()
 
 
 def test_a_station_that_a_failed_commit_made_is_gone_with_its_notices():
