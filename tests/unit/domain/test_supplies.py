@@ -73,6 +73,14 @@ def test_a_tape_that_was_joined_to_itself_again_has_become_no_longer():
     assert (story.slot("F1").book, story.slot("F1").supply) == (800, "reel-1")
 
 
+def test_a_tape_joined_without_a_quantity_makes_the_whole_assumed():
+    story = Story(FULL)
+    story.first("F1")
+    story.load("F1", 500)
+    story.join("F1")
+    assert (story.slot("F1").book, story.slot("F1").assumed) == (4500, True)
+
+
 def test_an_assumed_quantity_stays_assumed_when_a_declared_tape_is_joined():
     story = Story(FULL)
     story.first("F1")
