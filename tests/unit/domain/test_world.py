@@ -166,7 +166,7 @@ def everything(world: World) -> dict[str, bytes]:
 
 
 @given(EVENT_LISTS)
-@settings(max_examples=150)
+@settings(max_examples=100)
 def test_what_was_stored_is_the_world(events):
     """Not only what is written: what is derived from it, the sights and indexes, is the same as well."""
     story = Story()
@@ -175,7 +175,7 @@ def test_what_was_stored_is_the_world(events):
 
 
 @given(EVENT_LISTS, EVENT_LISTS, st.randoms(use_true_random=False))
-@settings(max_examples=150)
+@settings(max_examples=100)
 def test_what_changed_is_touched_and_restore_puts_everything_back(committed_events, failed_events, chance):
     story = Story()
     happen(story, committed_events)
@@ -207,7 +207,7 @@ def test_a_world_from_the_store_goes_on_like_the_one_that_was_stored(before, aft
 
 
 @given(EVENT_LISTS)
-@settings(max_examples=150)
+@settings(max_examples=100)
 def test_the_indexes_say_what_the_slots_say(events):
     story = Story()
     happen(story, events)
@@ -225,7 +225,7 @@ def test_the_indexes_say_what_the_slots_say(events):
 
 
 @given(EVENT_LISTS)
-@settings(max_examples=150)
+@settings(max_examples=100)
 def test_a_supply_that_has_a_name_is_in_one_place(events):
     story = Story()
     happen(story, events)
@@ -242,7 +242,7 @@ def test_a_supply_that_has_a_name_is_in_one_place(events):
 
 
 @given(EVENT_LISTS)
-@settings(max_examples=150)
+@settings(max_examples=100)
 def test_whatever_happens_what_is_told_is_a_story(events):
     """Opened once, then changes and an end, versions without a gap; the level falls only on opening again."""
     story = Story()

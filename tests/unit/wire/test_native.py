@@ -314,7 +314,7 @@ def damaged(draw, kind):
 
 @KINDS
 @given(data=st.data())
-@settings(max_examples=120)
+@settings(max_examples=80)
 def test_any_bytes_give_a_message_or_a_misfit_and_nothing_else(kind, data):
     payload = data.draw(st.one_of(st.binary(max_size=80), _any_json(kind), damaged(kind)))
     try:
