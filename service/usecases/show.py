@@ -194,7 +194,7 @@ def _slot_object(
         "station": station.station,
         "slot": slot.name,
         "kind": slot.kind,
-        "part": slot.part,
+        "part": sight.part,
         "lot": slot.lot,
         "supply": slot.supply,
         "remaining": remaining,
