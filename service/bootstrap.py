@@ -11,6 +11,7 @@ import asyncio
 import random
 import signal
 import socket
+import ssl
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -79,6 +80,7 @@ class Service:
             publish=self.connection.publish,
             stream=self.hub.publish,
             root=settings.mqtt.out_root,
+            count=self.metrics.forecasts_published.inc,
         )
         self.owner = Owner(
             ingest=self.ingest,
@@ -88,7 +90,7 @@ class Service:
             ring=self.bell.ring,
             report=self._note_commit,
         )
-        self.outlets = _outlets(settings)
+        self.outlets = _outlets(settings, self.port)
         self.scheduler = self._make_scheduler()
         self.server = self._make_server()
 
@@ -180,7 +182,6 @@ class Service:
 
     def _tick(self) -> None:
         self.owner.tick()
-        self.bell.ring()
         self.metrics.inbound_waiting.set(self.owner.waiting())
         self.metrics.broker_connected.set(1 if self.connection.ready else 0)
         self.metrics.notices_open.set(sum(len(names) for names in list(self.ingest.world.watched.values())))
@@ -194,6 +195,7 @@ class Service:
         self.metrics.batch_events.observe(items)
         self.metrics.last_commit.set_to_current_time()
         for each in committed:
+            self.metrics.repeats.inc(each.repeats)
             for kind, number in each.counts.items():
                 if kind == "refused":
                     self.metrics.refused.inc(number)
@@ -291,19 +293,21 @@ def _wake_up(store: Store, settings: Settings) -> Ingest:
 
 def _broker(settings: Settings) -> Broker:
     mqtt = settings.mqtt
-    return Broker.from_url(
-        mqtt.url,
+    return Broker(
+        host=mqtt.host,
+        port=mqtt.port,
         client_id=mqtt.client_id,
         username=mqtt.username,
         password=None if mqtt.password is None else mqtt.password.get_secret_value(),
         protocol=mqtt.protocol,
+        tls=ssl.create_default_context() if mqtt.tls else None,
     )
 
 
-def _outlets(settings: Settings) -> Mapping[str, Outlet]:
+def _outlets(settings: Settings, port: int) -> Mapping[str, Outlet]:
     common: dict[str, Any] = {
         "site": settings.site.name,
-        "public_url": settings.web.public_url or f"http://{settings.web.host}:{settings.web.port}",
+        "public_url": settings.web.public_url or f"http://{settings.web.host}:{port}",
         "timezone": settings.site.timezone,
     }
     return {each.name: build_outlet(**_plain(each), **common) for each in settings.outlets}

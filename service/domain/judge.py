@@ -15,6 +15,7 @@ from service.domain import depletion
 from service.domain.depletion import Floats
 from service.domain.model import Level
 from service.domain.outlook import Horizon, Question, chance_due, panels_within
+from service.domain.policy import Limits
 from service.domain.sight import Sight, demand
 from service.domain.state import LineState, SlotState, StationState
 
@@ -110,12 +111,12 @@ def lead_of(sight: Sight, station: StationState) -> int:
     return sight.limits.lead_panels if within is None else max(sight.limits.lead_panels, within)
 
 
-def level_of(case: Case, sight: Sight, station: StationState) -> Level | None:
-    """Urgent, early or neither. Empty is never concluded from numbers; a signal says it."""
-    limits = sight.limits
+def level_of(case: Case, limits: Limits, chance: float) -> Level | None:
+    """Urgent, early or neither, where ``chance`` is that within the lead. Empty is never concluded from
+    numbers; a signal says it."""
     if case.chance_within(limits.urgent_panels) >= limits.chance:
         return Level.URGENT
-    return Level.EARLY if case.chance_within(lead_of(sight, station)) >= limits.chance else None
+    return Level.EARLY if chance >= limits.chance else None
 
 
 def is_better(case: Case, sight: Sight, station: StationState) -> bool:

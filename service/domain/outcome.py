@@ -51,7 +51,7 @@ def _judge(world: World, station: StationState, slot: SlotState, sight: Sight, a
     case = judge.case_of(world.line(station.line), station, slot, world.sights_of(station))
     if case is None:
         return []
-    level = judge.level_of(case, sight, station)
+    level = judge.level_of(case, sight.limits, case.chance_within(judge.lead_of(sight, station)))
     if level is not None:
         return _raise(world, station, slot, level, at)
     if notices.is_live(slot.notice) and judge.is_better(case, sight, station):

@@ -195,6 +195,13 @@ def station_key(line: str, station: str) -> str:
     return f"station/{line}/{station}"
 
 
+def place_of(key: str) -> tuple[str, str] | None:
+    """(line, station) of a station's key; ``None`` for the key of anything else."""
+    kind, _, rest = key.partition("/")
+    line, _, station = rest.partition("/")
+    return (line, station) if kind == "station" else None
+
+
 def line_key(line: str) -> str:
     return f"line/{line}"
 

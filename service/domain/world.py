@@ -39,14 +39,6 @@ def _rank(key: str) -> int:
     return _READ_ORDER[key.partition("/")[0]]
 
 
-def read_station(data: bytes) -> StationState:
-    return _stations.decode(data)
-
-
-def read_line(data: bytes) -> LineState:
-    return _lines.decode(data)
-
-
 @dataclass(slots=True)
 class World:
     """``watched`` names the slots of a station whose notice is live, ``notices`` the place of each notice
@@ -206,9 +198,9 @@ class World:
             case "site":
                 self._see_under(_policies.decode(data))
             case "station":
-                self.adopt(read_station(data))
+                self.adopt(_stations.decode(data))
             case "line":
-                line = read_line(data)
+                line = _lines.decode(data)
                 self.lines[line.line] = line
                 for station in self.stations_of(line.line):
                     self.look_again(station)

@@ -18,7 +18,6 @@ from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
-from urllib.parse import urlsplit
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
@@ -53,28 +52,6 @@ class Broker:
     protocol: int
     tls: ssl.SSLContext | None
 
-    @classmethod
-    def from_url(
-        cls,
-        url: str,
-        *,
-        client_id: str,
-        username: str | None = None,
-        password: str | None = None,
-        protocol: int = 5,
-    ) -> Broker:
-        parts = urlsplit(url)
-        secure = parts.scheme == "mqtts"
-        return cls(
-            host=parts.hostname or "127.0.0.1",
-            port=parts.port or (8883 if secure else 1883),
-            client_id=client_id,
-            username=username if username is not None else parts.username,
-            password=password if password is not None else parts.password,
-            protocol=protocol,
-            tls=ssl.create_default_context() if secure else None,
-        )
-
 
 class Connection:
     """Run ``run`` in a thread of its own; every other method is safe from any thread."""
@@ -92,7 +69,6 @@ class Connection:
         self.broker = broker
         self.ready = False
         self.trouble: str | None = "not connected yet"
-        self.turned_at = time.monotonic()
         self._topics = topics
         self._receive = receive
         self._has_room = has_room
@@ -181,7 +157,7 @@ class Connection:
         misc_at = 0.0
         while not self._stop.is_set() and not self._lost.is_set():
             was_ready = was_ready or self.ready
-            self.turned_at = now = time.monotonic()
+            now = time.monotonic()
             room = self._has_room()
             self._turn(room)
             self._do_todo()

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 import msgspec
 
+from service.domain.state import place_of
 from service.domain.world import World
 from service.usecases.ingest import Committed
 from service.usecases.show import Json, Shown, slot_objects
@@ -35,10 +36,17 @@ class _Station:
 
 
 class Announcer:
-    """``commit`` notes what changed (any thread); ``run`` tells it in a thread of its own."""
+    """``commit`` notes what changed (any thread); ``run`` tells it in a thread of its own. ``count`` is
+    called for each forecast that goes out."""
 
     def __init__(
-        self, *, shown: Shown, publish: Publish, stream: Callable[[str, bytes], None], root: str
+        self,
+        *,
+        shown: Shown,
+        publish: Publish,
+        stream: Callable[[str, bytes], None],
+        root: str,
+        count: Callable[[], None] = lambda: None,
     ) -> None:
         self._shown = shown
         self._publish = publish
@@ -52,7 +60,7 @@ class Announcer:
         self._lock = threading.Lock()
         self._bell = threading.Event()
         self._stop = False
-        self.forecasts = 0
+        self._count = count
 
     def commit(self, committed: Committed) -> None:
         urgent = {
@@ -60,7 +68,7 @@ class Announcer:
             for told in committed.told
             if told.notice.station is not None
         }
-        places = [place for key in committed.keys if (place := _place(key)) is not None]
+        places = [place for key in committed.keys if (place := place_of(key)) is not None]
         with self._lock:
             self._waiting.update(dict.fromkeys(places))
             self._urgent |= urgent
@@ -71,7 +79,7 @@ class Announcer:
 
     def tell_all(self, keys: Iterable[str]) -> None:
         """Everything anew, as after a start or to a broker that may have forgotten."""
-        places = [place for key in keys if (place := _place(key)) is not None]
+        places = [place for key in keys if (place := place_of(key)) is not None]
         with self._lock:
             self._known.clear()
             self._waiting.update(dict.fromkeys(places))
@@ -105,8 +113,8 @@ class Announcer:
         for notice in notices.values():
             self._stream("notice", _encode(notice))
         out += [
-            (f"{self._root}/{line}/notices", _encode(self._open_notices(line)), True)
-            for line in sorted(lines)
+            (f"{self._root}/{line}/notices", _encode(kept), True)
+            for line, kept in self._open_notices(lines).items()
         ]
         for place in chosen:
             out += self._tell_station(place, now)
@@ -135,7 +143,7 @@ class Announcer:
             if known.said.get(name) == data:
                 continue
             known.said[name] = data
-            self.forecasts += 1
+            self._count()
             self._stream("forecast", data)
             yield f"{self._root}/{place[0]}/{place[1]}/{name}/forecast", data, True
 
@@ -146,14 +154,9 @@ class Announcer:
             known.received = data
             yield f"{self._root}/{place[0]}/{place[1]}/received", data, True
 
-    def _open_notices(self, line: str) -> list[Json]:
-        kept = self._shown.notices(states=None, limit=1000, after=None)
-        return [notice for notice in kept if notice["line"] == line]
-
-
-def _place(key: str) -> Place | None:
-    kind, _, rest = key.partition("/")
-    if kind != "station":
-        return None
-    line, _, station = rest.partition("/")
-    return line, station
+    def _open_notices(self, lines: set[str]) -> dict[str, list[Json]]:
+        """By line; a line without any is told so."""
+        found: dict[str, list[Json]] = {line: [] for line in sorted(lines)}
+        for notice in self._shown.notices(states=None, limit=1000, after=None) if lines else []:
+            found.get(str(notice["line"]), []).append(notice)
+        return found

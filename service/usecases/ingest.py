@@ -12,15 +12,15 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from service.domain import feeding, floor, notices
-from service.domain.events import CountMessage, JournalEntry, Message
+from service.domain import floor, notices
+from service.domain.events import JournalEntry, Message
 from service.domain.model import Instant, from_datetime
 from service.domain.notices import Told
 from service.domain.policy import Policy
 from service.domain.routing import route
 from service.domain.world import World
 from service.ports import Batch, Ledger, NewDelivery, Refused, StoreError
-from service.wire.journal import read_entry
+from service.usecases.fold import fold
 from service.wire.native import Address, Misfit, read_message, read_topic
 
 _json = msgspec.json.Encoder().encode
@@ -48,8 +48,9 @@ class Ask:
 
 @dataclass(slots=True)
 class Draft:
-    """What a batch will write and whom it will answer."""
+    """What a batch will write and whom it will answer; ``repeats`` change nothing and are only counted."""
 
+    repeats: int = 0
     journal: list[JournalEntry] = field(default_factory=list)
     told: list[tuple[Told, Instant]] = field(default_factory=list)
     refused: list[Refused] = field(default_factory=list)
@@ -63,6 +64,7 @@ class Committed:
     keys: frozenset[str]
     told: list[Told]
     counts: Mapping[str, int]
+    repeats: int
 
 
 class Ingest:
@@ -138,7 +140,9 @@ class Ingest:
         draft = Draft()
         for entry in entries:
             self.last_at = entry.at
-            self._apply_entry(draft, entry)
+            told = fold(self.world, entry)
+            draft.journal.append(entry)
+            draft.told += [(each, entry.at) for each in told or []]
         return self._commit(draft)
 
     def _draft(self, items: Sequence[Inbound | Ask]) -> Draft:
@@ -164,6 +168,7 @@ class Ingest:
         at = self._moment(message)
         told = self._apply(address, message, at, item.retained)
         if told is None:
+            draft.repeats += 1
             return
         draft.journal.append(JournalEntry(at, address.kind, address.subject, item.payload, item.retained))
         draft.told += [(each, at) for each in told]
@@ -182,22 +187,9 @@ class Ingest:
         draft.answers.append((item.answer, told or []))
 
     def _apply(self, address: Address, message: Message, at: Instant, retained: bool) -> list[Told] | None:
-        world = self.world
-        if type(message) is CountMessage:
-            return feeding.apply_count(world, world.station(address.line, address.station or ""), message, at)
         return floor.apply(
-            world, message, line=address.line, station=address.station, at=at, retained=retained
+            self.world, message, line=address.line, station=address.station, at=at, retained=retained
         )
-
-    def _apply_entry(self, draft: Draft, entry: JournalEntry) -> None:
-        told: list[Told] | None
-        if entry.kind == "settings":
-            told = floor.change_policy(self.world, msgspec.json.decode(entry.data, type=Policy), entry.at)
-        else:
-            address, message = read_entry(entry)
-            told = self._apply(address, message, entry.at, entry.retained)
-        draft.journal.append(entry)
-        draft.told += [(each, entry.at) for each in told or []]
 
     def _moment(self, message: Message | None) -> Instant:
         """Each event's moment is later than the one before: by our clock, or by what the messages say."""
@@ -238,7 +230,7 @@ class Ingest:
         kinds: dict[str, int] = {"refused": len(draft.refused)}
         for entry in draft.journal:
             kinds[entry.kind] = kinds.get(entry.kind, 0) + 1
-        return Committed(frozenset(states), [told for told, _ in draft.told], kinds)
+        return Committed(frozenset(states), [told for told, _ in draft.told], kinds, draft.repeats)
 
     def _undo(self) -> None:
         keys = {*self.world.touched, *self._drafted}

@@ -39,7 +39,6 @@ class Owner:
     ) -> None:
         self.ingest = ingest
         self.trouble: str | None = None
-        self.turned_at = time.monotonic()
         self._ledger = ledger
         self._acknowledge = acknowledge
         self._announce = announce
@@ -71,7 +70,6 @@ class Owner:
     def run(self) -> None:
         while not self._stop.is_set():
             first = self._inbox.get()
-            self.turned_at = time.monotonic()
             items, errands = self._gather(first)
             if items:
                 self._handle(items)
@@ -124,7 +122,6 @@ class Owner:
                     return self.ingest.take_apart(items)
                 except StoreError as away:
                     self.trouble = f"the store can't be written: {away}"
-            self.turned_at = time.monotonic()
             self._stop.wait(pause)
             pause = min(pause * 2, LONGEST_PAUSE)
         return None

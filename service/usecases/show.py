@@ -10,18 +10,17 @@ from dataclasses import dataclass
 
 import msgspec
 
-from service.domain import floor, judge
-from service.domain.events import JournalEntry
+from service.domain import judge, notices
 from service.domain.judge import Case
 from service.domain.model import Instant, Level, Notice, NoticeState, Spread, to_rfc3339
 from service.domain.outcome import clock_times, forecast, is_boundary_only, starves
 from service.domain.outlook import Horizon, Questions, left_quantiles
-from service.domain.policy import Policy
 from service.domain.sight import Sight
 from service.domain.state import SITE_KEY, LineState, SlotState, StationState, line_key, station_key
 from service.domain.world import World
 from service.ports import Archive
-from service.wire.journal import Exporter, StartState, read_entry
+from service.usecases.fold import fold
+from service.wire.journal import Exporter, StartState
 
 Json = dict[str, object]
 _encode = msgspec.json.Encoder().encode
@@ -37,23 +36,22 @@ class Shown:
     reasons: Callable[[], list[str]]
 
     def lines(self) -> list[Json]:
-        world = self._world(None)
+        world = self.world_of(None)
         return [_line_object(world, world.lines[name]) for name in sorted(world.lines)]
 
     def slots(self, line: str) -> list[Json] | None:
-        world = self._world(line)
+        world = self.world_of(line)
         if line not in world.lines:
             return None
         return slot_objects(world, list(world.stations.values()))
 
     def slot(self, line: str, station: str, slot: str) -> Json | None:
-        world = self._world(line, station)
+        world = self.world_of(line, station)
         found = [each for each in slot_objects(world, list(world.stations.values())) if each["slot"] == slot]
         return found[0] if found else None
 
     def notices(self, *, states: Sequence[str] | None, limit: int, after: str | None) -> list[Json]:
-        kept = self.archive.notices(states=states, limit=limit, after=after)
-        return self._refreshed(kept)
+        return self._refreshed(self.archive.notices(states=states, limit=limit, after=after))
 
     def notice(self, notice_id: str) -> Json | None:
         kept = self.archive.notice(notice_id)
@@ -80,7 +78,7 @@ class Shown:
         begun = False
         for number, entry in self.archive.journal(position=position, to=until):
             if since is not None and entry.at < since:
-                _fold(world, entry)
+                fold(world, entry)
                 position, at = number + 1, entry.at
                 continue
             if not begun:
@@ -106,11 +104,7 @@ class Shown:
         position, at, states = kept
         return position, World.from_states(states), at
 
-    def world_of(self, line: str, station: str) -> World:
-        """The committed part of the world that holds this station."""
-        return self._world(line, station)
-
-    def _world(self, line: str | None, station: str | None = None) -> World:
+    def world_of(self, line: str | None, station: str | None = None) -> World:
         """The committed world, or one line's or station's part of it."""
         if line is None:
             chosen = [key for key in list(self.committed) if key.startswith(("line/", "station/"))]
@@ -122,19 +116,19 @@ class Shown:
         states = {key: data for key in (SITE_KEY, *chosen) if (data := self.committed.get(key)) is not None}
         return World.from_states(states)
 
-    def _refreshed(self, notices: list[Notice]) -> list[Json]:
+    def _refreshed(self, kept: list[Notice]) -> list[Json]:
         """Open supply notices with today's numbers."""
         places = {
             (notice.line, notice.station)
-            for notice in notices
+            for notice in kept
             if notice.station is not None and notice.state != NoticeState.CLOSED
         }
         current: dict[tuple[object, object, object], Json] = {}
         for line, station in places:
-            world = self._world(line, station)
+            world = self.world_of(line, station)
             for each in slot_objects(world, list(world.stations.values())):
                 current[each["line"], each["station"], each["slot"]] = each
-        return [_notice_object(notice, current) for notice in notices]
+        return [_notice_object(notice, current) for notice in kept]
 
 
 def _notice_object(notice: Notice, current: Mapping[tuple[object, object, object], Json]) -> Json:
@@ -210,7 +204,7 @@ def _slot_object(
         "assumed": slot.assumed,
         "as_of": None if station.counted_at is None else to_rfc3339(station.counted_at),
         "boundary_only": is_boundary_only(slot, sight),
-        "notice": slot.notice.id if slot.notice is not None and slot.notice.state != "closed" else None,
+        "notice": slot.notice.id if slot.notice is not None and notices.is_live(slot.notice) else None,
         "order_panels_left": None if case is None else case.needed,
         "counted": {
             "session": station.counted_session,
@@ -226,18 +220,20 @@ def _spread_of_times(times: Spread[Instant]) -> Json:
     return {key: to_rfc3339(at) for key, at in msgspec.structs.asdict(times).items()}
 
 
+_BY_LEVEL = {Level.URGENT: "urgent", Level.EARLY: "due", None: "ok"}
+
+
 def _state(
     station: StationState, slot: SlotState, sight: Sight, case: Case | None, chance: float | None
 ) -> str:
     if starves(station, slot, sight):
-        return Level.EMPTY.value
+        return "empty"
     if sight.idle:
         return "idle"
     if case is None or chance is None:
         return "unknown"
-    if case.chance_within(sight.limits.urgent_panels) >= sight.limits.chance:
-        return Level.URGENT.value
-    return "due" if chance >= sight.limits.chance else "ok"
+    level = judge.level_of(case, sight.limits, chance)
+    return _BY_LEVEL[level]
 
 
 def _remaining(world: World, slots: Sequence[tuple[StationState, SlotState]]) -> list[Json | None]:
@@ -266,7 +262,7 @@ def _loss_rate(slot: SlotState, sight: Sight) -> float:
 
 
 def _line_object(world: World, line: LineState) -> Json:
-    running = line.orders.get(line.running) if line.running is not None else None
+    running = line.running_order
     stations = sorted(world.stations_of(line.line), key=lambda station: station.station)
     return {
         "line": line.line,
@@ -309,16 +305,6 @@ def _station_object(station: StationState) -> Json:
         "clock_flagged": station.clock_flagged,
         "as_of": None if station.counted_at is None else to_rfc3339(station.counted_at),
     }
-
-
-def _fold(world: World, entry: JournalEntry) -> None:
-    if entry.kind == "settings":
-        floor.change_policy(world, msgspec.json.decode(entry.data, type=Policy), entry.at)
-        return
-    address, message = read_entry(entry)
-    floor.apply(
-        world, message, line=address.line, station=address.station, at=entry.at, retained=entry.retained
-    )
 
 
 def _start_state(world: World, position: int, at: Instant) -> StartState:

@@ -6,6 +6,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
+import httpx
 import pytest
 
 from tests.support.factory import Factory
@@ -89,6 +90,24 @@ def test_the_same_numbers_stand_in_the_api_in_the_topic_and_in_the_notice(factor
         lambda: factory.gateway.last("earlybell/L3/P1/received") == {"session": "a", "seq": 53},
         "the last stored count isn't said",
     )
+
+
+def test_repeats_and_published_forecasts_are_counted_in_the_metrics(factory: Factory) -> None:
+    begin(factory, tray=60)
+    run(factory, 1, 2)
+    run(factory, 2, 2)
+    factory.until(
+        lambda: (
+            _metric(factory, "earlybell_messages_repeated_total") == 1
+            and _metric(factory, "earlybell_forecasts_published_total") >= 1
+        ),
+        "repeats or forecasts weren't counted",
+    )
+
+
+def _metric(factory: Factory, name: str) -> float:
+    lines = httpx.get(f"{factory.url}/metrics", trust_env=False).text.splitlines()
+    return next(float(line.split()[1]) for line in lines if line.startswith(f"{name} "))
 
 
 def test_an_order_that_ends_before_the_slot_does_gives_no_notice(factory: Factory) -> None:

@@ -46,7 +46,8 @@ def chance(story: Story, panels: int) -> float:
 def level(story: Story) -> Level | None:
     case = story.case("T2")
     assert case is not None
-    return judge.level_of(case, story.sight("T2"), story.station())
+    sight = story.sight("T2")
+    return judge.level_of(case, sight.limits, case.chance_within(judge.lead_of(sight, story.station())))
 
 
 # --- the definition -------------------------------------------------------------------------------------
@@ -154,8 +155,9 @@ def test_the_cheap_bound_never_calls_fine_what_is_due(
             count, session="a", seq=2 * number, panels=1 if deltas else number, counts=counts
         )
     case, sight, station = story.case("F1"), story.sight("F1"), story.station()
-    if surely_fine(story.slot("F1"), sight, judge.lead_of(sight, station)):
-        assert case is None or judge.level_of(case, sight, station) is None
+    lead = judge.lead_of(sight, station)
+    if surely_fine(story.slot("F1"), sight, lead):
+        assert case is None or judge.level_of(case, sight.limits, case.chance_within(lead)) is None
 
 
 def test_parts_that_counts_which_never_came_may_have_used_are_warned_of():
