@@ -67,3 +67,11 @@ def moment(station: StationState, source: str, said: datetime | None, received: 
     if source != SUPPLY or counts is None or counts.offset is None:
         return happened
     return min(happened, at + counts.offset)
+
+
+def own_moment(station: StationState, source: str, said: datetime | None, received: Instant) -> Instant:
+    """The same by the source's own clock alone, after ``moment``: never earlier than can be shown."""
+    known = of(station, source)
+    if said is None or known.flagged or known.offset is None:
+        return received
+    return from_datetime(said) + known.offset

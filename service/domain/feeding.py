@@ -6,7 +6,7 @@ bound, the others are judged.
 
 from __future__ import annotations
 
-from service.domain import clock, counting, notices, tower
+from service.domain import clock, counting, notices, questions, tower
 from service.domain import slot as supplies
 from service.domain.counting import Hearing
 from service.domain.depletion import surely_lasts
@@ -54,7 +54,7 @@ def apply_count(world: World, station: StationState, message: CountMessage, at: 
     watched = world.watched[station.line, station.station]
     for name in dict.fromkeys((*doubtful, *sorted(watched))) if watched else doubtful:
         told += judge_slot(world, station, station.slots[name], at)
-    return told
+    return told + questions.speak_again(world, station, at)
 
 
 def _is_limited(world: World, station: StationState) -> bool:
@@ -128,7 +128,7 @@ def surely_fine(slot: SlotState, sight: Sight, lead: int) -> bool:
         return True
     return surely_lasts(
         (lead + 1) * max(usage, sight.most_after),
-        declared - slot.counted - slot.missing + sight.lowest,
+        declared - slot.counted - slot.missing - slot.unseen + sight.lowest,
         sight.prior.a + slot.lost_evidence,
         sight.prior.b + slot.placed_evidence,
         slot.blind,
@@ -154,13 +154,14 @@ def _believe_refill(
         slot.held_panels += panels
     if not supplies.refill_is_plain(slot, usage, waits=_waits_for(station, slot)):
         return []
-    told = notices.end_loading(slot, notices.SEEN_REFILLED, at)
+    told = questions.end_loading(world, station, slot, notices.SEEN_REFILLED, at)
     world.part_with(slot, stock=Stock(0, exact=True))
-    supplies.believe_refill(slot, world.sights_of(station)[slot.name].rule, at=at)
+    sight = world.sights_of(station)[slot.name]
+    supplies.believe_refill(slot, sight.rule, at=at, lead=lead_of(sight, station) * (usage or 0.0))
     supplies.settle_doubt(station)
     world.look(station, slot)
     world.note(station, slot)
-    return [] if told is None else [told]
+    return [*told, questions.ask(world, station, slot, at)]
 
 
 def _waits_for(station: StationState, slot: SlotState) -> bool:

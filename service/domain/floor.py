@@ -9,7 +9,7 @@ import hashlib
 
 import msgspec
 
-from service.domain import clock, notices, tower
+from service.domain import clock, notices, questions, tower
 from service.domain import slot as supplies
 from service.domain.events import (
     CountMessage,
@@ -29,7 +29,15 @@ from service.domain.notices import Told
 from service.domain.orders import apply_order
 from service.domain.outcome import forecast, judge_slot, judge_station
 from service.domain.policy import Policy, tower_rule
-from service.domain.state import Recipe, SlotState, StationState, Stock, SupplyState, TowerState
+from service.domain.state import (
+    Recipe,
+    SlotState,
+    Standing,
+    StationState,
+    Stock,
+    SupplyState,
+    TowerState,
+)
 from service.domain.world import World, touch_supply
 
 
@@ -67,22 +75,12 @@ def _apply_supply(
     slot.supply_ids.append(event)
     del slot.supply_ids[: -supplies.MOST_IDS]
     happened = clock.moment(station, clock.SUPPLY, message.at, at)
-    rule = world.sights_of(station)[slot.name].rule
     told: list[Told] = []
     match message.change:
-        case "loaded":
-            world.part_with(slot, stock=supplies.stock_of(slot))
-            message, carried = _recall(world, message, told, station, slot, happened, at)
-            told += _closed(notices.end_loading(slot, notices.REFILLED, at, by=message.by))
-            supplies.load(slot, message, rule, event=event, at=happened, carried=carried)
-        case "joined":
-            carried = None
-            if message.supply is not None:
-                world.part_with(slot, stock=Stock(0, exact=True))
-                message, carried = _recall(world, message, told, station, slot, happened, at)
-            told += _closed(notices.end_loading(slot, notices.REFILLED, at, by=message.by))
-            supplies.join(slot, message, rule, event=event, at=happened, carried=carried)
+        case "loaded" | "joined":
+            told += _refill(world, station, slot, message, event=event, happened=happened, at=at)
         case "counted":
+            told += questions.settle(world, station, slot, notices.ANSWERED, at, by=message.by)
             supplies.count(slot, message.quantity or 0, at=happened)
         case "removed":
             world.part_with(slot, stock=supplies.stock_of(slot))
@@ -91,6 +89,43 @@ def _apply_supply(
     world.look(station, slot)
     world.note(station, slot)
     return told + judge_slot(world, station, slot, at)
+
+
+def _refill(
+    world: World,
+    station: StationState,
+    slot: SlotState,
+    message: SupplyMessage,
+    *,
+    event: str,
+    happened: Instant,
+    at: Instant,
+) -> list[Told]:
+    """A supply is loaded or joined; or, said late, what a refill was that the counts showed before."""
+    sight = world.sights_of(station)[slot.name]
+    told: list[Told] = []
+    moment = clock.own_moment(station, clock.SUPPLY, message.at, at)
+    since = supplies.used_since(station, slot, sight.usage, moment)
+    if supplies.puts_a_word_to_refill(slot, message, sight.rule, moment):
+        message, carried = _recall(world, message, told, station, slot, happened, at)
+        told += questions.settle(world, station, slot, notices.ANSWERED, at, by=message.by)
+        supplies.name_refill(slot, message, since=since, carried=carried)
+        return told
+    carried = None
+    slot.counted -= since
+    if message.change == "loaded":
+        world.part_with(slot, stock=supplies.stock_of(slot))
+        message, carried = _recall(world, message, told, station, slot, happened, at)
+        told += questions.end_loading(world, station, slot, notices.REFILLED, at, by=message.by)
+        supplies.load(slot, message, sight.rule, event=event, at=happened, carried=carried)
+    else:
+        if message.supply is not None:
+            world.part_with(slot, stock=Stock(0, exact=True))
+            message, carried = _recall(world, message, told, station, slot, happened, at)
+        told += questions.end_loading(world, station, slot, notices.REFILLED, at, by=message.by)
+        supplies.join(slot, message, sight.rule, event=event, at=happened, carried=carried)
+    slot.counted += since
+    return told
 
 
 def _event_name(message: SupplyMessage, at: Instant) -> str:
@@ -114,7 +149,7 @@ def _take_out(
     at: Instant,
     by: str | None,
 ) -> list[Told]:
-    told = _closed(notices.end_loading(slot, notices.REMOVED, at, by=by))
+    told = questions.end_loading(world, station, slot, notices.REMOVED, at, by=by)
     supplies.remove(slot, event=event, at=happened)
     world.look(station, slot)
     world.note(station, slot)
@@ -174,8 +209,18 @@ def _apply_tower(world: World, station: StationState, message: TowerMessage, at:
     elif reading is tower.Reading.LOW:
         for name in named:
             slot = world.slot(station, name)
-            slot.low_since = slot.low_since or happened
+            slot.low_since, slot.low_ended = slot.low_since or happened, None
+            told += judge_slot(world, station, slot, at)
+    if reading in (tower.Reading.LOW, tower.Reading.RUNNING):
+        _end_low(station, message)
     return told
+
+
+def _end_low(station: StationState, message: TowerMessage) -> None:
+    """Slots that the tower no longer names: when they stopped being low may be when they were refilled."""
+    for name, slot in station.slots.items():
+        if slot.low_since is not None and slot.out_since is None and name not in message.slots:
+            slot.low_since, slot.low_ended = None, slot.counted
 
 
 def _run_out(
@@ -234,20 +279,30 @@ def _apply_link(station: StationState, message: LinkMessage, at: Instant) -> lis
 
 def _apply_act(world: World, act: PersonAct, at: Instant) -> list[Told]:
     """Raises ``KeyError`` for an unknown notice, ``notices.Taken`` when someone was first."""
-    line, name, slot_name = world.notices[act.notice]
-    slot = world.stations[line, name].slots[slot_name]
-    station = world.station(line, name)
+    bearer, station = _bearer(world, act.notice)
     match act.action:
         case "take":
-            told = notices.take(slot, act.by, at)
+            told = notices.take(bearer, act.by, at)
         case "quiet":
-            told = notices.quiet(slot, at, progress=station.progress, panels=act.panels, until=act.until)
+            told = notices.quiet(bearer, at, progress=station.progress, panels=act.panels, until=act.until)
         case "close":
-            if not notices.is_live(slot.notice):
+            if not notices.is_live(bearer.notice):
                 raise notices.Taken
-            told = notices.close(slot, notices.PERSON, at, by=act.by, reason=act.reason)
-    world.note(station, slot)
+            told = notices.close(bearer, notices.PERSON, at, by=act.by, reason=act.reason)
+    if isinstance(bearer, SlotState):
+        world.note(station, bearer)
+    else:
+        world.stand(bearer)
     return _closed(told)
+
+
+def _bearer(world: World, notice: str) -> tuple[SlotState | Standing, StationState]:
+    """What has the notice, and the station whose panels pass. Raises ``KeyError``."""
+    standing = world.standing.get(notice)
+    if standing is not None and standing.notice is not None:
+        return standing, world.station(standing.notice.line, standing.notice.station or "")
+    line, name, slot = world.notices[notice]
+    return world.stations[line, name].slots[slot], world.station(line, name)
 
 
 def _apply_time(world: World, at: Instant) -> list[Told]:
@@ -259,6 +314,8 @@ def _apply_time(world: World, at: Instant) -> list[Told]:
             if notices.quiet_is_over(slot, progress=station.progress, at=at):
                 world.station(line, name)
                 told.append(notices.speak_again(slot, at))
+    for place in sorted(world.standing_at):
+        told += questions.speak_again(world, world.stations[place], at)
     return told
 
 
@@ -273,12 +330,10 @@ def change_policy(world: World, policy: Policy, at: Instant) -> list[Told]:
 
 def next_moment(world: World) -> Instant | None:
     """When time alone will change something next: the earliest end of a quiet spell."""
-    return min(
-        (
-            until
-            for place, watched in world.watched.items()
-            for name in watched
-            if (until := world.stations[place].slots[name].quiet_until) is not None
-        ),
-        default=None,
-    )
+    quiet = [
+        world.stations[place].slots[name].quiet_until
+        for place, watched in world.watched.items()
+        for name in watched
+    ]
+    quiet += [standing.quiet_until for standing in world.standing.values()]
+    return min((until for until in quiet if until is not None), default=None)

@@ -91,10 +91,11 @@ def _left(slot: SlotState, declared: int) -> tuple[Floats, Floats]:
         return np.zeros_like(offsets), weight
     book = declared - slot.counted
     left, weight = depletion.believed_left(slot.kind, declared, slot.exact, book, slot.assumed)
-    if slot.missing:
-        # Counts that never came: anything from none to all of their parts is gone, evenly believed.
+    doubtful = slot.missing + slot.unseen
+    if doubtful:
+        # Counts that never came, or parts gone before a refill was seen: anything from none to all, evenly.
         share = (np.arange(len(left), 0, -1) - 0.5) / len(left)
-        return np.rint(left - slot.missing * share), np.full(len(left), 1.0 / len(left))
+        return np.rint(left - doubtful * share), np.full(len(left), 1.0 / len(left))
     return left, weight
 
 

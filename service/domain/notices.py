@@ -1,8 +1,8 @@
-"""The life of a supply notice: what opens it, makes it worse, and closes it; what people may do with it.
+"""The life of a notice: what opens it, makes it worse, and closes it; what people may do with it.
 
-One notice for each emptying of a slot: its id derives from the loading, so a replay finds the same. Each
-function changes the slot's notice and returns what is to be told, or ``None`` when nothing changed for a
-reader.
+One supply notice for each emptying of a slot: its id derives from the loading, so a replay finds the same.
+Each function changes what bears the notice (a slot, or a ``Standing`` of its own) and returns what is to be
+told, or ``None`` when nothing changed for a reader.
 
     (none) ── due ──▶ open ── worse ──▶ open        open, taken, quiet ── refilled, order done,
     open, quiet ── take ──▶ taken                   removed, better, person ──▶ closed
@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
 import msgspec
@@ -28,6 +28,15 @@ ORDER_DONE = "order done"
 REMOVED = "removed"
 BETTER = "better"
 PERSON = "person"
+ANSWERED = "answered"
+
+
+class Bearer(Protocol):
+    """What has a notice: the notice, and when its quiet spell ends (by time, by the station's panels)."""
+
+    notice: Notice | None
+    quiet_until: Instant | None
+    quiet_to: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +66,11 @@ def is_live(notice: Notice | None) -> bool:
     return notice is not None and notice.state != NoticeState.CLOSED
 
 
-def notice_id(station: StationState, slot: SlotState) -> str:
+def notice_id(station: StationState, slot: SlotState, *, about: str = "") -> str:
+    """Named after what is loaded now; ``about`` tells apart those that aren't about its emptying."""
     name = f"{station.line}\x1f{station.station}\x1f{slot.name}\x1f{slot.loading}"
+    if about:
+        name += f"\x1f{about}"
     return "n" + hashlib.sha256(name.encode()).hexdigest()[:20]
 
 
@@ -99,13 +111,13 @@ def raise_to(station: StationState, slot: SlotState, level: Level, numbers: Numb
 
 
 def close(
-    slot: SlotState, because: str, at: Instant, *, by: str | None = None, reason: str | None = None
+    bearer: Bearer, because: str, at: Instant, *, by: str | None = None, reason: str | None = None
 ) -> Told | None:
-    if slot.notice is None or not is_live(slot.notice):
+    if bearer.notice is None or not is_live(bearer.notice):
         return None
-    _end_quiet(slot)
+    _end_quiet(bearer)
     return _change(
-        slot,
+        bearer,
         at,
         Change.CLOSED,
         state=NoticeState.CLOSED,
@@ -115,7 +127,7 @@ def close(
         reason=reason,
         quiet_until=None,
         quiet_panels=None,
-        message=f"{place(slot.notice)}: closed, {because}{f' by {by}' if by else ''}.",
+        message=f"{place(bearer.notice)}: closed, {because}{f' by {by}' if by else ''}.",
     )
 
 
@@ -126,28 +138,28 @@ def end_loading(slot: SlotState, because: str, at: Instant, *, by: str | None = 
     return told
 
 
-def take(slot: SlotState, by: str, at: Instant) -> Told | None:
+def take(bearer: Bearer, by: str, at: Instant) -> Told | None:
     """Raises ``Taken`` when another has it or it is closed; the same person twice changes nothing."""
-    notice = _live(slot)
+    notice = _live(bearer)
     if notice.taken_by not in (None, by):
         raise Taken
     if notice.state == NoticeState.TAKEN:
         return None
-    _end_quiet(slot)
+    _end_quiet(bearer)
     return _change(
-        slot, at, Change.CHANGED, state=NoticeState.TAKEN, taken_by=by, quiet_until=None, quiet_panels=None
+        bearer, at, Change.CHANGED, state=NoticeState.TAKEN, taken_by=by, quiet_until=None, quiet_panels=None
     )
 
 
 def quiet(
-    slot: SlotState, at: Instant, *, progress: int, panels: int | None, until: Instant | None
+    bearer: Bearer, at: Instant, *, progress: int, panels: int | None, until: Instant | None
 ) -> Told | None:
     """Say nothing for so many panels or until then. Raises ``Taken`` when the notice is closed."""
-    _live(slot)
-    slot.quiet_until = until
-    slot.quiet_to = None if panels is None else progress + panels
+    _live(bearer)
+    bearer.quiet_until = until
+    bearer.quiet_to = None if panels is None else progress + panels
     return _change(
-        slot,
+        bearer,
         at,
         Change.CHANGED,
         state=NoticeState.QUIET,
@@ -156,41 +168,41 @@ def quiet(
     )
 
 
-def quiet_is_over(slot: SlotState, *, progress: int, at: Instant) -> bool:
-    if slot.notice is None or slot.notice.state != NoticeState.QUIET:
+def quiet_is_over(bearer: Bearer, *, progress: int, at: Instant) -> bool:
+    if bearer.notice is None or bearer.notice.state != NoticeState.QUIET:
         return False
-    by_panels = slot.quiet_to is not None and progress >= slot.quiet_to
-    return by_panels or (slot.quiet_until is not None and at >= slot.quiet_until)
+    by_panels = bearer.quiet_to is not None and progress >= bearer.quiet_to
+    return by_panels or (bearer.quiet_until is not None and at >= bearer.quiet_until)
 
 
-def speak_again(slot: SlotState, at: Instant) -> Told:
-    notice = _live(slot)
-    _end_quiet(slot)
+def speak_again(bearer: Bearer, at: Instant) -> Told:
+    notice = _live(bearer)
+    _end_quiet(bearer)
     state = NoticeState.TAKEN if notice.taken_by else NoticeState.OPEN
-    return _change(slot, at, Change.CHANGED, state=state, quiet_until=None, quiet_panels=None)
+    return _change(bearer, at, Change.CHANGED, state=state, quiet_until=None, quiet_panels=None)
 
 
-def _known(slot: SlotState) -> Notice:
-    if slot.notice is None:
+def _known(bearer: Bearer) -> Notice:
+    if bearer.notice is None:
         raise Taken
-    return slot.notice
+    return bearer.notice
 
 
-def _live(slot: SlotState) -> Notice:
-    notice = _known(slot)
+def _live(bearer: Bearer) -> Notice:
+    notice = _known(bearer)
     if not is_live(notice):
         raise Taken
     return notice
 
 
-def _end_quiet(slot: SlotState) -> None:
-    slot.quiet_until = slot.quiet_to = None
+def _end_quiet(bearer: Bearer) -> None:
+    bearer.quiet_until = bearer.quiet_to = None
 
 
-def _change(slot: SlotState, at: Instant, change: Change, **fields: Any) -> Told:
-    old = _known(slot)
-    slot.notice = msgspec.structs.replace(old, changed_at=to_rfc3339(at), version=old.version + 1, **fields)
-    return Told(slot.notice, change)
+def _change(bearer: Bearer, at: Instant, change: Change, **fields: Any) -> Told:
+    old = _known(bearer)
+    bearer.notice = msgspec.structs.replace(old, changed_at=to_rfc3339(at), version=old.version + 1, **fields)
+    return Told(bearer.notice, change)
 
 
 def _said(station: StationState, slot: SlotState, level: Level, numbers: Numbers) -> dict[str, Any]:

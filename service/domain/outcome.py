@@ -50,7 +50,9 @@ def _judge(world: World, station: StationState, slot: SlotState, sight: Sight, a
         return _close(slot, notices.ORDER_DONE, at)
     case = judge.case_of(world.line(station.line), station, slot, world.sights_of(station))
     if case is None:
-        return []
+        # All that is known of it is that its tower says low.
+        low = slot.low_since is not None and slot.declared is None
+        return _raise(world, station, slot, Level.EARLY, at) if low else []
     level = judge.level_of(case, sight.limits, case.chance_within(judge.lead_of(sight, station)))
     if level is not None:
         return _raise(world, station, slot, level, at)
@@ -97,6 +99,8 @@ def _raise(world: World, station: StationState, slot: SlotState, level: Level, a
     if not notices.calls_for_words(slot, level):
         return []
     numbers = numbers_of(world, station, slot)
+    if slot.notice is None:
+        slot.told_left = slot.book
     return [notices.raise_to(station, slot, level, numbers, at)]
 
 

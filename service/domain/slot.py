@@ -5,9 +5,10 @@ are held apart; when they go on for two panels a refill is believed."""
 
 from __future__ import annotations
 
+from service.domain import clock
 from service.domain.depletion import learn, shortage
 from service.domain.events import SupplyMessage
-from service.domain.model import Instant
+from service.domain.model import SECOND, Instant
 from service.domain.policy import SlotRule
 from service.domain.state import SlotState, StationState, Stock
 
@@ -65,20 +66,23 @@ def may_be_refilled(slot: SlotState) -> bool:
     return (
         slot.removed
         or slot.out_since is not None
-        or (slot.declared is not None and slot.counted > slot.declared)
+        or (slot.low_ended is not None if slot.declared is None else slot.counted > slot.declared)
     )
 
 
 def refill_is_plain(slot: SlotState, usage: float | None, *, waits: bool) -> bool:
     """Whether placements prove a refill nobody reported: they go on for two panels after a removal, or beyond
-    the most the slot could hold, or after an out signal (at all, once the station no longer ``waits``)."""
+    the most the slot could hold, or after an out signal (at all, once the station no longer ``waits``). Where
+    the quantity isn't known, two panels after a low signal that ended prove one."""
     if slot.removed or slot.out_since is not None:
         if slot.held > 0 and not slot.removed and not waits:
             return True
         enough = BELIEVE_AFTER_PANELS * usage if usage else None
         return slot.held >= enough if enough else slot.held > 0 and slot.held_panels >= BELIEVE_AFTER_PANELS
-    if slot.declared is None or not usage:
+    if not usage:
         return False
+    if slot.declared is None:
+        return slot.low_ended is not None and slot.counted - slot.low_ended >= BELIEVE_AFTER_PANELS * usage
     beyond = slot.counted - slot.declared
     if beyond <= BELIEVE_AFTER_PANELS * usage:
         return False
@@ -86,18 +90,71 @@ def refill_is_plain(slot: SlotState, usage: float | None, *, waits: bool) -> boo
     return beyond - float(offsets[-1]) > BELIEVE_AFTER_PANELS * usage
 
 
-def believe_refill(slot: SlotState, rule: SlotRule, *, at: Instant) -> None:
-    """A refill seen from the counts: the usual quantity with honest doubt, or none known. What was held
-    apart, or came beyond what the slot could hold, came out of the new supply."""
-    held = slot.held
+def believe_refill(slot: SlotState, rule: SlotRule, *, at: Instant, lead: float) -> None:
+    """A refill seen from the counts: the usual quantity with honest doubt, or none known.
+
+    What was held apart came out of the new supply, as did what was used since a low signal ended or what came
+    beyond what the slot could hold. In the last case it may have been loaded before the old one was empty:
+    since people were told of it, or ``lead`` parts before its end where they weren't.
+    """
+    used, unseen = slot.held, 0.0
     if not slot.removed and slot.out_since is None:
-        held = slot.counted - (slot.declared or 0)
+        if slot.low_ended is not None:
+            used = slot.counted - slot.low_ended
+        else:
+            used = slot.counted - (slot.declared or 0)
+            unseen = max(0.0, lead if slot.told_left is None else slot.told_left)
     slot.loading = f"seen-{at}"
     if not slot.removed:
         slot.loaded_at = slot.out_since
     slot.supply = slot.lot = slot.supply_before = None
     _declare(slot, rule.full, exact=False, assumed=rule.full is not None)
-    slot.counted = held
+    slot.counted, slot.unseen, slot.refilled_unsaid = used, unseen, at
+
+
+def puts_a_word_to_refill(slot: SlotState, message: SupplyMessage, rule: SlotRule, happened: Instant) -> bool:
+    """Whether "loaded" or "joined" speaks, late, of the refill that was believed: it is the first word since,
+    and from before that, or the supply it would replace is still more than half full."""
+    if slot.refilled_unsaid is None or message.change not in ("loaded", "joined"):
+        return False
+    if message.at is not None and happened <= slot.refilled_unsaid:
+        return True
+    full = message.quantity or rule.full
+    return full is None or slot.counted * 2 < full
+
+
+def name_refill(slot: SlotState, message: SupplyMessage, *, since: int, carried: Stock | None) -> None:
+    """A late word says what the believed refill was; what was used since stays used. ``since``: parts used
+    after the moment that the message names, which may be earlier than the counts could tell."""
+    slot.kind = message.kind or slot.kind
+    slot.part = message.part or slot.part
+    slot.lot, slot.supply = message.lot, message.supply
+    slot.refilled_unsaid = None
+    if since > slot.counted:
+        slot.counted, slot.unseen = since, 0.0
+    if message.quantity is not None:
+        slot.declared, slot.exact, slot.assumed = message.quantity, False, False
+    elif carried is not None:
+        slot.declared = max(0, carried.declared - carried.counted)
+        slot.exact, slot.assumed = carried.exact, carried.assumed
+
+
+def used_since(station: StationState, slot: SlotState, usage: float | None, happened: Instant) -> int:
+    """Parts of what was counted that were used after ``happened``, to the panel: walks back along the last
+    takts, beyond them at the oldest one's pace. 0 where takt or usage aren't known."""
+    if not usage or station.panel_at is None or not station.takts:
+        return 0
+    source = station.clocks.get(clock.COUNT)
+    moment = station.panel_at + (source.offset or 0 if source is not None else 0)
+    panels = 0
+    for takt in reversed(station.takts):
+        if moment <= happened:
+            break
+        panels += 1
+        moment -= round(takt * SECOND)
+    if moment > happened:
+        panels += (moment - happened) // round(station.takts[0] * SECOND)
+    return min(slot.counted, round(panels * usage))
 
 
 def load(
@@ -122,6 +179,7 @@ def load(
     elif carried is not None:
         _declare(slot, carried.declared, exact=carried.exact, assumed=carried.assumed)
         slot.counted, slot.blind, slot.missing = carried.counted, carried.blind, carried.missing
+        slot.unseen = carried.unseen
     else:
         _declare(slot, rule.full, exact=False, assumed=rule.full is not None)
 
@@ -181,7 +239,7 @@ def stock_of(slot: SlotState) -> Stock | None:
         return Stock(0, exact=True)
     if slot.declared is None:
         return None
-    return Stock(slot.declared, slot.counted, slot.blind, slot.exact, slot.assumed, slot.missing)
+    return Stock(slot.declared, slot.counted, slot.blind, slot.exact, slot.assumed, slot.missing, slot.unseen)
 
 
 def _declare(slot: SlotState, quantity: int | None, *, exact: bool, assumed: bool) -> None:
@@ -189,7 +247,8 @@ def _declare(slot: SlotState, quantity: int | None, *, exact: bool, assumed: boo
     slot.counted = slot.blind = 0
     slot.exact = exact
     slot.assumed = assumed
-    slot.missing = 0.0
+    slot.missing = slot.unseen = 0.0
+    slot.told_left = slot.low_ended = slot.refilled_unsaid = None
     slot.removed = False
     slot.out_since = slot.low_since = None
     slot.held = slot.held_panels = 0

@@ -61,7 +61,10 @@ class SlotState(msgspec.Struct, array_like=True):
     not a label. ``missing``: parts that counts we never got may have used (only with deltas). ``loaded_at``:
     since when that holds; counts of an earlier moment belong to the loading before. ``unsaid``: placements
     since somebody last said what was lost. ``held``: parts used since the supply was removed or out, which
-    prove a refill.
+    prove a refill. ``told_left``: what the books said was left when people were first told of it;
+    ``low_ended``: what was counted when the low signal stopped naming it; ``unseen``: parts that may have
+    gone before a refill was seen, anything from none to all; ``refilled_unsaid``: when a refill was believed
+    that nobody has put a word to yet.
     """
 
     name: str
@@ -100,11 +103,23 @@ class SlotState(msgspec.Struct, array_like=True):
     pending_panels: int = 0
     unsaid: int = 0
     supply_before: str | None = None
+    told_left: int | None = None
+    low_ended: int | None = None
+    unseen: float = 0.0
+    refilled_unsaid: Instant | None = None
 
     @property
     def book(self) -> int | None:
         """Plain arithmetic: what was declared minus what was counted."""
         return None if self.declared is None else self.declared - self.counted
+
+
+class Standing(msgspec.Struct, array_like=True):
+    """A notice that isn't about the emptying of a slot, such as a question; it is forgotten when it ends."""
+
+    notice: Notice | None
+    quiet_until: Instant | None = None
+    quiet_to: int | None = None
 
 
 class TowerState(msgspec.Struct, array_like=True):
@@ -177,6 +192,7 @@ class Stock(msgspec.Struct, array_like=True):
     exact: bool = False
     assumed: bool = False
     missing: float = 0.0
+    unseen: float = 0.0
 
 
 class SupplyState(msgspec.Struct, array_like=True):
@@ -208,6 +224,10 @@ def line_key(line: str) -> str:
 
 def supply_key(name: str) -> str:
     return f"supply/{name}"
+
+
+def notice_key(name: str) -> str:
+    return f"notice/{name}"
 
 
 SITE_KEY = "site"

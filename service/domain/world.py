@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import msgspec
 
+from service.domain.model import Notice
 from service.domain.notices import is_live
 from service.domain.policy import Policy, SlotRule
 from service.domain.sight import Sight, look
@@ -17,10 +18,12 @@ from service.domain.state import (
     SITE_KEY,
     LineState,
     SlotState,
+    Standing,
     StationState,
     Stock,
     SupplyState,
     line_key,
+    notice_key,
     station_key,
     supply_key,
 )
@@ -31,8 +34,9 @@ _encode = msgspec.msgpack.Encoder().encode
 _stations = msgspec.msgpack.Decoder(StationState)
 _lines = msgspec.msgpack.Decoder(LineState)
 _supplies = msgspec.msgpack.Decoder(SupplyState)
+_standing = msgspec.msgpack.Decoder(Standing)
 _policies = msgspec.msgpack.Decoder(Policy)
-_READ_ORDER = {"site": 0, "line": 1, "station": 2, "supply": 2}
+_READ_ORDER = {"site": 0, "line": 1, "station": 2, "supply": 2, "notice": 3}
 
 
 def _rank(key: str) -> int:
@@ -42,7 +46,8 @@ def _rank(key: str) -> int:
 @dataclass(slots=True)
 class World:
     """``watched`` names the slots of a station whose notice is live, ``notices`` the place of each notice
-    that a slot still has; ``touched`` the keys changed since ``take_changes``."""
+    that a slot still has; ``standing`` are the notices that aren't about a slot's emptying, by id, and
+    ``standing_at`` their ids by station; ``touched`` the keys changed since ``take_changes``."""
 
     policy: Policy = field(default_factory=Policy)
     lines: dict[str, LineState] = field(default_factory=dict)
@@ -52,6 +57,8 @@ class World:
     watched: dict[Place, set[str]] = field(default_factory=dict)
     notices: dict[str, SlotPlace] = field(default_factory=dict)
     noted: dict[SlotPlace, str] = field(default_factory=dict)
+    standing: dict[str, Standing] = field(default_factory=dict)
+    standing_at: dict[Place, set[str]] = field(default_factory=dict)
     touched: set[str] = field(default_factory=set)
 
     def line(self, name: str) -> LineState:
@@ -114,6 +121,29 @@ class World:
         else:
             self.watched[place].discard(slot.name)
 
+    def stand(self, standing: Standing) -> None:
+        """Keep a notice of its own as it is now, or forget it once it has ended."""
+        notice = standing.notice
+        if notice is None:
+            return
+        self.touched.add(notice_key(notice.id))
+        if is_live(notice):
+            self._keep(standing, notice)
+        else:
+            self._leave(notice.id)
+
+    def _keep(self, standing: Standing, notice: Notice) -> None:
+        self.standing[notice.id] = standing
+        self.standing_at.setdefault((notice.line, notice.station or ""), set()).add(notice.id)
+
+    def _leave(self, name: str) -> None:
+        standing = self.standing.pop(name, None)
+        if standing is not None and standing.notice is not None:
+            place = (standing.notice.line, standing.notice.station or "")
+            self.standing_at[place].discard(name)
+            if not self.standing_at[place]:
+                del self.standing_at[place]
+
     def part_with(self, slot: SlotState, *, stock: Stock | None) -> None:
         """A supply that has a name leaves its slot; ``stock`` is what is believed to be left in it."""
         known = self.supplies.get(slot.supply) if slot.supply is not None else None
@@ -137,6 +167,7 @@ class World:
     def touch_all(self) -> None:
         self.touched |= {SITE_KEY, *map(line_key, self.lines), *map(supply_key, self.supplies)}
         self.touched |= {station_key(*place) for place in self.stations}
+        self.touched |= set(map(notice_key, self.standing))
 
     def take_changes(self) -> dict[str, bytes | None]:
         """The touched states, encoded; nothing is touched afterwards."""
@@ -207,6 +238,10 @@ class World:
             case "supply":
                 supply = _supplies.decode(data)
                 self.supplies[supply.name] = supply
+            case "notice":
+                standing = _standing.decode(data)
+                if standing.notice is not None:
+                    self._keep(standing, standing.notice)
 
     def _forget(self, key: str) -> None:
         kind, _, rest = key.partition("/")
@@ -220,6 +255,8 @@ class World:
                 self.lines.pop(rest, None)
             case "supply":
                 self.supplies.pop(rest, None)
+            case "notice":
+                self._leave(rest)
 
     def _drop(self, place: Place) -> None:
         """Forget a station with its sights and indexes."""
@@ -235,6 +272,9 @@ class World:
     def _encoded(self, key: str) -> bytes | None:
         kind, _, rest = key.partition("/")
         state: object
+        if kind == "notice":
+            state = self.standing.get(rest)
+            return None if state is None else _encode(state)
         if kind == "site":
             state = self.policy
         elif kind == "station":

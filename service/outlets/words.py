@@ -24,9 +24,11 @@ _CLOSED = {
     "order done": "the order is done",
     "removed": "the supply was taken out",
     "better": "it lasts longer than was thought",
+    "answered": "it was answered",
 }
 _TITLES = {
     "supply": "supply runs out",
+    "question": "refilled with what?",
     "silent": "gateway silent",
     "loss": "too many parts lost",
     "refused": "messages refused",

@@ -83,6 +83,8 @@ def _world(start: StartState) -> World:
         world.adopt(station)
     for supply in start.supplies:
         touch_supply(world, supply)
+    for standing in start.standing:
+        world.stand(standing)
     return world
 
 
@@ -97,7 +99,7 @@ def _begin(store: Ledger, ingest: Ingest, start: StartState) -> None:
         for station in start.stations
         for slot in station.slots.values()
         if slot.notice is not None
-    ]
+    ] + [standing.notice for standing in start.standing if standing.notice is not None]
     store.commit(Batch(position=0, journal=[], states=states, notices=notices, deliveries=[], refused=[]))
     store.save_checkpoint(0, start.at, dict(ingest.committed))
 

@@ -134,7 +134,7 @@ class Shown:
 def _notice_object(notice: Notice, current: Mapping[tuple[object, object, object], Json]) -> Json:
     shown: Json = msgspec.to_builtins(notice)
     slot = current.get((notice.line, notice.station, notice.slot))
-    if slot is not None and notice.state != NoticeState.CLOSED:
+    if slot is not None and notice.kind == "supply" and notice.state != NoticeState.CLOSED:
         shown |= {"panels_to_empty": slot["panels_to_empty"], "empty_at": slot["empty_at"]}
     return shown
 
@@ -315,4 +315,5 @@ def _start_state(world: World, position: int, at: Instant) -> StartState:
         lines=list(world.lines.values()),
         stations=list(world.stations.values()),
         supplies=list(world.supplies.values()),
+        standing=list(world.standing.values()),
     )

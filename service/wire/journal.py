@@ -13,7 +13,7 @@ import msgspec
 
 from service.domain.events import JournalEntry, Message, PersonAct, TimePassed
 from service.domain.model import Instant, from_datetime, to_datetime
-from service.domain.state import LineState, StationState, SupplyState
+from service.domain.state import LineState, Standing, StationState, SupplyState
 from service.wire.native import Address, Misfit, read_message
 
 TYPE = "earlybell."
@@ -30,6 +30,7 @@ class StartState(msgspec.Struct):
     lines: list[LineState] = []
     stations: list[StationState] = []
     supplies: list[SupplyState] = []
+    standing: list[Standing] = []
 
 
 class _CloudEvent(msgspec.Struct, kw_only=True, omit_defaults=True):

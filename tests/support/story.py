@@ -237,11 +237,9 @@ class Story:
         return sorted(name for names in self.world.watched.values() for name in names)
 
     def words(self, told: list[Told] | None = None) -> list[str]:
-        """What was told, for short: ``opened early``, ``changed urgent``, ``closed refilled``."""
-        return [
-            f"{each.change} {each.notice.closed_because or each.notice.level}"
-            for each in (self.told if told is None else told)
-        ]
+        """What was told, for short: ``opened early``, ``changed urgent``, ``closed refilled``, and of other
+        notices than those of an emptying ``opened question``."""
+        return [_in_short(each) for each in (self.told if told is None else told)]
 
     def _act(self, act: PersonAct) -> list[Told] | None:
         self.now += 1
@@ -253,6 +251,12 @@ class Story:
 
     def _topic(self, station: str | None, kind: str, *, line: str | None = None) -> str:
         return f"{line or self.line}/{station or self.station_name}/{kind}"
+
+
+def _in_short(told: Told) -> str:
+    notice = told.notice
+    what = notice.closed_because or (notice.level if notice.kind == "supply" else notice.kind)
+    return f"{told.change} {what}"
 
 
 def _slot_count(each: object) -> object:

@@ -321,7 +321,7 @@ def test_a_named_supply_that_was_refilled_unseen_is_no_longer_in_the_slot():
     story.out("T2")
     story.green()
     use(story, 1)
-    assert story.words()[-1] == "closed seen refilled"
+    assert story.words()[-2:] == ["closed seen refilled", "opened question"]
     story.load("T3", supply="tray-1")
     assert story.slot("T3").book == 0
     assert not story.slot("T2").removed
@@ -392,7 +392,7 @@ def test_new_placements_after_the_out_signal_are_a_refill_once_the_station_no_lo
     assert story.notice("T2").level == "empty"
     story.green()
     use(story, 1)
-    assert story.words()[-1] == "closed seen refilled"
+    assert story.words()[-2:] == ["closed seen refilled", "opened question"]
     slot = story.slot("T2")
     assert (slot.book, slot.assumed) == (39, True)
     assert story.live() == []
@@ -412,7 +412,7 @@ def test_placements_that_go_on_for_two_panels_are_a_refill_though_the_tower_stil
     use(story, 18)
     story.out("T2")
     use(story, 2)
-    assert story.words()[-1] == "closed seen refilled"
+    assert story.words()[-2:] == ["closed seen refilled", "opened question"]
     assert story.slot("T2").book == 38
 
 
@@ -440,7 +440,7 @@ def test_placements_beyond_what_the_slot_could_hold_are_a_refill():
     use(story, 22)
     assert story.live() == ["T2"]
     use(story, 1)
-    assert story.words()[-1] == "closed seen refilled"
+    assert story.words()[-2:] == ["closed seen refilled", "opened question"]
     slot = story.slot("T2")
     assert (slot.book, slot.assumed) == (37, True)
 
@@ -460,7 +460,7 @@ def test_a_tape_may_hold_more_than_its_label_says_before_a_refill_is_believed():
 def test_a_refill_that_was_seen_leaves_the_quantity_unknown_where_no_usual_one_is_configured():
     story = line_of_trays(quantity=20)
     use(story, 23)
-    assert story.words()[-1] == "closed seen refilled"
+    assert story.words()[-2:] == ["closed seen refilled", "opened question"]
     assert (story.slot("T2").book, story.slot("T2").assumed) == (None, False)
 
 

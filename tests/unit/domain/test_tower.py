@@ -90,10 +90,21 @@ def test_the_rule_of_the_line_decides_what_is_told():
     assert story.words(story.tower("T2", red="on")) == ["opened empty"]
 
 
-def test_a_low_signal_opens_no_notice_by_itself():
+def test_a_low_signal_opens_no_notice_where_the_quantity_is_known():
     story = Story()
+    story.load("T2", 160)
     assert story.tower("T2", yellow="flashing") == []
     assert story.slot("T2").low_since is not None
+
+
+def test_a_low_signal_is_told_where_nothing_else_is_known_of_the_slot():
+    story = Story()
+    told = story.tower("T2", yellow="flashing") or []
+    assert story.words(told) == ["opened early"]
+    assert "runs low, how soon is not known" in told[0].notice.message
+    assert story.tower("T2", yellow="flashing") == [], "said again it is no news"
+    story.load("T2", 160)
+    assert story.words()[-1] == "closed refilled"
 
 
 def test_the_station_keeps_lamps_and_since_when_the_reading_lasts():
