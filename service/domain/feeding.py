@@ -6,7 +6,7 @@ bound, the others are judged.
 
 from __future__ import annotations
 
-from service.domain import clock, counting, notices, questions, tower
+from service.domain import clock, counting, notices, questions, standing, tower
 from service.domain import slot as supplies
 from service.domain.counting import Hearing
 from service.domain.depletion import surely_lasts
@@ -54,7 +54,7 @@ def apply_count(world: World, station: StationState, message: CountMessage, at: 
     watched = world.watched[station.line, station.station]
     for name in dict.fromkeys((*doubtful, *sorted(watched))) if watched else doubtful:
         told += judge_slot(world, station, station.slots[name], at)
-    return told + questions.speak_again(world, station, at)
+    return told + standing.speak_again(world, station.line, station.station, at)
 
 
 def _is_limited(world: World, station: StationState) -> bool:

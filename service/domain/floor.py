@@ -9,7 +9,7 @@ import hashlib
 
 import msgspec
 
-from service.domain import clock, notices, questions, tower
+from service.domain import clock, notices, questions, standing, tower
 from service.domain import slot as supplies
 from service.domain.events import (
     CountMessage,
@@ -279,30 +279,31 @@ def _apply_link(station: StationState, message: LinkMessage, at: Instant) -> lis
 
 def _apply_act(world: World, act: PersonAct, at: Instant) -> list[Told]:
     """Raises ``KeyError`` for an unknown notice, ``notices.Taken`` when someone was first."""
-    bearer, station = _bearer(world, act.notice)
+    bearer, line, name = _bearer(world, act.notice)
     match act.action:
         case "take":
             told = notices.take(bearer, act.by, at)
         case "quiet":
-            told = notices.quiet(bearer, at, progress=station.progress, panels=act.panels, until=act.until)
+            passed = standing.progress(world, line, name)
+            told = notices.quiet(bearer, at, progress=passed, panels=act.panels, until=act.until)
         case "close":
             if not notices.is_live(bearer.notice):
                 raise notices.Taken
             told = notices.close(bearer, notices.PERSON, at, by=act.by, reason=act.reason)
     if isinstance(bearer, SlotState):
-        world.note(station, bearer)
+        world.note(world.station(line, name), bearer)
     else:
         world.stand(bearer)
     return _closed(told)
 
 
-def _bearer(world: World, notice: str) -> tuple[SlotState | Standing, StationState]:
-    """What has the notice, and the station whose panels pass. Raises ``KeyError``."""
-    standing = world.standing.get(notice)
-    if standing is not None and standing.notice is not None:
-        return standing, world.station(standing.notice.line, standing.notice.station or "")
+def _bearer(world: World, notice: str) -> tuple[SlotState | Standing, str, str]:
+    """What has the notice, and its place. Raises ``KeyError``."""
+    stands = world.standing.get(notice)
+    if stands is not None and stands.notice is not None:
+        return stands, stands.notice.line or "", stands.notice.station or ""
     line, name, slot = world.notices[notice]
-    return world.stations[line, name].slots[slot], world.station(line, name)
+    return world.stations[line, name].slots[slot], line, name
 
 
 def _apply_time(world: World, at: Instant) -> list[Told]:
@@ -315,7 +316,7 @@ def _apply_time(world: World, at: Instant) -> list[Told]:
                 world.station(line, name)
                 told.append(notices.speak_again(slot, at))
     for place in sorted(world.standing_at):
-        told += questions.speak_again(world, world.stations[place], at)
+        told += standing.speak_again(world, *place, at)
     return told
 
 
@@ -335,5 +336,5 @@ def next_moment(world: World) -> Instant | None:
         for place, watched in world.watched.items()
         for name in watched
     ]
-    quiet += [standing.quiet_until for standing in world.standing.values()]
+    quiet += [each.quiet_until for each in world.standing.values()]
     return min((until for until in quiet if until is not None), default=None)

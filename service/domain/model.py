@@ -80,13 +80,14 @@ class Spread(msgspec.Struct, Generic[T], frozen=True):
 class Notice(msgspec.Struct, kw_only=True, frozen=True):
     """One thing a person is told; the JSON of the API, the webhook ``data`` and the stored row.
 
-    Times are RFC 3339 text. ``version`` grows with each told change. The numbers are those of the
-    last told change; whoever shows an open notice may refresh them.
+    ``line`` is ``None`` for what concerns the whole site. Times are RFC 3339 text. ``version`` grows with
+    each told change. The numbers are those of the last told change; whoever shows an open notice may refresh
+    them.
     """
 
     id: str
     kind: str
-    line: str
+    line: str | None
     station: str | None
     slot: str | None
     part: str | None
@@ -107,4 +108,5 @@ class Notice(msgspec.Struct, kw_only=True, frozen=True):
     closed_because: str | None = None
     reason: str | None = None
     loading: str | None = None
+    about: str | None = None
     version: int = 1

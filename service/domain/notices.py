@@ -226,7 +226,8 @@ _NOUNS = {"tape": "reel", "tray": "tray", "stick": "stick", "bulk": "bulk case"}
 
 
 def place(notice: Notice) -> str:
-    return f"{notice.line} {notice.station} {notice.slot}"
+    """Line, station and slot, as far as it has them."""
+    return " ".join(part for part in (notice.line, notice.station, notice.slot) if part)
 
 
 def sentence(station: StationState, slot: SlotState, level: Level, numbers: Numbers) -> str:

@@ -59,17 +59,6 @@ def end_loading(
     return ([] if told is None else [told]) + settle(world, station, slot, because, at, by=by)
 
 
-def speak_again(world: World, station: StationState, at: Instant) -> list[Told]:
-    """Questions of the station whose quiet spell is over."""
-    told: list[Told] = []
-    for name in sorted(world.standing_at.get((station.line, station.station), ())):
-        standing = world.standing[name]
-        if notices.quiet_is_over(standing, progress=station.progress, at=at):
-            told.append(notices.speak_again(standing, at))
-            world.stand(standing)
-    return told
-
-
 def _question_id(station: StationState, slot: SlotState) -> str:
     return notices.notice_id(station, slot, about=KIND)
 

@@ -25,7 +25,7 @@ def route(policy: Policy, notice: Notice, at: Instant) -> list[str]:
 
 def _fits(route: Route, notice: Notice, at: Instant, timezone: str) -> bool:
     return (
-        (route.line is None or fnmatchcase(notice.line, route.line))
+        (route.line is None or fnmatchcase(notice.line or "", route.line))
         and (route.kind is None or notice.kind == route.kind)
         and (route.severity is None or Level(notice.level).rank >= Level(route.severity).rank)
         and (route.hours is None or within_hours(route.hours, at, timezone))

@@ -103,7 +103,7 @@ def believe_refill(slot: SlotState, rule: SlotRule, *, at: Instant, lead: float)
             used = slot.counted - slot.low_ended
         else:
             used = slot.counted - (slot.declared or 0)
-            unseen = max(0.0, lead if slot.told_left is None else slot.told_left)
+            unseen = max(0.0, lead if slot.told_left is None else float(slot.told_left))
     slot.loading = f"seen-{at}"
     if not slot.removed:
         slot.loaded_at = slot.out_since

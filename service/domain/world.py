@@ -134,12 +134,12 @@ class World:
 
     def _keep(self, standing: Standing, notice: Notice) -> None:
         self.standing[notice.id] = standing
-        self.standing_at.setdefault((notice.line, notice.station or ""), set()).add(notice.id)
+        self.standing_at.setdefault((notice.line or "", notice.station or ""), set()).add(notice.id)
 
     def _leave(self, name: str) -> None:
         standing = self.standing.pop(name, None)
         if standing is not None and standing.notice is not None:
-            place = (standing.notice.line, standing.notice.station or "")
+            place = (standing.notice.line or "", standing.notice.station or "")
             self.standing_at[place].discard(name)
             if not self.standing_at[place]:
                 del self.standing_at[place]

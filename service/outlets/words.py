@@ -25,6 +25,7 @@ _CLOSED = {
     "removed": "the supply was taken out",
     "better": "it lasts longer than was thought",
     "answered": "it was answered",
+    "ended": "it is over",
 }
 _TITLES = {
     "supply": "supply runs out",

@@ -73,7 +73,7 @@ def _notice_row(notice: Notice) -> Row:
         closed_at = changed_at if notice.closed_at is None else instant(notice.closed_at)
     return {
         "id": notice.id,
-        "line": notice.line,
+        "line": notice.line or "",
         "station": notice.station,
         "slot": notice.slot,
         "kind": notice.kind,

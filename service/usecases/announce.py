@@ -66,13 +66,13 @@ class Announcer:
         urgent = {
             (told.notice.line, told.notice.station)
             for told in committed.told
-            if told.notice.station is not None
+            if told.notice.line is not None and told.notice.station is not None
         }
         places = [place for key in committed.keys if (place := place_of(key)) is not None]
         with self._lock:
             self._waiting.update(dict.fromkeys(places))
             self._urgent |= urgent
-            self._lines |= {told.notice.line for told in committed.told}
+            self._lines |= {told.notice.line for told in committed.told if told.notice.line is not None}
             self._notices |= {told.notice.id: msgspec.to_builtins(told.notice) for told in committed.told}
         if urgent:
             self._bell.set()

@@ -55,7 +55,7 @@ class AskingDesk:
         notice = self.shown.archive.notice(act.notice)
         if notice is None:
             raise KeyError(act.notice)
-        address = Address("person", notice.line, notice.station, notice.slot)
+        address = Address("person", notice.line or "", notice.station, notice.slot)
         try:
             self._ask(Ask(address, act, _encode(act), Future()))
         except (Taken, KeyError):

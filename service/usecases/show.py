@@ -121,7 +121,7 @@ class Shown:
         places = {
             (notice.line, notice.station)
             for notice in kept
-            if notice.station is not None and notice.state != NoticeState.CLOSED
+            if notice.line is not None and notice.station is not None and notice.state != NoticeState.CLOSED
         }
         current: dict[tuple[object, object, object], Json] = {}
         for line, station in places:

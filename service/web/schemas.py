@@ -179,7 +179,7 @@ class SlotForecast(_Told):
 
 class NoticeView(_Told):
     id: str
-    line: str
+    line: Annotated[str | None, Field(description="null: it concerns the whole site")]
     station: str | None
     slot: str | None
     part: str | None

@@ -1,0 +1,101 @@
+"""Notices that stand by themselves: a silent gateway, an outlet that can't deliver, refused messages.
+
+One stands for each thing at a time. Its id derives from what it is about and since when, so a replay finds
+the same; what is worth a notice is decided by whoever calls."""
+
+from __future__ import annotations
+
+import hashlib
+
+from service.domain import notices
+from service.domain.model import Change, Instant, Level, Notice, NoticeState, to_rfc3339
+from service.domain.notices import Told
+from service.domain.state import Standing
+from service.domain.world import World
+
+ENDED = "ended"
+
+
+def begin(
+    world: World,
+    kind: str,
+    about: str,
+    message: str,
+    at: Instant,
+    *,
+    line: str | None = None,
+    station: str | None = None,
+    level: Level = Level.URGENT,
+) -> list[Told]:
+    """Tell of a trouble, unless the same is told of already. ``about`` tells apart troubles of one kind and
+    place (an outlet's name)."""
+    if find(world, kind, about, line=line, station=station) is not None:
+        return []
+    name = "\x1f".join((kind, line or "", station or "", about, str(at)))
+    notice = Notice(
+        id="n" + hashlib.sha256(name.encode()).hexdigest()[:20],
+        kind=kind,
+        line=line,
+        station=station,
+        slot=None,
+        part=None,
+        supply_kind=None,
+        boundary_only=False,
+        level=level.value,
+        state=NoticeState.OPEN,
+        opened_at=to_rfc3339(at),
+        changed_at=to_rfc3339(at),
+        panels_to_empty=None,
+        empty_at=None,
+        message=message,
+        about=about,
+    )
+    world.stand(Standing(notice))
+    return [Told(notice, Change.OPENED)]
+
+
+def end(
+    world: World,
+    kind: str,
+    about: str,
+    at: Instant,
+    *,
+    line: str | None = None,
+    station: str | None = None,
+    because: str = ENDED,
+) -> list[Told]:
+    """The trouble is over: its notice closes, if there is one."""
+    standing = find(world, kind, about, line=line, station=station)
+    told = None if standing is None else notices.close(standing, because, at)
+    if standing is None or told is None:
+        return []
+    world.stand(standing)
+    return [told]
+
+
+def find(
+    world: World, kind: str, about: str, *, line: str | None = None, station: str | None = None
+) -> Standing | None:
+    """The notice that stands about it, taken and quiet ones too."""
+    for name in world.standing_at.get((line or "", station or ""), ()):
+        notice = world.standing[name].notice
+        if notice is not None and (notice.kind, notice.about) == (kind, about):
+            return world.standing[name]
+    return None
+
+
+def speak_again(world: World, line: str, station: str, at: Instant) -> list[Told]:
+    """Those of one place (empty names: of the line, of the site) whose quiet spell is over."""
+    told: list[Told] = []
+    for name in sorted(world.standing_at.get((line, station), ())):
+        standing = world.standing[name]
+        if notices.quiet_is_over(standing, progress=progress(world, line, station), at=at):
+            told.append(notices.speak_again(standing, at))
+            world.stand(standing)
+    return told
+
+
+def progress(world: World, line: str, station: str) -> int:
+    """Panels that passed there; 0 where there is no station."""
+    found = world.stations.get((line, station))
+    return 0 if found is None else found.progress
