@@ -4,28 +4,27 @@ from __future__ import annotations
 
 import argparse
 import math
-import random
 import signal
 import sys
 import threading
 import unicodedata
 from collections.abc import Sequence
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 from types import FrameType
 
 from simulators.demo import SPEED
 from simulators.demo import run as run_demo
-from simulators.faults import Duplicates, Fault, LostCounts, Reorder, Restarts, Skew
-from simulators.plan import DEMO_LINE
 from simulators.publisher import open_publisher
+from simulators.scenario import Scenario, ScenarioError, load_scenario, shipped
 from simulators.uplink import Broker, PublishRefused
 
 _NAME = "letters, digits, '.', '_' or '-', at most 64"
 
 
 def simulate(arguments: Sequence[str]) -> int:
-    """Publish a made-up line as the arguments say; the exit code."""
+    """Publish a made-up plant as the arguments say; the exit code."""
     options = simulate_parser().parse_args(arguments)
     stop = threading.Event()
 
@@ -38,18 +37,17 @@ def simulate(arguments: Sequence[str]) -> int:
         try:
             truth = options.ledger
             publisher = open_publisher(
-                DEMO_LINE.named(options.line),
+                scenario_of(options),
                 options.broker,
                 speed=options.speed,
                 seed=options.seed,
                 clock=options.clock,
                 root=options.root,
-                faults=faults_of(options),
                 ledger=opened.enter_context(truth.open("w", encoding="utf-8")) if truth else None,
                 report=_report,
             )
-            publisher.run(stop, panels=options.panels, seconds=options.seconds)
-        except (OSError, PublishRefused) as error:
+            publisher.run(stop, panels=options.panels, seconds=options.seconds, hours=options.hours)
+        except (OSError, PublishRefused, ScenarioError) as error:
             _report(str(error))
             return 1
     _report(f"{publisher.acknowledged} messages acknowledged")
@@ -70,7 +68,7 @@ def demo_parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--speed", type=_positive, default=SPEED, help=f"times real time (default: {SPEED:g})"
     )
-    parser.add_argument("--seed", type=int, default=7, help="equal seeds give equal lines (default: 7)")
+    parser.add_argument("--seed", type=int, help="equal seeds give equal shifts (default: the scenario's)")
     parser.add_argument("--seconds", type=_positive, metavar="N", help="end by itself after N seconds")
     ports = parser.add_argument_group("ports on 127.0.0.1; a free one is taken instead of one in use")
     ports.add_argument("--broker-port", type=_port, default=1883, metavar="PORT", help="default: 1883")
@@ -82,13 +80,22 @@ def demo_parser() -> argparse.ArgumentParser:
 def simulate_parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="earlybell simulate",
-        description="Publishes a made-up placement line to a broker until Ctrl-C.",
+        description="Publishes the lines of a made-up plant to a broker until Ctrl-C. Its people go by the "
+        "signal towers.",
     )
     parser.add_argument("--broker", type=_broker, default="mqtt://127.0.0.1:1883", metavar="URL")
     parser.add_argument("--root", default="floor", help="topic root (default: floor)")
-    parser.add_argument("--line", type=_line, default=DEMO_LINE.line, help=f"{_NAME} (default: L3)")
+    parser.add_argument(
+        "--scenario",
+        default="demo",
+        metavar="NAME_OR_FILE",
+        help=f"a TOML file, or one of {', '.join(shipped())} (default: demo)",
+    )
+    parser.add_argument(
+        "--line", type=_line, help=f"only this line; renames it where there is but one ({_NAME})"
+    )
     parser.add_argument("--speed", type=_speed, default=1.0, help="times real time, or 'max' (default: 1)")
-    parser.add_argument("--seed", type=int, default=7, help="equal seeds give equal lines (default: 7)")
+    parser.add_argument("--seed", type=int, help="equal seeds give equal shifts (default: the scenario's)")
     parser.add_argument(
         "--clock",
         choices=("wall", "line"),
@@ -96,43 +103,49 @@ def simulate_parser() -> argparse.ArgumentParser:
         help="'at' by the wall clock, as if the line were that fast, or by the line's own (default: wall)",
     )
     end = parser.add_argument_group("when to end by itself")
-    end.add_argument("--panels", type=_positive, default=math.inf, metavar="N", help="N panels left the line")
+    end.add_argument(
+        "--panels", type=_positive, default=math.inf, metavar="N", help="N panels left the lines"
+    )
     end.add_argument("--seconds", type=_positive, default=math.inf, metavar="N", help="N seconds passed")
-    faults = parser.add_argument_group("what goes wrong between the machines and the broker")
-    faults.add_argument("--duplicate", type=_share, default=0.0, metavar="P", help="share said twice")
-    faults.add_argument("--reorder", type=_share, default=0.0, metavar="P", help="share that comes late")
-    faults.add_argument(
-        "--reorder-window", type=_whole, default=5, metavar="N", help="by up to N messages (default: 5)"
+    end.add_argument(
+        "--hours", type=_positive, default=math.inf, metavar="N", help="N hours of the plant passed"
     )
-    faults.add_argument("--lose", type=_share, default=0.0, metavar="P", help="share of counts never said")
+    faults = parser.add_argument_group(
+        "what goes wrong between the machines and the broker, instead of what the scenario says"
+    )
+    faults.add_argument("--duplicate", type=_share, metavar="P", help="share said twice")
+    faults.add_argument("--reorder", type=_share, metavar="P", help="share that comes late")
+    faults.add_argument("--reorder-window", type=_whole, metavar="N", help="by up to N messages")
+    faults.add_argument("--lose", type=_share, metavar="P", help="share of counts never said")
     faults.add_argument(
-        "--restart", type=_share, default=0.0, metavar="P", help="share of counts a gateway restarts before"
+        "--restart", type=_share, metavar="P", help="share of counts a gateway restarts before"
     )
     faults.add_argument(
-        "--skew", type=float, default=0.0, metavar="SECONDS", help="how far the gateways' clocks are ahead"
+        "--skew", type=float, metavar="SECONDS", help="how far the gateways' clocks are ahead"
     )
     parser.add_argument("--ledger", type=Path, metavar="FILE", help="write the truth there, as JSON lines")
     return parser
 
 
-def faults_of(options: argparse.Namespace) -> list[Fault]:
-    """The faults asked for, from the machine to the wire; each with its own seeded chance."""
-
-    def chance(name: str) -> random.Random:
-        return random.Random(f"{options.seed}/{name}")
-
-    faults: list[Fault] = []
-    if options.skew:
-        faults.append(Skew(options.skew))
-    if options.restart:
-        faults.append(Restarts(chance("restart"), options.restart))
-    if options.lose:
-        faults.append(LostCounts(chance("lose"), options.lose))
-    if options.duplicate:
-        faults.append(Duplicates(chance("duplicate"), options.duplicate))
-    if options.reorder:
-        faults.append(Reorder(chance("reorder"), options.reorder, options.reorder_window))
-    return faults
+def scenario_of(options: argparse.Namespace) -> Scenario:
+    """The scenario asked for, with the faults asked for in place of its own."""
+    files = shipped()
+    path = files.get(options.scenario) or Path(options.scenario)
+    if options.scenario not in files and not path.exists():
+        raise ScenarioError(f"no scenario {options.scenario!r}: neither a file nor one of {', '.join(files)}")
+    scenario = load_scenario(path)
+    if options.line:
+        scenario = scenario.with_line(options.line)
+    wanted = {
+        "repeat": options.duplicate,
+        "reorder": options.reorder,
+        "window": options.reorder_window,
+        "lose": options.lose,
+        "restart": options.restart,
+        "skew": options.skew,
+    }
+    faults = {name: value for name, value in wanted.items() if value is not None}
+    return replace(scenario, gateways=replace(scenario.gateways, **faults))
 
 
 def _report(text: str) -> None:

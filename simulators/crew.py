@@ -1,4 +1,4 @@
-"""The line's people where they meet the service: they hear its warnings and take a notice when they set
+"""The plant's people where they meet the service: they hear its warnings and take a notice when they set
 out."""
 
 from __future__ import annotations
@@ -6,19 +6,18 @@ from __future__ import annotations
 import json
 from concurrent.futures import ThreadPoolExecutor
 
-from simulators.events import Event, PersonSent
-from simulators.line import Level
+from simulators.events import Event, Level, PersonSent
 from simulators.processes import ask
 from simulators.publisher import Publisher
 from simulators.sink import Delivery, Sink
 
+_LEVELS: dict[str, Level] = {"early": "early", "urgent": "urgent", "empty": "empty"}
+
 
 class Crew:
-    """The people of one line: another line's warnings are not theirs. Called from the threads of receiver and
-    line; speaks HTTP in one of its own."""
+    """Called from the threads of receiver and plant; speaks HTTP in one of its own."""
 
-    def __init__(self, line: str, page: str) -> None:
-        self._line = line
+    def __init__(self, page: str) -> None:
         self._page = page
         self._caller = ThreadPoolExecutor(1, thread_name_prefix="people")
         self._publisher: Publisher | None = None
@@ -28,18 +27,19 @@ class Crew:
         self._publisher, self._sink = publisher, sink
 
     def hear(self, delivery: Delivery) -> None:
-        """What the receiver took: an open supply notice of our line sends somebody, or reminds."""
+        """What the receiver took: an open supply notice sends somebody, or reminds."""
         notice = delivery.notice
-        ours = notice.get("line") == self._line and notice.get("kind") == "supply"
-        if self._publisher and ours and notice.get("state") == "open":
-            level: Level = "early" if notice.get("level") == "early" else "urgent"
-            self._publisher.tell(str(notice.get("station")), str(notice.get("slot")), level)
+        level = _LEVELS.get(str(notice.get("level")))
+        is_open = notice.get("kind") == "supply" and notice.get("state") == "open"
+        if self._publisher and level and is_open:
+            line, station, slot = (str(notice.get(key)) for key in ("line", "station", "slot"))
+            self._publisher.tell(line, station, slot, level)
 
-    def see(self, event: Event) -> None:
-        """What happened on the line: who sets out takes the slot's notice."""
+    def see(self, line: str, event: Event) -> None:
+        """What happened in the plant: who sets out takes the slot's notice."""
         if not isinstance(event, PersonSent) or self._sink is None:
             return
-        notice = self._sink.open_notice(self._line, event.station, event.slot)
+        notice = self._sink.open_notice(line, event.station, event.slot)
         if notice:
             self._caller.submit(self._take, notice, event.person)
 

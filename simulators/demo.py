@@ -1,4 +1,4 @@
-"""The whole thing in one command: a broker, the service, a simulated line at speed, and a receiver that
+"""The whole thing in one command: a broker, the service, a simulated plant at speed, and a receiver that
 prints.
 
 Everything listens on 127.0.0.1 and lives in one temporary folder; no container, no root. The people of the
@@ -23,9 +23,9 @@ from types import FrameType
 from typing import TextIO
 
 from simulators.crew import Crew
-from simulators.plan import DEMO_LINE
 from simulators.processes import Child, choose_ports, listens
 from simulators.publisher import Publisher, open_publisher
+from simulators.scenario import Scenario, load_scenario, shipped
 from simulators.sink import Sink
 from simulators.stage import answers, start_broker, start_service
 from simulators.uplink import Broker
@@ -50,7 +50,7 @@ def run(
     web_port: int = 8080,
     sink_port: int = 8090,
     speed: float = SPEED,
-    seed: int = 7,
+    seed: int | None = None,
     seconds: float | None = None,
     out: TextIO | None = None,
     service: Sequence[str] = ("service", "run"),
@@ -76,7 +76,7 @@ def _play(
     stop: threading.Event,
     wanted: tuple[int, int, int],
     speed: float,
-    seed: int,
+    seed: int | None,
     seconds: float | None,
     out: TextIO,
     service: Sequence[str],
@@ -84,6 +84,7 @@ def _play(
     if find_spec("iotcore") is None:
         raise DemoError("it needs a broker that isn't installed (pip install 'earlybell[demo]')")
     v5, v3, web, sink_port = choose_ports(wanted[0], wanted[0] + 1, wanted[1], wanted[2])
+    scenario = load_scenario(shipped()["demo"])
     page, broker_url = f"http://127.0.0.1:{web}", f"mqtt://127.0.0.1:{v5}"
     secret = "whsec_" + base64.b64encode(secrets.token_bytes(24)).decode()
     with ExitStack() as parts:
@@ -92,7 +93,7 @@ def _play(
         parts.callback(broker.stop, BROKER_END)
         _await(broker, lambda: listens(v5), BROKER_START, stop)
 
-        crew = Crew(DEMO_LINE.line, page)
+        crew = Crew(page)
         parts.callback(crew.close)
         sink = Sink(port=sink_port, secret=secret, out=out, on_notice=crew.hear)
         sink.start()
@@ -102,15 +103,16 @@ def _play(
         _await(server, lambda: answers(f"{page}/readyz"), SERVICE_START, stop)
 
         publisher = open_publisher(
-            DEMO_LINE,
+            scenario,
             Broker.of(broker_url),
+            bell=True,
             speed=speed,
             seed=seed,
             observe=crew.see,
-            report=lambda text: _say(out, f"Line {DEMO_LINE.line}: {text}"),
+            report=lambda text: _say(out, f"{scenario.plant}: {text}"),
         )
         crew.meet(publisher, sink)
-        _say(out, _welcome(page, broker_url, v3, sink.url, speed))
+        _say(out, _welcome(scenario, page, broker_url, v3, sink.url, speed))
         line = _Thread(publisher, stop)
         parts.callback(line.end)
         # The service takes longest to end: ask it first, and let the line finish meanwhile.
@@ -187,9 +189,10 @@ def _signals() -> Iterator[threading.Event]:
             signal.signal(number, handler)
 
 
-def _welcome(page: str, broker: str, v3: int, sink: str, speed: float) -> str:
+def _welcome(scenario: Scenario, page: str, broker: str, v3: int, sink: str, speed: float) -> str:
+    lines = "Line " + ", ".join(each.line for each in scenario.lines)
     return (
-        f"Line {DEMO_LINE.line} of {DEMO_LINE.plant} (made up) runs at {speed:g} times its real speed.\n"
+        f"{lines} of {scenario.plant} (made up) runs at {speed:g} times its real speed.\n"
         f"  page      {page}/\n"
         f"  broker    {broker} (MQTT 5; 3.1.1 on port {v3})\n"
         f"  receiver  {sink}/warnings (prints each warning below)\n"

@@ -11,8 +11,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 Lamp = Literal["off", "on", "flashing"]
-Cause = Literal["supply", "fault", "exchange", "held", "starved", "no order"]
+Cause = Literal["supply", "fault", "exchange", "held", "starved", "no order", "break", "wipe", "paste"]
 Learned = Literal["warning", "reminder", "tower", "buzzer"]
+Level = Literal["early", "urgent", "empty"]
+Change = Literal["loaded", "joined"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,13 +44,19 @@ class OrderSet:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Supplied:
+    """Said at ``at`` of what happened at ``moment``, as far as whoever says it knows. ``supply`` names the
+    very reel or stack of trays."""
+
     at: float
+    moment: float
     station: str
     slot: str
-    change: Literal["loaded", "joined"]
+    change: Change
     kind: str
     part: str
     lot: str
+    supply: str
+    trays: int
     quantity: int
     by: str
 
@@ -92,6 +100,38 @@ class PersonSent:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Refilled:
+    """A slot got a new supply, whoever hears of it. ``quantity`` is what its label says. ``confirmed_at`` is
+    when the person says so, by message or tap; ``None`` when never."""
+
+    at: float
+    station: str
+    slot: str
+    person: str
+    supply: str
+    quantity: int
+    part: str
+    kind: str
+    change: Change
+    confirmed_at: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Confirmed:
+    """Where gateways say no supplies: a person taps that the slot was refilled at ``moment``."""
+
+    at: float
+    moment: float
+    station: str
+    slot: str
+    person: str
+    quantity: int
+    part: str
+    kind: str
+    change: Change
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PanelMade:
     """A panel left the station's table. Parts really left by slot, and what the machine believes."""
 
@@ -124,12 +164,13 @@ class Stopped:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SupplyEnded:
-    """What a slot's loading really was: ``label = placed + lost + left + short``. ``left`` went back to the
-    store; ``short`` never existed."""
+    """What a slot's loading really was: ``label = placed + lost + left + short``. ``left`` came out
+    with it; ``short`` never existed."""
 
     at: float
     station: str
     slot: str
+    supply: str
     label: int
     placed: int
     lost: int
@@ -138,5 +179,5 @@ class SupplyEnded:
 
 
 Told = RecipeSet | OrderSet | Supplied | Counted | TowerShown
-Truth = PersonSent | PanelMade | PanelPulled | Stopped | SupplyEnded
+Truth = PersonSent | Refilled | Confirmed | PanelMade | PanelPulled | Stopped | SupplyEnded
 Event = Told | Truth

@@ -1,8 +1,8 @@
 """What goes wrong between a machine and a broker, laid over a stream of messages: pure and seeded.
 
 Each fault takes one message at a time and answers with those that now pass; ``flush`` gives up what it still
-holds. Only counts and supplies are touched, except by a wrong clock: a tower or an order that arrives late
-would be a different plant, not a worse network.
+holds. Repeats, losses and late ones are of counts and supplies: an order that arrives late would be a
+different plant, not a worse network.
 """
 
 from __future__ import annotations
@@ -15,6 +15,8 @@ from datetime import datetime, timedelta
 from typing import Any, Protocol
 
 from simulators.messages import Message, encode_json, rfc3339
+from simulators.plan import GatewayPlan
+from simulators.streams import Streams
 
 
 class Fault(Protocol):
@@ -76,6 +78,20 @@ class LostCounts:
 
     def pass_on(self, message: Message) -> list[Message]:
         return [] if message.kind == "count" and self.rng.random() < self.chance else [message]
+
+    def flush(self) -> list[Message]:
+        return []
+
+
+@dataclass(slots=True)
+class DroppedTowers:
+    """Never delivers some states of a tower; the people in front of it see them all the same."""
+
+    rng: random.Random
+    chance: float
+
+    def pass_on(self, message: Message) -> list[Message]:
+        return [] if message.kind == "tower" and self.rng.random() < self.chance else [message]
 
     def flush(self) -> list[Message]:
         return []
@@ -162,3 +178,19 @@ class Skew:
 
     def flush(self) -> list[Message]:
         return []
+
+
+def faults_of(plan: GatewayPlan, seed: int, line: str, station: str) -> list[Fault]:
+    """What goes wrong with one station's messages, from the machine to the wire, each with a chance of its
+    own."""
+    chance = Streams(seed, line, station).of
+    ahead = plan.skew + plan.clock_lies.get(f"{line}/{station}", 0.0)
+    possible: list[tuple[float, Fault]] = [
+        (ahead, Skew(ahead)),
+        (plan.restart, Restarts(chance("restart"), plan.restart)),
+        (plan.lose, LostCounts(chance("lose"), plan.lose)),
+        (plan.tower_dropout, DroppedTowers(chance("dropout"), plan.tower_dropout)),
+        (plan.repeat, Duplicates(chance("repeat"), plan.repeat)),
+        (plan.reorder, Reorder(chance("reorder"), plan.reorder, plan.window)),
+    ]
+    return [fault for wanted, fault in possible if wanted]

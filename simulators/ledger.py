@@ -10,13 +10,24 @@ from collections.abc import Callable
 from dataclasses import asdict
 from typing import TextIO
 
-from simulators.events import Event, PanelMade, PanelPulled, PersonSent, Stopped, SupplyEnded
+from simulators.events import (
+    Confirmed,
+    Event,
+    PanelMade,
+    PanelPulled,
+    PersonSent,
+    Refilled,
+    Stopped,
+    SupplyEnded,
+)
 from simulators.messages import Message
 
 _WHAT = {
     PanelMade: "panel",
     PanelPulled: "panel pulled",
     PersonSent: "person sent",
+    Refilled: "refill",
+    Confirmed: "confirmation",
     Stopped: "stop",
     SupplyEnded: "supply ended",
 }
@@ -27,7 +38,7 @@ class Ledger:
         self._stream = stream
         self._stamp = stamp
 
-    def event(self, event: Event) -> None:
+    def event(self, line: str, event: Event) -> None:
         """Write down what only the simulator knows. ``line_seconds`` is the line's own time."""
         what = _WHAT.get(type(event))
         if what is None:
@@ -37,12 +48,17 @@ class Ledger:
             body |= {"since": self._stamp(event.since), "seconds": round(event.at - event.since, 3)}
         if isinstance(event, PersonSent):
             body["due"] = self._stamp(event.due)
-        self._write({"what": what, **body})
+        if isinstance(event, Refilled) and event.confirmed_at is not None:
+            body["confirmed_at"] = self._stamp(event.confirmed_at)
+        if isinstance(event, Confirmed):
+            body["moment"] = self._stamp(event.moment)
+        self._write({"what": what, "line": line, **body})
 
-    def saying(self, message: Message) -> None:
+    def saying(self, line: str, message: Message) -> None:
         if message.payload:
             said = json.loads(message.payload)
-            self._write({"what": "said", "at": said.get("at"), "topic": message.topic, "message": said})
+            at, topic = said.get("at"), message.topic
+            self._write({"what": "said", "line": line, "at": at, "topic": topic, "message": said})
 
     def _write(self, line: dict[str, object]) -> None:
         self._stream.write(json.dumps(line, ensure_ascii=False, separators=(",", ":")) + "\n")

@@ -1,105 +1,132 @@
-"""A line of placement stations with its orders and its people.
+"""One line of a plant: printer, placement stations, oven, with its orders and its changeovers.
 
-Pure and seeded: no clock, no I/O. ``advance`` says everything that happens up to a moment, ``tell`` is the
-one way in from outside. Equal plan, seed and calls give equal events.
+Pure and seeded; moved by the plant's agenda. Who brings supplies is not decided here.
 """
 
 from __future__ import annotations
 
-import random
+from collections.abc import Mapping
 from itertools import pairwise
-from typing import Literal
 
-from simulators.agenda import Agenda
-from simulators.conveyor import Belt
-from simulators.events import Event, RecipeSet
+from simulators.agenda import Voice
+from simulators.conveyor import Belt, Panel
+from simulators.events import RecipeSet
+from simulators.loading import Loading
+from simulators.losses import Losses
+from simulators.machine import Machine, Slot
 from simulators.orders import Orders
-from simulators.people import People
-from simulators.plan import LinePlan, RecipePlan
-from simulators.refills import Refills
+from simulators.plan import LinePlan, PartPlan, RecipePlan, StationPlan
+from simulators.printer import Oven, Printer
+from simulators.scenario import Scenario
 from simulators.station import Station
-
-Level = Literal["early", "urgent", "empty"]
+from simulators.store import Store
+from simulators.streams import Streams
+from simulators.telling import Telling
 
 
 class Line:
-    def __init__(self, plan: LinePlan, rng: random.Random) -> None:
+    def __init__(
+        self, plan: LinePlan, scenario: Scenario, store: Store, agenda: Voice, streams: Streams
+    ) -> None:
         self.plan = plan
-        self._agenda = Agenda()
+        self.panels = 0
+        """Panels that left it."""
+        self._agenda = agenda
         self._recipe: RecipePlan | None = None
-        self._orders = Orders(plan, self._agenda, rng, self._adopt)
-        self._stations = {each.station: Station(each, self._agenda, rng) for each in plan.stations}
-        people = People(plan.people, rng)
-        self._refills = {
-            name: Refills(station, people, plan.people, self._agenda, rng, self._orders.make_up)
-            for name, station in self._stations.items()
-        }
-        self._connect()
-        self._agenda.at(0.0, self._open_shift)
+        parts = {each.part: each for each in scenario.parts}
+        self._orders = Orders(plan, agenda, streams, self._seconds_to_change, self._adopt)
+        self.loadings = [
+            self._build(each, scenario, parts, store, streams.at(each.station)) for each in plan.stations
+        ]
+        self._connect(streams)
+        agenda.at(0.0, self._open_shift)
 
-    @property
-    def now(self) -> float:
-        return self._agenda.now
+    def _build(
+        self,
+        plan: StationPlan,
+        scenario: Scenario,
+        parts: Mapping[str, PartPlan],
+        store: Store,
+        streams: Streams,
+    ) -> Loading:
+        """A station as the shift finds it: every slot holds its ``first`` quantity."""
+        slots = {}
+        for each in plan.slots:
+            at = streams.at(each.slot)
+            supply = store.named(parts[each.part], each.first, at.of("first"))
+            slots[each.slot] = Slot(plan=each, supply=supply, losses=Losses(plan.wear, plan.takt, at))
+        station = Station(Machine(plan=plan, slots=slots), self._agenda, streams)
+        telling = Telling(
+            plan.station,
+            scenario.people.confirms,
+            self._agenda,
+            streams,
+            by_message=scenario.supply_messages,
+        )
+        return Loading(
+            station, store, parts, scenario.people, telling, self._agenda, streams, self._orders.make_up
+        )
 
-    @property
-    def next_at(self) -> float:
-        """When something happens next, if nobody tells the line anything before."""
-        return self._agenda.next_at
-
-    @property
-    def panels(self) -> int:
-        """Panels that left the last station."""
-        return self._orders.panels
-
-    def advance(self, to: float) -> list[Event]:
-        """Everything that happens up to and including ``to``, in order."""
-        return self._agenda.advance(to)
-
-    def tell(self, station: str, slot: str, level: Level) -> list[Event]:
-        """A warning reached the people of the line, now. One about a slot that isn't here is nobody's."""
-        refills = self._refills.get(station)
-        if refills:
-            refills.hear(slot, "warning" if level == "early" else "reminder")
-        return self._agenda.said()
-
-    def _connect(self) -> None:
-        stations = list(self._stations.values())
-        stations[0].source = self._orders
-        stations[-1].sink = self._orders
-        self._orders.on_ready = stations[0].begin
+    def _connect(self, streams: Streams) -> None:
+        stations = [each.station for each in self.loadings]
         for before, after in pairwise(stations):
             belt = Belt(after.plan.room)
             before.sink = after.source = belt
             belt.on_take, belt.on_put = before.pass_on, after.begin
+        first = stations[0]
+        first.source = self._orders
+        self._orders.on_ready = first.begin
+        if self.plan.printer:
+            printer = Printer(self.plan.printer, self._agenda, streams.at(self.plan.printer.station))
+            belt = Belt(first.plan.room)
+            printer.sink = first.source = belt
+            belt.on_take, belt.on_put = printer.pass_on, first.begin
+            printer.source, self._orders.on_ready = self._orders, printer.begin
+        stations[-1].sink = self._orders
+        self._orders.on_placed = self._leave
+        if self.plan.oven:
+            self._orders.on_placed = Oven(self.plan.oven.transit, self._agenda, self._leave).put
+
+    def _leave(self, panel: Panel) -> None:
+        self.panels += 1
 
     def _open_shift(self) -> None:
+        for loading in self.loadings:
+            loading.open_shift()
         self._orders.open_shift()
-        for name, station in self._stations.items():
-            self._refills[name].open_shift()
-            station.open_shift()
+        for loading in self.loadings:
+            loading.station.open_shift()
+
+    # Changeover
+
+    def _seconds_to_change(self, recipe: RecipePlan) -> float:
+        """What exchanging supplies adds to a changeover."""
+        return self.plan.per_exchange * sum(len(each.to_exchange(recipe)) for each in self.loadings)
 
     def _adopt(self, recipe: RecipePlan) -> None:
         if recipe is self._recipe:
             return
         self._recipe = recipe
-        for station in self._stations.values():
-            station.machine.adopt(recipe)
+        for loading in self.loadings:
+            loading.change_over(recipe)
+            loading.station.machine.adopt(recipe)
+            loading.station.show()
             # The one that runs comes first, so that there is no moment without one.
             for each in sorted(self.plan.recipes, key=lambda other: other is not recipe):
-                self._agenda.say(self._as_set(each, station, active=each is recipe))
+                self._agenda.say(self._as_set(each, loading.station.plan, active=each is recipe))
 
-    def _as_set(self, recipe: RecipePlan, station: Station, *, active: bool) -> RecipeSet:
-        name = station.plan.station
-        usage = recipe.usage.get(name, {})
-        together = recipe.alternates.get(name, ())
+    def _as_set(self, recipe: RecipePlan, plan: StationPlan, *, active: bool) -> RecipeSet:
+        usage = recipe.usage.get(plan.station, {})
+        together = recipe.alternates.get(plan.station, ())
         used = {*usage, *(slot for group in together for slot in group)}
+        parts = {slot.slot: slot.part for slot in plan.slots} | dict(recipe.parts.get(plan.station, {}))
         return RecipeSet(
-            at=self.now,
-            station=name,
+            at=self._agenda.now,
+            station=plan.station,
             recipe=recipe.recipe,
             boards_per_panel=recipe.boards_per_panel,
             usage=usage,
-            parts={slot.slot: slot.part for slot in station.plan.slots if slot.slot in used},
+            parts={slot: part for slot, part in parts.items() if slot in used},
             alternates=together,
             active=active,
         )

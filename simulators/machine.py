@@ -5,13 +5,15 @@ Knows nothing of the clock, of other stations or of people; ``station`` moves it
 
 from __future__ import annotations
 
-import random
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum, auto
 
-from simulators.events import Cause, Lamp, Tower
+from simulators.conveyor import Panel
+from simulators.events import Lamp, Tower
+from simulators.losses import Losses
 from simulators.plan import RecipePlan, SlotPlan, StationPlan
+from simulators.store import Supply
 
 
 class Does(Enum):
@@ -25,42 +27,22 @@ class Does(Enum):
 
 
 @dataclass(slots=True)
-class Supply:
-    """What is loaded in a slot; a spliced tape is one supply with what it was spliced to."""
-
-    label: int
-    short: int
-    placed: int = 0
-    lost: int = 0
-
-    @property
-    def left(self) -> int:
-        """Parts that are really there."""
-        return self.label - self.short - self.placed - self.lost
-
-    @property
-    def counted(self) -> int:
-        """Parts that the machine believes are there."""
-        return self.label - self.placed - self.lost
-
-
-@dataclass(slots=True)
 class Slot:
     plan: SlotPlan
     supply: Supply
+    losses: Losses
     placed: int = 0
     lost: int = 0
     reported: tuple[int, int] = (0, 0)
 
-    def pick(self, need: int, rng: random.Random) -> int:
+    @property
+    def boundary_only(self) -> bool:
+        """Whether its supply may be exchanged between two panels only."""
+        return self.supply.part.kind == "tray"
+
+    def pick(self, need: int) -> int:
         """Place ``need`` parts, or as many as are there; how many were placed."""
-        placed = lost = 0
-        left, loss = self.supply.left, self.plan.loss
-        while placed < need and placed + lost < left:
-            if rng.random() < loss:
-                lost += 1
-            else:
-                placed += 1
+        placed, lost = self.losses.pick(need, self.supply.left, self.supply.part.loss)
         self.supply.placed += placed
         self.supply.lost += lost
         self.placed += placed
@@ -77,18 +59,13 @@ class Need:
 
 
 @dataclass(slots=True)
-class Halt:
-    since: float
-    cause: Cause
-    slot: str | None = None
-
-
-@dataclass(slots=True)
 class Machine:
     plan: StationPlan
     slots: dict[str, Slot]
     does: Does = Does.BOUNDARY
     panels: int = 0
+    panel: Panel | None = None
+    """The one in work, or complete."""
     holds: bool = False
     """A complete panel stands in it, because there is no room behind."""
     short_of: tuple[str, ...] = ()
@@ -97,7 +74,6 @@ class Machine:
     """Has had nothing to do for long enough to show it."""
     needs: list[Need] = field(default_factory=list)
     per_part: float = 0.0
-    halt: Halt | None = None
     usage: Mapping[str, int] = field(default_factory=dict)
     groups: dict[str, tuple[str, ...]] = field(default_factory=dict)
     feeding: dict[tuple[str, ...], str] = field(default_factory=dict)
@@ -108,23 +84,29 @@ class Machine:
         together = recipe.alternates.get(self.plan.station, ())
         self.groups = {name: next((g for g in together if name in g), (name,)) for name in self.usage}
 
-    def take_panel(self, takt: float) -> None:
-        """Begin a panel that takes ``takt`` seconds of undisturbed work."""
-        self.needs = [Need(self.groups[name], parts) for name, parts in self.usage.items() if parts]
-        self.per_part = takt / max(1, sum(need.parts for need in self.needs))
+    def take_panel(self, panel: Panel, takt: float) -> None:
+        """Begin a panel; a whole one takes ``takt`` seconds of undisturbed work, skipped boards take none."""
+        self.panel = panel
+        shares = ((name, panel.share(parts)) for name, parts in self.usage.items())
+        self.needs = [Need(self.groups[name], parts) for name, parts in shares if parts]
+        self.per_part = takt / max(1, sum(self.usage.values()))
+        for slot in self.slots.values():
+            slot.losses.next_panel()
 
     def next_seconds(self) -> float:
         """How long the next need of the panel in work takes."""
-        return self.needs[0].parts * self.per_part
+        return self.needs[0].parts * self.per_part if self.needs else 0.0
 
-    def place(self, rng: random.Random) -> bool:
+    def place(self) -> bool:
         """Work off the first need; ``False`` when the group's slots ran empty on it."""
+        if not self.needs:
+            return True
         need = self.needs[0]
         while need.parts:
             slot = self._feeder(need.group)
             if slot is None:
                 return False
-            need.parts -= slot.pick(need.parts, rng)
+            need.parts -= slot.pick(need.parts)
         del self.needs[0]
         return True
 
@@ -145,8 +127,12 @@ class Machine:
         return tuple(
             name
             for name, parts in self.usage.items()
-            if self.slots[name].plan.boundary_only and self.slots[name].supply.counted < parts
+            if self.slots[name].boundary_only and self.slots[name].supply.counted < parts
         )
+
+    def usage_of(self, slot: str) -> int:
+        """Parts a panel that the slot may have to feed, alone or for its group."""
+        return max((self.usage[name] for name, group in self.groups.items() if slot in group), default=0)
 
     def low(self) -> tuple[str, ...]:
         """Slots in use whose count fell to their threshold."""
@@ -179,12 +165,3 @@ class Machine:
             return Tower(red="on", yellow=yellow, slots=low)
         idle = self.does is Does.EXCHANGE or self.waiting
         return Tower(yellow=yellow, green="flashing" if idle else "on", slots=low)
-
-
-def build(plan: StationPlan, rng: random.Random) -> Machine:
-    """A machine as the shift finds it: every slot holds its ``first`` quantity."""
-    slots = {
-        each.slot: Slot(plan=each, supply=Supply(each.first, min(each.first, rng.randint(*each.short))))
-        for each in plan.slots
-    }
-    return Machine(plan=plan, slots=slots)

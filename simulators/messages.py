@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import assert_never
 
 from simulators.events import (
+    Confirmed,
     Counted,
     Event,
     OrderSet,
@@ -22,6 +23,7 @@ from simulators.events import (
     PanelPulled,
     PersonSent,
     RecipeSet,
+    Refilled,
     Stopped,
     Supplied,
     SupplyEnded,
@@ -60,12 +62,25 @@ def encode_json(value: dict[str, object]) -> bytes:
 
 
 class Gateway:
-    """The gateways of one line. ``stamp`` turns the line's seconds into the ``at`` of a message."""
+    """The gateways of one line. ``stamp`` turns the line's seconds into the ``at`` of a message; ``silent``
+    are the kinds of message that they never say."""
 
-    def __init__(self, line: str, *, run: str, stamp: Callable[[float], str], root: str = "floor") -> None:
+    def __init__(
+        self,
+        line: str,
+        *,
+        run: str,
+        stamp: Callable[[float], str],
+        root: str = "floor",
+        silent: Collection[str] = (),
+    ) -> None:
         self._prefix = f"{root}/{line}"
+        self._line = line
         self._run = run
+        self._silent = silent
         self._stamp = stamp
+        # Supplies go from line to line, so their names are the plant's: the run's, without the line.
+        self._plant = hashlib.sha256(run.encode()).hexdigest()
         self._seq: dict[str, int] = {}
         self._supplies = 0
         self._open: dict[int, OrderSet] = {}
@@ -73,6 +88,9 @@ class Gateway:
 
     def encode(self, event: Event) -> list[Message]:
         """The messages that say it; none for what only the ledger may know."""
+        return [each for each in self._encode(event) if each.kind not in self._silent]
+
+    def _encode(self, event: Event) -> list[Message]:
         match event:
             case Counted():
                 return [self._count(event)]
@@ -84,7 +102,9 @@ class Gateway:
                 return [self._recipe(event)]
             case OrderSet():
                 return self._order(event)
-            case PersonSent() | PanelMade() | PanelPulled() | Stopped() | SupplyEnded():
+            case PersonSent() | Refilled() | Confirmed():
+                return []
+            case PanelMade() | PanelPulled() | Stopped() | SupplyEnded():
                 return []
         assert_never(event)
 
@@ -95,12 +115,14 @@ class Gateway:
 
     def farewell(self, at: float) -> list[Message]:
         """The line is given up: its orders are withdrawn, and no retained order is left on the broker."""
+        if "order" in self._silent:
+            return []
         withdrawn = [self._order_message(order, "withdrawn", at) for order in self._open.values()]
         topics = [*self._closed, *(message.topic for message in withdrawn)]
         return withdrawn + [Message(topic, b"", retain=True) for topic in topics]
 
     def _name(self, *of: object) -> str:
-        return hashlib.sha256("/".join(map(str, (self._run, *of))).encode()).hexdigest()
+        return hashlib.sha256("/".join(map(str, (self._run, self._line, *of))).encode()).hexdigest()
 
     def _count(self, event: Counted) -> Message:
         seq = self._seq[event.station] = self._seq.get(event.station, 0) + 1
@@ -117,16 +139,19 @@ class Gateway:
     def _supply(self, event: Supplied) -> Message:
         self._supplies += 1
         body: dict[str, object] = {
-            "at": self._stamp(event.at),
+            "at": self._stamp(event.moment),
             "id": self._name("supply", self._supplies)[:16],
             "slot": event.slot,
             "change": event.change,
             "kind": event.kind,
             "part": event.part,
             "lot": event.lot,
+            "supply": f"{event.supply}-{self._plant[:4]}",
             "quantity": event.quantity,
             "by": event.by,
         }
+        if event.kind == "tray":
+            body["trays"] = event.trays
         return Message(f"{self._prefix}/{event.station}/supply", encode_json(body))
 
     def _tower(self, event: TowerShown) -> Message:

@@ -1,156 +1,207 @@
-"""What a line is made of, and the made-up line of the demo.
+"""What a plant is made of: parts, machines, recipes, people, gateways. The numbers stand in a scenario's
+file.
 
-Everything here is invented: plant, parts, recipes and people. Full quantities are those usual in the trade
-(0402 chips 10,000 on a reel, SOIC-8 2,500, an LQFP-64 tray of 8 × 20). Times are seconds, chances are per
-pick or panel.
+Times are seconds unless a name says minutes, distances metres, chances are per pick, panel or message. A
+field here is a key there; knows nothing of files.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import dataclass, field, replace
+from typing import Annotated, Literal
 
-Range = tuple[float, float]
+from pydantic import AfterValidator, Field, StringConstraints
+
+Name = Annotated[str, StringConstraints(pattern=r"^[\w.-]{1,64}$")]
+Share = Annotated[float, Field(ge=0, le=1)]
+Whole = Annotated[int, Field(ge=0)]
+Count = Annotated[int, Field(ge=1)]
+Seconds = Annotated[float, Field(ge=0)]
+
+
+def _in_order(span: tuple[float, float]) -> tuple[float, float]:
+    if span[0] > span[1]:
+        raise ValueError(f"{span[0]} is more than {span[1]}")
+    return span
+
+
+Range = Annotated[tuple[Seconds, Seconds], AfterValidator(_in_order)]
 """From and to; a value between is drawn evenly."""
+Position = tuple[float, float]
+Kind = Literal["tape", "tray"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartPlan:
+    """``full`` parts come on a new supply, a stack of ``trays``; between ``short[0]`` and ``short[1]`` of
+    them are missing from what the label says. ``loss`` is the usual share of picks that is not placed."""
+
+    part: str
+    full: Count
+    kind: Kind = "tape"
+    trays: Count = 1
+    loss: Share = 0.003
+    short: tuple[Whole, Whole] = (0, 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SlotPlan:
-    """One place for a supply. ``first`` is what it holds when the shift begins; of a new supply between
-    ``short[0]`` and ``short[1]`` parts are missing from what its label says."""
+    """One place for a supply. ``part`` and ``first`` are what it holds when the shift begins; the machine
+    calls it low at ``low_at`` parts."""
 
-    slot: str
+    slot: Name
     part: str
-    full: int
-    first: int
-    loss: float
-    low_at: int
-    kind: Literal["tape", "tray"] = "tape"
-    short: tuple[int, int] = (0, 0)
+    first: Whole
+    low_at: Whole
 
-    @property
-    def boundary_only(self) -> bool:
-        return self.kind == "tray"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WearPlan:
+    """How a slot's losses change. ``drift`` is how far the log odds wander in a thousand panels; ``worn`` is
+    the chance per panel that a nozzle wears, which multiplies the odds until it is cleaned."""
+
+    drift: Annotated[float, Field(ge=0)] = 0.0
+    worn: Share = 0.0
+    factor: Range = (5.0, 10.0)
+    minutes: Range = (4.0, 15.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StationPlan:
-    """A placement machine. ``room`` is how many panels fit between it and the station before it."""
+    """A placement machine. ``room`` is how many panels fit between it and what is before it."""
 
-    station: str
+    station: Name
     slots: tuple[SlotPlan, ...]
-    takt: float
-    takt_sigma: float = 0.04
-    stop_chance: float = 0.012
+    takt: Annotated[float, Field(gt=0)]
+    takt_sigma: Annotated[float, Field(ge=0)] = 0.04
+    stop_chance: Share = 0.012
     stop_seconds: Range = (8.0, 45.0)
-    room: int = 3
+    room: Count = 3
+    position: Position = (0.0, 0.0)
+    wear: WearPlan = field(default_factory=WearPlan)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrinterPlan:
+    """A stencil printer before the stations: wipes its stencil every so many panels, wants paste every so
+    many."""
+
+    station: Name = "PRINT"
+    cycle: Annotated[float, Field(gt=0)]
+    cycle_sigma: Annotated[float, Field(ge=0)] = 0.03
+    stop_chance: Share = 0.0
+    stop_seconds: Range = (10.0, 60.0)
+    wipe_every: Count = 10
+    wipe: Range = (15.0, 25.0)
+    paste_every: Count = 250
+    paste: Range = (90.0, 180.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OvenPlan:
+    """A reflow oven after the stations: never holds; a panel is through after ``transit``."""
+
+    station: Name = "OVEN"
+    transit: Seconds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecipePlan:
-    """``usage`` and ``alternates`` by station; slots listed together in ``alternates`` feed one another's
-    placements, counted under the one that ``usage`` names."""
+    """``usage``, ``parts`` and ``alternates`` by station. ``parts`` names what a slot must hold where that
+    isn't its usual part; slots listed together in ``alternates`` feed one another's placements, counted under
+    the one that ``usage`` names. ``bad_boards`` is the chance that a board of a panel is skipped."""
 
-    recipe: str
-    boards_per_panel: int
-    usage: Mapping[str, Mapping[str, int]]
-    alternates: Mapping[str, tuple[tuple[str, ...], ...]]
+    recipe: Name
+    boards_per_panel: Count
+    usage: Mapping[str, Mapping[str, Whole]]
+    parts: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    alternates: Mapping[str, tuple[tuple[str, ...], ...]] = field(default_factory=dict)
+    bad_boards: Share = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PeoplePlan:
-    """How soon somebody stands at the slot, supply in hand, after each way of learning that it is needed.
-    ``forgets`` is the share of first warnings that nobody acts on."""
+class BreakPlan:
+    """From so many minutes after the shift's begin, for so many minutes."""
 
-    names: tuple[str, ...]
-    warned: Range = (40.0, 130.0)
-    forgets: float = 0.1
-    reminded: Range = (20.0, 60.0)
-    saw_tower: Range = (150.0, 420.0)
-    heard_buzzer: Range = (35.0, 120.0)
-    splices: float = 0.3
-    exchange: Range = (12.0, 25.0)
+    at: Annotated[float, Field(ge=0)]
+    minutes: Annotated[float, Field(gt=0)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinePlan:
-    plant: str
-    line: str
-    stations: tuple[StationPlan, ...]
-    recipes: tuple[RecipePlan, ...]
-    people: PeoplePlan
-    order_panels: tuple[int, int]
+    """During its ``breaks`` a line takes no new panel, unless it ``runs_through``. A changeover takes
+    ``per_exchange`` seconds more for each supply that the next recipe wants otherwise."""
+
+    line: Name
+    stations: Annotated[tuple[StationPlan, ...], Field(min_length=1)]
+    recipes: Annotated[tuple[RecipePlan, ...], Field(min_length=1)]
+    order_panels: tuple[Count, Count]
     changeover: Range = (90.0, 180.0)
-    queued_ahead: int = 2
+    per_exchange: Seconds = 0.0
+    queued_ahead: Whole = 2
+    printer: PrinterPlan | None = None
+    oven: OvenPlan | None = None
+    breaks: tuple[BreakPlan, ...] = ()
+    runs_through: bool = False
 
     def named(self, line: str) -> LinePlan:
         """The same line under another name."""
         return replace(self, line=line)
 
 
-def _tape(slot: str, part: str, full: int, first: int, loss: float, low_at: int) -> SlotPlan:
-    return SlotPlan(slot=slot, part=part, full=full, first=first, loss=loss, low_at=low_at, short=(0, 14))
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConfirmPlan:
+    """What becomes of telling that a supply was exchanged: said ``at_once`` or ``late`` by a drawn delay,
+    else never. ``true_moment`` is the share of late ones that give the moment of the exchange, not of the
+    tap."""
+
+    at_once: Share = 1.0
+    late: Share = 0.0
+    late_by: Range = (60.0, 900.0)
+    true_moment: Share = 0.5
 
 
-def _tray(slot: str, part: str, full: int, first: int, loss: float, low_at: int) -> SlotPlan:
-    return SlotPlan(slot=slot, part=part, full=full, first=first, loss=loss, low_at=low_at, kind="tray")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PeoplePlan:
+    """One crew of operators for all lines, each with one errand at a time.
+
+    ``notices`` a flashing lamp, ``hears`` a buzzer: how long until somebody who is free does; ``looks`` at
+    the machine to see which slot it is; ``reads`` a warning and sets out, unless it is among those that the
+    share ``ignores`` says nobody acts on; ``searches`` the store for each supply. ``breaks`` are the first
+    person's, each next one goes ``stagger`` minutes later. A remnant below the share ``keeps`` of a full
+    supply isn't worth setting up again: it doesn't come back. ``setter`` exchanges supplies at
+    changeovers."""
+
+    names: Annotated[tuple[str, ...], Field(min_length=1)]
+    setter: str = "set-up"
+    store: Position = (0.0, 0.0)
+    walk: Annotated[float, Field(gt=0)] = 1.2
+    notices: Range = (20.0, 180.0)
+    hears: Range = (5.0, 45.0)
+    looks: Range = (8.0, 20.0)
+    reads: Range = (10.0, 60.0)
+    ignores: Share = 0.1
+    searches: Range = (20.0, 60.0)
+    exchange: Range = (20.0, 45.0)
+    splices: Share = 0.3
+    keeps: Share = 0.15
+    breaks: tuple[BreakPlan, ...] = ()
+    stagger: Annotated[float, Field(ge=0)] = 0.0
+    confirms: ConfirmPlan = field(default_factory=ConfirmPlan)
 
 
-_CHIPS = StationPlan(
-    station="P1",
-    takt=16.0,
-    slots=(
-        _tape("F01", "RES-4K7-0402", 10_000, 2_900, 0.004, 100),
-        _tape("F02", "CAP-100N-0402", 10_000, 1_500, 0.003, 90),
-        _tape("F03", "CAP-100N-0402", 10_000, 6_200, 0.003, 90),
-        _tape("F04", "RES-220R-0603", 5_000, 900, 0.006, 50),
-        _tape("F05", "CAP-1U-0603", 4_000, 560, 0.002, 60),
-        _tape("F06", "CAP-10U-0805", 4_000, 1_700, 0.002, 30),
-        _tape("F07", "DIO-SIG-SOT23", 3_000, 840, 0.005, 24),
-        _tape("F08", "LED-GRN-0603", 4_000, 2_250, 0.008, 20),
-        _tape("F09", "FER-600R-0603", 4_000, 3_100, 0.003, 12),
-        _tape("F10", "RES-ZERO-0402", 10_000, 8_400, 0.004, 10),
-    ),
-)
-_LARGE = StationPlan(
-    station="P2",
-    takt=17.0,
-    takt_sigma=0.06,
-    slots=(
-        _tape("F21", "OPA-DUAL-SOIC8", 2_500, 1_300, 0.003, 16),
-        _tape("F22", "DRV-GATE-TSSOP8", 2_000, 470, 0.004, 12),
-        _tape("F23", "REG-5V-DDPAK", 500, 95, 0.002, 5),
-        _tray("T1", "MCU-LQFP64", 160, 64, 0.002, 4),
-        _tray("T2", "PHY-LQFP100", 90, 24, 0.003, 4),
-        _tray("T3", "DSP-LQFP144", 60, 44, 0.002, 4),
-    ),
-)
-_TOP = RecipePlan(
-    recipe="BRINE-TOP",
-    boards_per_panel=2,
-    usage={
-        "P1": {"F01": 24, "F02": 22, "F04": 12, "F05": 16, "F06": 8, "F07": 6, "F08": 4, "F09": 3, "F10": 2},
-        "P2": {"F21": 4, "F22": 3, "F23": 1, "T1": 1, "T2": 1, "T3": 1},
-    },
-    alternates={"P1": (("F02", "F03"),)},
-)
-_LITE = RecipePlan(
-    recipe="BRINE-LITE",
-    boards_per_panel=2,
-    usage={
-        "P1": {"F01": 18, "F02": 14, "F04": 16, "F05": 12, "F06": 8, "F07": 4, "F08": 10, "F09": 2},
-        "P2": {"F21": 4, "F22": 2, "F23": 2, "T1": 1, "T2": 1, "T3": 1},
-    },
-    alternates={},
-)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GatewayPlan:
+    """What goes wrong between the machines and the broker, as shares of messages. ``skew`` is how many
+    seconds all clocks are ahead, ``clock_lies`` by how many more those of single stations (``"L1/P2"``) are;
+    ``tower_dropout`` the share of tower messages that never come."""
 
-DEMO_LINE = LinePlan(
-    plant="Tarnquay Works",
-    line="L3",
-    stations=(_CHIPS, _LARGE),
-    recipes=(_TOP, _LITE),
-    people=PeoplePlan(names=("Ilse Marrow", "Oke Tammer", "Bea Quillon")),
-    order_panels=(180, 420),
-)
-"""Two heads, a fast one for chips and a second for what is large, set up once for a family of two recipes."""
+    repeat: Share = 0.0
+    reorder: Share = 0.0
+    window: Count = 5
+    lose: Share = 0.0
+    restart: Share = 0.0
+    skew: float = 0.0
+    clock_lies: Mapping[str, float] = field(default_factory=dict)
+    tower_dropout: Share = 0.0

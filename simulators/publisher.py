@@ -1,4 +1,4 @@
-"""Drives a simulated line against the clock and publishes what its gateways say, each message until it is
+"""Drives a simulated plant against the clock and publishes what its gateways say, each message until it is
 acknowledged; keeps what can't be said while the broker is away.
 """
 
@@ -6,7 +6,6 @@ from __future__ import annotations
 
 import math
 import queue
-import random
 import threading
 import time
 from collections import deque
@@ -16,69 +15,82 @@ from itertools import islice
 from typing import Literal, TextIO
 
 from simulators.clock import LineClock
-from simulators.events import Event
-from simulators.faults import Fault, chain, flush
+from simulators.events import Event, Level
+from simulators.faults import Fault, chain, faults_of, flush
 from simulators.ledger import Ledger
-from simulators.line import Level, Line
 from simulators.messages import Gateway, Message
-from simulators.plan import LinePlan
+from simulators.plant import Plant
+from simulators.scenario import Scenario
 from simulators.uplink import Broker, Uplink
 
 SPOOL = 100_000
-"""Messages kept while the broker is away (over a week of a real line); beyond it the oldest count goes,
+"""Messages kept while the broker is away (days of a real line); beyond it the oldest count goes,
 which with totals costs nothing."""
 SLICE = 0.05
 """Seconds between two looks at what else there is to do."""
 PATIENCE = 1.0
 """Seconds without a broker after which that is reported."""
 LAST_WORDS = 1.0
-"""Seconds a stopping line waits for its last messages to be acknowledged."""
+"""Seconds a stopping plant waits for its last messages to be acknowledged."""
+
+
+Place = tuple[str, str]
+"""Line and station."""
 
 
 class Publisher:
-    """``observe`` hears every event of the line, ``report`` what a person at the terminal should know; both
+    """``observe`` hears every event with its line, ``report`` what a person at the terminal should know; both
     are called in the thread that runs ``run``."""
 
     def __init__(
         self,
-        line: Line,
-        gateway: Gateway,
+        plant: Plant,
+        gateways: Mapping[str, Gateway],
         clock: LineClock,
-        uplinks: Mapping[str, Uplink],
+        uplinks: Mapping[Place, Uplink],
         *,
-        faults: Sequence[Fault] = (),
+        faults: Mapping[Place, Sequence[Fault]],
         ledger: Ledger | None = None,
-        observe: Callable[[Event], None] = lambda event: None,
+        observe: Callable[[str, Event], None] = lambda line, event: None,
         report: Callable[[str], None] = lambda text: None,
     ) -> None:
         self.acknowledged = 0
-        self._line = line
-        self._gateway = gateway
+        self._plant = plant
+        self._gateways = gateways
         self._clock = clock
         self._uplinks = uplinks
         self._faults = faults
         self._ledger = ledger
         self._observe = observe
         self._report = report
-        self._told: queue.SimpleQueue[tuple[str, str, Level]] = queue.SimpleQueue()
-        self._spool: deque[Message] = deque()
+        self._told: queue.SimpleQueue[tuple[str, str, str, Level]] = queue.SimpleQueue()
+        self._spool: deque[tuple[Place, Message]] = deque()
         self._reported: str | None = None
 
-    def tell(self, station: str, slot: str, level: Level) -> None:
-        """A warning for the line's people; safe from any thread."""
-        self._told.put((station, slot, level))
+    def tell(self, line: str, station: str, slot: str, level: Level) -> None:
+        """A warning for the plant's people; safe from any thread."""
+        self._told.put((line, station, slot, level))
 
     @property
     def unacknowledged(self) -> int:
         return len(self._spool)
 
-    def run(self, stop: threading.Event, *, panels: float = math.inf, seconds: float = math.inf) -> None:
-        """Until ``stop``, or so many panels left the line, or so many seconds passed."""
+    def run(
+        self,
+        stop: threading.Event,
+        *,
+        panels: float = math.inf,
+        seconds: float = math.inf,
+        hours: float = math.inf,
+    ) -> None:
+        """Until ``stop``, or so many panels left the lines, or so many seconds or hours of the plant
+        passed."""
+        until = hours * 3600
         for uplink in self._uplinks.values():
             uplink.start()
         try:
-            while not stop.is_set() and self._clock.elapsed() < seconds and self._line.panels < panels:
-                self._move(panels)
+            while not stop.is_set() and self._clock.elapsed() < seconds and self._goes_on(panels, until):
+                self._move(panels, until)
                 self._deliver(SLICE)
                 self._look_at_uplinks()
                 if not self._spool or not self._connected():
@@ -90,45 +102,54 @@ class Publisher:
             for uplink in self._uplinks.values():
                 uplink.close()
 
-    def _move(self, panels: float) -> None:
-        """Let the line catch up with the clock; at infinite speed by one happening, once all is delivered."""
+    def _goes_on(self, panels: float, until: float) -> bool:
+        return self._plant.panels < panels and self._plant.now < until
+
+    def _move(self, panels: float, until: float) -> None:
+        """Let the plant catch up with the clock; at infinite speed by one happening, once all is
+        delivered."""
         while not self._told.empty():
-            self._take(self._line.tell(*self._told.get()))
+            self._take(self._plant.tell(*self._told.get()))
         if math.isinf(self._clock.speed):
             if not self._spool:
-                self._take(self._line.advance(self._line.next_at))
+                self._take(self._plant.advance(min(until, self._plant.next_at)))
             return
-        now = self._clock.now()
-        while self._line.next_at <= now and self._line.panels < panels:
-            self._take(self._line.advance(self._line.next_at))
-        if self._line.panels < panels:
-            self._take(self._line.advance(now))
+        now = min(until, self._clock.now())
+        while self._plant.next_at <= now and self._plant.panels < panels:
+            self._take(self._plant.advance(self._plant.next_at))
+        if self._plant.panels < panels:
+            self._take(self._plant.advance(now))
 
     def _pause(self) -> float:
         if math.isinf(self._clock.speed):
             return 0.0 if self._connected() else SLICE
-        ahead = (self._line.next_at - self._clock.now()) / self._clock.speed
+        ahead = (self._plant.next_at - self._clock.now()) / self._clock.speed
         return min(SLICE, max(0.0, ahead))
 
-    def _take(self, events: Sequence[Event]) -> None:
-        for event in events:
+    def _take(self, events: Sequence[tuple[str, Event]]) -> None:
+        for line, event in events:
             if self._ledger:
-                self._ledger.event(event)
-            for message in self._gateway.encode(event):
-                self._keep(chain(self._faults, message))
-            self._observe(event)
+                self._ledger.event(line, event)
+            for message in self._gateways[line].encode(event):
+                place = self._place_of(line, message)
+                self._keep(place, chain(self._faults[place], message))
+            self._observe(line, event)
 
-    def _keep(self, messages: Sequence[Message]) -> None:
+    def _place_of(self, line: str, message: Message) -> Place:
+        """What concerns the whole line goes out with its first station."""
+        return line, message.station or next(station for of, station in self._uplinks if of == line)
+
+    def _keep(self, place: Place, messages: Sequence[Message]) -> None:
         for message in messages:
             if self._ledger:
-                self._ledger.saying(message)
-            self._spool.append(message)
+                self._ledger.saying(place[0], message)
+            self._spool.append((place, message))
             if len(self._spool) > SPOOL:
                 self._forget_oldest_count()
 
     def _forget_oldest_count(self) -> None:
         """Never the first, which may be in flight, and nothing but counts."""
-        for index, message in enumerate(islice(self._spool, 1, None), start=1):
+        for index, (_, message) in enumerate(islice(self._spool, 1, None), start=1):
             if message.kind == "count":
                 del self._spool[index]
                 return
@@ -137,15 +158,11 @@ class Publisher:
         """Send what waits, in order across all uplinks, for as long as each is acknowledged in time."""
         end = time.monotonic() + timeout
         while self._spool and (left := end - time.monotonic()) > 0:
-            message = self._spool[0]
-            if not self._uplink_of(message).deliver(message, left):
+            place, message = self._spool[0]
+            if not self._uplinks[place].deliver(message, left):
                 return
             self._spool.popleft()
             self.acknowledged += 1
-
-    def _uplink_of(self, message: Message) -> Uplink:
-        """The station's own; what concerns the whole line goes out with its first station."""
-        return self._uplinks.get(message.station or "") or next(iter(self._uplinks.values()))
 
     def _connected(self) -> bool:
         return all(uplink.trouble is None for uplink in self._uplinks.values())
@@ -160,52 +177,61 @@ class Publisher:
             self._reported = troubles[0]
 
     def _close(self) -> None:
-        self._keep(flush(self._faults))
-        self._keep(self._gateway.farewell(self._line.now))
-        self._keep([self._gateway.link(station, "offline", at=self._now()) for station in self._uplinks])
+        for place, faults in self._faults.items():
+            self._keep(place, flush(faults))
+        for line, gateway in self._gateways.items():
+            for message in gateway.farewell(self._plant.now):
+                self._keep(self._place_of(line, message), [message])
+        now = self._clock.stamp(self._plant.now)
+        for line, station in self._uplinks:
+            self._keep((line, station), [self._gateways[line].link(station, "offline", at=now)])
         if self._connected():
             self._deliver(LAST_WORDS)
         if self._spool:
             self._report(f"{len(self._spool)} messages were never acknowledged")
 
-    def _now(self) -> str:
-        return self._clock.stamp(self._line.now)
-
 
 def open_publisher(
-    plan: LinePlan,
+    scenario: Scenario,
     broker: Broker,
     *,
+    bell: bool = False,
     speed: float = 1.0,
-    seed: int = 7,
+    seed: int | None = None,
     clock: Literal["wall", "line"] = "wall",
     root: str = "floor",
-    faults: Sequence[Fault] = (),
     ledger: TextIO | None = None,
-    observe: Callable[[Event], None] = lambda event: None,
+    observe: Callable[[str, Event], None] = lambda line, event: None,
     report: Callable[[str], None] = lambda text: None,
 ) -> Publisher:
-    """A seeded line with its gateways, ready to run. The run is named after the moment it was opened."""
+    """A seeded plant with its gateways, ready to run. The run is named after the moment it was opened."""
     start = datetime.now(UTC)
     timing = LineClock(speed, clock, start)
-    line = Line(plan, random.Random(seed))
-    run = f"{plan.line} {start.isoformat()}"
-    gateway = Gateway(plan.line, run=run, stamp=timing.stamp, root=root)
+    plant = Plant(scenario, seed=seed, bell=bell)
+    gateways = {
+        each.line: Gateway(
+            each.line, run=start.isoformat(), stamp=timing.stamp, root=root, silent=scenario.silent
+        )
+        for each in scenario.lines
+    }
 
-    def uplink(station: str) -> Uplink:
+    def uplink(line: str, station: str) -> Uplink:
+        gateway = gateways[line]
         return Uplink(
             broker,
-            f"{root}-{plan.line}-{station}-{start:%H%M%S%f}",
-            online=lambda: gateway.link(station, "online", at=timing.stamp(line.now)),
+            f"{root}-{line}-{station}-{start:%H%M%S%f}",
+            online=lambda: gateway.link(station, "online", at=timing.stamp(plant.now)),
             will=gateway.link(station, "offline"),
         )
 
+    places = [(line.line, each.station) for line in scenario.lines for each in line.stations]
+    seeded = scenario.seed if seed is None else seed
     return Publisher(
-        line,
-        gateway,
+        plant,
+        gateways,
         timing,
-        {each.station: uplink(each.station) for each in plan.stations},
-        faults=faults,
+        {place: uplink(*place) for place in places},
+        faults={place: faults_of(scenario.gateways, seeded, *place) for place in places},
         ledger=Ledger(ledger, timing.stamp) if ledger else None,
         observe=observe,
         report=report,

@@ -4,35 +4,34 @@ faults and by supplies that run out. When a supply comes back is not decided her
 
 from __future__ import annotations
 
-import random
 from collections.abc import Callable
 from functools import partial
 
-from simulators.agenda import Agenda
+from simulators.agenda import Voice
 from simulators.conveyor import Belt, Sink, Source
-from simulators.events import Cause, Counted, PanelMade, Stopped, TowerShown
-from simulators.machine import Does, Halt, build
-from simulators.plan import StationPlan
+from simulators.events import Cause, Counted, PanelMade, TowerShown
+from simulators.halts import Halt, Halts
+from simulators.machine import Does, Machine
+from simulators.streams import Streams
 
 SHOWS_WAITING = 15.0
 """Seconds without work after which the tower says so."""
-WORTH_NOTING = 5.0
-"""Shorter waits (seconds) are part of the rhythm, not stops."""
 
 
 class Station:
     """``on_tower`` hears which slots the tower newly names, and whether with the buzzer; ``on_boundary`` may
     keep the station between two panels by answering ``True``."""
 
-    def __init__(self, plan: StationPlan, agenda: Agenda, rng: random.Random) -> None:
-        self.plan = plan
-        self.machine = build(plan, rng)
+    def __init__(self, machine: Machine, agenda: Voice, streams: Streams) -> None:
+        self.plan = machine.plan
+        self.machine = machine
+        self.halts = Halts(machine.plan.station, agenda)
         self.source: Source = Belt(0)
         self.sink: Sink = Belt(0)
         self.on_tower: Callable[[tuple[str, ...], bool], None] = lambda slots, buzzer: None
         self.on_boundary: Callable[[], bool] = lambda: False
         self._agenda = agenda
-        self._rng = rng
+        self._takt, self._stops = map(streams.of, ("takt", "stops"))
 
     def open_shift(self) -> None:
         zeros = dict.fromkeys(self.machine.slots, (0, 0))
@@ -54,12 +53,12 @@ class Station:
             return
         machine.does = Does.WORKING
         self.end_halt()
-        machine.take_panel(self.plan.takt * self._rng.lognormvariate(0.0, self.plan.takt_sigma))
-        self.source.take()
-        if self._rng.random() < self.plan.stop_chance:
+        takt = self.plan.takt * self._takt.lognormvariate(0.0, self.plan.takt_sigma)
+        machine.take_panel(self.source.take(), takt)
+        if self._stops.random() < self.plan.stop_chance:
             machine.does = Does.FAULT
             self.start_halt("fault")
-            self._agenda.after(self._rng.uniform(*self.plan.stop_seconds), self.go_on)
+            self._agenda.after(self._stops.uniform(*self.plan.stop_seconds), self.go_on)
         else:
             self._work()
         self.show()
@@ -77,7 +76,7 @@ class Station:
 
     def _worked(self) -> None:
         machine = self.machine
-        if not machine.place(self._rng):
+        if not machine.place():
             machine.does = Does.OUT
             self._run_out(machine.needs[0].group)
         elif machine.needs:
@@ -105,22 +104,22 @@ class Station:
 
     def pass_on(self) -> None:
         """Hand on the complete panel if there is room for it, and begin the next."""
-        if self.machine.holds and self.sink.room():
-            self.machine.holds = False
-            self.sink.put()
+        machine = self.machine
+        if machine.holds and machine.panel and self.sink.room():
+            panel, machine.panel, machine.holds = machine.panel, None, False
+            self.sink.put(panel)
         self.begin()
 
     # Standing still
 
     def _idle(self) -> None:
-        if self.machine.halt:
+        if self.halts.now:
             return
-        starved: Cause = "starved" if isinstance(self.source, Belt) else "no order"
-        halt = self.start_halt("held" if self.machine.holds else starved)
+        halt = self.start_halt("held" if self.machine.holds else self.source.lacking)
         self._agenda.after(SHOWS_WAITING, partial(self._show_waiting, halt))
 
     def _show_waiting(self, halt: Halt) -> None:
-        if self.machine.halt is halt:
+        if self.halts.now is halt:
             self.machine.waiting = True
             self.show()
 
@@ -134,25 +133,12 @@ class Station:
 
     def start_halt(self, cause: Cause, slot: str | None = None) -> Halt:
         """Stand still from now on; ends what it stood still for before."""
-        self.end_halt()
-        halt = self.machine.halt = Halt(self._agenda.now, cause, slot)
-        return halt
+        self.machine.waiting = False
+        return self.halts.start(cause, slot)
 
     def end_halt(self) -> None:
-        """Write down the stop, if it was one worth noting."""
-        halt, self.machine.halt = self.machine.halt, None
         self.machine.waiting = False
-        if halt is None or (halt.slot is None and self._agenda.now - halt.since < WORTH_NOTING):
-            return
-        self._agenda.say(
-            Stopped(
-                at=self._agenda.now,
-                station=self.plan.station,
-                cause=halt.cause,
-                slot=halt.slot,
-                since=halt.since,
-            )
-        )
+        self.halts.end()
 
     # What the machine says
 

@@ -22,9 +22,9 @@ from service.usecases.replay import replay
 from service.usecases.show import Shown
 from service.wire.native import Address
 from simulators.faults import Duplicates, Fault, LostCounts, pass_all
-from simulators.line import Line
 from simulators.messages import Gateway, Message
-from simulators.plan import DEMO_LINE
+from simulators.plant import Plant
+from simulators.scenario import load_scenario, shipped
 from tests.support.postgres import shared_postgres
 
 BEGIN = datetime(2026, 3, 2, 5, 0, tzinfo=UTC)
@@ -57,10 +57,10 @@ def stamp(at: float) -> str:
 
 def shift(seed: int) -> list[Message]:
     """An hour of the made-up line, with some messages lost and some said twice."""
-    line = Line(DEMO_LINE, random.Random(seed))
+    plant = Plant(load_scenario(shipped()["demo"]), seed=seed, bell=False)
     gateway = Gateway("L3", run=f"seed-{seed}", stamp=stamp)
-    events = line.advance(HOURS * 3600)
-    messages = [message for event in events for message in gateway.encode(event)]
+    events = plant.advance(HOURS * 3600)
+    messages = [message for _, event in events for message in gateway.encode(event)]
     faults: list[Fault] = [Duplicates(random.Random(seed), 0.05), LostCounts(random.Random(seed + 1), 0.05)]
     return list(pass_all(faults, messages))
 

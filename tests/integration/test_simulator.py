@@ -26,9 +26,9 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from simulators.plan import DEMO_LINE
 from simulators.processes import Child, choose_ports, listens
 from simulators.publisher import Publisher, open_publisher
+from simulators.scenario import load_scenario, shipped
 from simulators.sink import Sink
 from simulators.uplink import Broker
 from tests.support.mosquitto import Mosquitto
@@ -36,7 +36,9 @@ from tests.support.ports import free_port
 from tests.support.wait import eventually
 
 ROOT = Path(__file__).parents[2]
-STATIONS = [station.station for station in DEMO_LINE.stations]
+DEMO = load_scenario(shipped()["demo"])
+(LINE,) = DEMO.lines
+STATIONS = [station.station for station in LINE.stations]
 
 
 class Listener:
@@ -112,7 +114,7 @@ def test_a_shift_reaches_a_real_broker_whole_in_order_and_with_times_to_believe(
 ):
     began = datetime.now(UTC)
     with (tmp_path / "truth.jsonl").open("w+", encoding="utf-8") as ledger:
-        publisher = open_publisher(DEMO_LINE, Broker.of(broker.url), speed=float("inf"), ledger=ledger)
+        publisher = open_publisher(DEMO, Broker.of(broker.url), speed=float("inf"), ledger=ledger)
         publisher.run(threading.Event(), panels=60)
         ledger.seek(0)
         truth = [json.loads(line) for line in ledger]
@@ -136,7 +138,7 @@ def test_a_shift_reaches_a_real_broker_whole_in_order_and_with_times_to_believe(
 
 
 def test_at_speed_the_times_run_as_if_the_line_were_that_fast(broker: Mosquitto, listener: Listener):
-    open_publisher(DEMO_LINE, Broker.of(broker.url), speed=400).run(threading.Event(), panels=30)
+    open_publisher(DEMO, Broker.of(broker.url), speed=400).run(threading.Event(), panels=30)
     eventually(lambda: len(listener.bodies("count", "P1")) > 30, message="too few counts")
 
     counts = listener.bodies("count", "P1")
@@ -147,7 +149,7 @@ def test_at_speed_the_times_run_as_if_the_line_were_that_fast(broker: Mosquitto,
 
 
 def test_whoever_comes_later_finds_the_recipes_the_orders_and_the_links(broker: Mosquitto):
-    publisher = open_publisher(DEMO_LINE, Broker.of(broker.url), speed=50)
+    publisher = open_publisher(DEMO, Broker.of(broker.url), speed=50)
     with at_work(publisher):
         eventually(lambda: publisher.acknowledged > 30, message="nothing is published")
         during = Listener(broker.port)
@@ -160,7 +162,7 @@ def test_whoever_comes_later_finds_the_recipes_the_orders_and_the_links(broker: 
     assert {(t, b["active"]) for t, b in retained if "/recipe/" in t} == {
         (f"floor/L3/{station}/recipe/{recipe.recipe}", recipe.recipe == running(retained))
         for station in STATIONS
-        for recipe in DEMO_LINE.recipes
+        for recipe in LINE.recipes
     }
     assert [body["state"] for topic, body in retained if topic.endswith("/link")] == ["online", "online"]
 
@@ -177,7 +179,7 @@ def running(retained: list[tuple[str, dict[str, Any]]]) -> str:
 
 def test_what_is_said_while_the_broker_is_away_is_said_when_it_is_back(broker: Mosquitto, listener: Listener):
     reports: list[str] = []
-    publisher = open_publisher(DEMO_LINE, Broker.of(broker.url), speed=300, report=reports.append)
+    publisher = open_publisher(DEMO, Broker.of(broker.url), speed=300, report=reports.append)
     with at_work(publisher, panels=80) as line:
         eventually(lambda: publisher.acknowledged > 60, message="nothing is published", timeout=20)
         broker.stop()

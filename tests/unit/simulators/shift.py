@@ -2,41 +2,45 @@
 
 from __future__ import annotations
 
-import random
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TypeVar
 
 from simulators.events import Counted, Event, PanelMade, RecipeSet
-from simulators.line import Line
 from simulators.messages import Gateway, Message, rfc3339
-from simulators.plan import DEMO_LINE, LinePlan
+from simulators.plant import Plant
+from simulators.scenario import Scenario, load_scenario, shipped
 
 HOUR = 3600.0
 START = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 LEAD = 10
+DEMO = load_scenario(shipped()["demo"])
 E = TypeVar("E")
 
 
-def work(seed: int, hours: float = 8.0, plan: LinePlan = DEMO_LINE) -> list[Event]:
-    """A shift whose people go by the towers alone."""
-    return Line(plan, random.Random(seed)).advance(hours * HOUR)
+def work(seed: int, hours: float = 8.0, scenario: Scenario = DEMO) -> list[Event]:
+    """A shift of one line whose people go by the towers alone."""
+    return [event for _, event in Plant(scenario, seed=seed, bell=False).advance(hours * HOUR)]
 
 
 def work_with_bell(seed: int, hours: float = 8.0) -> list[Event]:
-    """The same with a bell of the plainest kind: it rings when ten panels are left by the machine's count."""
-    line = Line(DEMO_LINE, random.Random(seed))
-    usage: dict[str, dict[str, int]] = {}
-    said: list[Event] = []
-    while line.next_at <= hours * HOUR:
-        events = line.advance(line.next_at)
-        for event in events:
+    return [event for _, event in ring(DEMO, seed, hours)]
+
+
+def ring(scenario: Scenario, seed: int, hours: float) -> list[tuple[str, Event]]:
+    """A shift with a bell of the plainest kind: it rings when ten panels are left by the machine's count."""
+    plant = Plant(scenario, seed=seed, bell=True)
+    usage: dict[tuple[str, str], dict[str, int]] = {}
+    said: list[tuple[str, Event]] = []
+    while plant.next_at <= hours * HOUR:
+        events = plant.advance(plant.next_at)
+        for line, event in events:
             if isinstance(event, RecipeSet) and event.active:
-                usage[event.station] = dict(event.usage)
+                usage[line, event.station] = dict(event.usage)
             if isinstance(event, PanelMade):
-                for slot, parts in usage[event.station].items():
+                for slot, parts in usage[line, event.station].items():
                     if event.counted[slot] // parts == LEAD:
-                        said += line.tell(event.station, slot, "early")
+                        said += plant.tell(line, event.station, slot, "early")
         said += events
     return said
 
@@ -46,7 +50,7 @@ def every(kind: type[E], events: list[Event]) -> list[E]:
 
 
 def said(events: list[Event], run: str = "run 1") -> list[Message]:
-    gateway = Gateway(DEMO_LINE.line, run=run, stamp=stamp)
+    gateway = Gateway(DEMO.lines[0].line, run=run, stamp=stamp)
     return [message for event in events for message in gateway.encode(event)]
 
 
@@ -54,15 +58,22 @@ def stamp(seconds: float) -> str:
     return rfc3339(START + timedelta(seconds=seconds))
 
 
-def plan_with(station: str, slot: str, **changes: object) -> LinePlan:
-    """The made-up line with one slot planned otherwise."""
+def slot_with(station: str, slot: str, **changes: object) -> Scenario:
+    """The made-up line with one slot set up otherwise."""
+    (line,) = DEMO.lines
     stations = tuple(
         replace(each, slots=tuple(replace(s, **changes) if s.slot == slot else s for s in each.slots))  # type: ignore[arg-type]
         if each.station == station
         else each
-        for each in DEMO_LINE.stations
+        for each in line.stations
     )
-    return replace(DEMO_LINE, stations=stations)
+    return replace(DEMO, lines=(replace(line, stations=stations),))
+
+
+def part_with(part: str, **changes: object) -> Scenario:
+    """The made-up line with one part otherwise."""
+    parts = tuple(replace(each, **changes) if each.part == part else each for each in DEMO.parts)  # type: ignore[arg-type]
+    return replace(DEMO, parts=parts)
 
 
 def taken(counts: list[Counted], slot: str) -> int:

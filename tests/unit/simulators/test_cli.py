@@ -6,8 +6,8 @@ import math
 
 import pytest
 
-from simulators.cli import demo_parser, faults_of, simulate_parser
-from simulators.faults import Duplicates, LostCounts, Reorder, Restarts, Skew
+from simulators.cli import demo_parser, scenario_of, simulate_parser
+from simulators.faults import Duplicates, LostCounts, Reorder, Restarts, Skew, faults_of
 from simulators.uplink import Broker
 
 
@@ -15,14 +15,17 @@ def test_without_words_a_real_line_runs_undisturbed_against_the_usual_broker():
     options = simulate_parser().parse_args([])
 
     assert options.broker == Broker(host="127.0.0.1", port=1883)
-    assert (options.line, options.speed, options.panels, options.seconds) == ("L3", 1.0, math.inf, math.inf)
-    assert faults_of(options) == []
+    assert (options.speed, options.panels, options.seconds, options.hours) == (1.0, *[math.inf] * 3)
+    scenario = scenario_of(options)
+    assert [line.line for line in scenario.lines] == ["L3"]
+    assert faults_of(scenario.gateways, 1, "L3", "P1") == []
 
 
 def test_faults_lie_in_order_from_the_machine_to_the_wire():
     words = ["--duplicate", ".1", "--reorder", ".1", "--lose", ".1", "--restart", ".1", "--skew", "-90"]
 
-    faults = faults_of(simulate_parser().parse_args(words))
+    scenario = scenario_of(simulate_parser().parse_args(words))
+    faults = faults_of(scenario.gateways, 1, "L3", "P1")
 
     assert [type(each) for each in faults] == [Skew, Restarts, LostCounts, Duplicates, Reorder]
 

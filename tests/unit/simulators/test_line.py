@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import random
 from collections.abc import Callable
 from dataclasses import replace
 from itertools import groupby, pairwise
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from simulators.events import (
     Counted,
@@ -24,15 +21,14 @@ from simulators.events import (
     SupplyEnded,
     TowerShown,
 )
-from simulators.line import Line
-from simulators.people import People
-from simulators.plan import DEMO_LINE, PeoplePlan
-from tests.unit.simulators.shift import every, plan_with, said, taken, work, work_with_bell
+from simulators.plant import Plant
+from tests.unit.simulators.shift import DEMO, every, part_with, said, slot_with, taken, work, work_with_bell
 
 Shift = Callable[[int], list[Event]]
+(LINE,) = DEMO.lines
 SEEDS = (1, 2, 3, 4, 5)
-TRAYS = {slot.slot for station in DEMO_LINE.stations for slot in station.slots if slot.kind == "tray"}
-ROOM = DEMO_LINE.stations[1].room
+TRAYS = {"T1", "T2", "T3"}
+ROOM = LINE.stations[1].room
 
 
 def stops(events: list[Event], cause: str) -> list[Stopped]:
@@ -48,9 +44,9 @@ def test_another_seed_gives_another_shift():
 
 
 def test_how_often_a_line_is_looked_at_changes_nothing():
-    line = Line(DEMO_LINE, random.Random(11))
+    plant = Plant(DEMO, seed=11, bell=False)
 
-    assert [event for second in range(0, 8 * 3600 + 1, 7) for event in line.advance(second)] == work(
+    assert [event for second in range(0, 8 * 3600 + 1, 7) for _, event in plant.advance(second)] == work(
         11, (8 * 3600 - 8 * 3600 % 7) / 3600
     )
 
@@ -103,14 +99,14 @@ def test_a_tray_is_exchanged_only_between_two_panels(seed: int):
 
 
 def test_a_tray_that_runs_out_within_a_panel_has_that_panel_pulled_and_made_up_for():
-    plan = plan_with("P2", "T2", loss=0.2)
-    events = [event for seed in SEEDS for event in work(seed, plan=plan)]
+    scenario = part_with("PHY-LQFP100", loss=0.2)
+    events = [event for seed in SEEDS for event in work(seed, scenario=scenario)]
 
     assert every(PanelPulled, events)
     for seed in SEEDS:
-        shift = work(seed, plan=plan)
+        shift = work(seed, scenario=scenario)
         finished = [order for order in every(OrderSet, shift) if order.state == "finished"]
-        last = max(order.at for order in finished)
+        last = max((order.at for order in finished), default=0.0)
         made = [panel for panel in every(PanelMade, shift) if panel.station == "P2" and panel.at <= last]
         assert len(made) == sum(order.panels for order in finished)
 
@@ -156,8 +152,10 @@ def test_a_station_makes_no_panel_while_it_is_out(seed: int):
 
 def test_a_station_with_alternates_stops_only_when_all_of_them_are_empty():
     """F02 and F03 hold the same part; the first recipe lets them feed the same placements."""
-    plan = replace(plan_with("P1", "F02", first=220, short=(0, 0)), recipes=DEMO_LINE.recipes[:1])
-    events = work(5, 1.0, plan)
+    scenario = slot_with("P1", "F02", first=220)
+    line = replace(scenario.lines[0], recipes=LINE.recipes[:1])
+    parts = tuple(replace(each, short=(0, 0)) for each in DEMO.parts)
+    events = work(5, 1.0, replace(scenario, lines=(line,), parts=parts))
     counts = [each for each in every(Counted, events) if each.station == "P1"]
 
     assert not any(stop.slot in {"F02", "F03"} for stop in stops(events, "supply"))
@@ -192,7 +190,7 @@ def test_a_tower_names_what_is_low_and_sounds_when_it_is_out(seed: int):
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_after_every_panel_the_tower_names_the_slots_that_fell_to_their_threshold(seed: int):
-    low_at = {slot.slot: slot.low_at for station in DEMO_LINE.stations for slot in station.slots}
+    low_at = {slot.slot: slot.low_at for station in LINE.stations for slot in station.slots}
     used: dict[str, set[str]] = {}
     shown: dict[str, TowerShown] = {}
     checked = 0
@@ -247,7 +245,7 @@ def test_an_order_is_finished_when_its_last_panel_left_the_line_and_the_next_fol
             case OrderSet(state="running"):
                 assert running is None
                 running, done, queued = event, 0, queued - 1
-                assert queued == DEMO_LINE.queued_ahead
+                assert queued == LINE.queued_ahead
             case OrderSet(state="finished"):
                 assert running is not None
                 assert (event.number, event.panels) == (running.number, done)
@@ -268,41 +266,11 @@ def test_a_bell_saves_most_of_the_stops_for_parts():
 
 
 def test_a_warning_about_another_machine_is_nobodys():
-    line = Line(DEMO_LINE, random.Random(1))
-    line.advance(60.0)
+    plant = Plant(DEMO, seed=1, bell=True)
+    plant.advance(60.0)
 
-    assert line.tell("P9", "F01", "early") == []
-    assert line.tell("P1", "F99", "early") == []
-
-
-def test_a_person_who_comes_too_soon_leaves_again():
-    line = Line(DEMO_LINE, random.Random(1))
-    line.advance(60.0)
-
-    sent = line.tell("P1", "F03", "urgent")
-    later = line.advance(300.0)
-
-    assert [type(event) for event in sent] == [PersonSent]
-    assert not [each for each in every(Supplied, later) if each.slot == "F03"]
-
-
-LEARNED = st.sampled_from(["warning", "reminder", "tower", "buzzer"])
-
-
-@given(seed=st.integers(0, 2**32), news=st.lists(st.tuples(LEARNED, st.floats(0, 60)), max_size=8))
-def test_news_never_makes_anybody_slower(seed: int, news: list[tuple[str, float]]):
-    people = People(PeoplePlan(names=("Ada", "Ben")), random.Random(seed))
-    now, due, person = 0.0, float("inf"), None
-    for learned, wait in news:
-        now += wait
-        if now >= due:
-            break
-        errand = people.hear(("P1", "F01"), learned, now)  # type: ignore[arg-type]
-        if errand is not None:
-            assert errand.due < due
-            assert person in {None, errand.person}
-            due, person = errand.due, errand.person
-
-    if person is not None:
-        assert people.arrives(("P1", "F01"), due) == person
-        assert people.arrives(("P1", "F01"), due) is None
+    assert plant.tell("L9", "P1", "F01", "early") == []
+    assert plant.tell("L3", "P9", "F01", "early") == []
+    assert plant.tell("L3", "P1", "F99", "early") == []
+    later = [event for _, event in plant.advance(200.0)]
+    assert not [each for each in every(PersonSent, later) if each.slot == "F99"]

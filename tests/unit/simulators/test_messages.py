@@ -13,9 +13,9 @@ from service.domain.events import CountMessage, LinkMessage, OrderMessage, Suppl
 from service.wire.native import read_message, read_topic
 from simulators.events import Counted, OrderSet, RecipeSet, Stopped, Supplied, TowerShown
 from simulators.messages import Gateway, Message
-from simulators.plan import DEMO_LINE
-from tests.unit.simulators.shift import every, said, stamp, work
+from tests.unit.simulators.shift import DEMO, every, said, stamp, work
 
+(LINE,) = DEMO.lines
 EVENTS = work(4)
 MESSAGES = said(EVENTS)
 
@@ -54,6 +54,7 @@ def test_what_happened_is_in_the_message_as_it_happened():
     assert (supplied.topic, supplied.retain) == ("floor/L3/P2/supply", False)
     body = json.loads(supplied.payload)
     assert body.pop("id")
+    assert body.pop("supply").startswith(supply.supply)
     assert body == {
         "at": "2026-03-02T06:00:00.000Z",
         "slot": "T2",
@@ -61,6 +62,7 @@ def test_what_happened_is_in_the_message_as_it_happened():
         "kind": "tray",
         "part": "PHY-LQFP100",
         "lot": supply.lot,
+        "trays": 1,
         "quantity": 24,
         "by": supply.by,
     }
@@ -89,7 +91,7 @@ def test_counts_are_numbered_without_a_gap_and_totals_never_fall(station: str):
 
 
 def test_a_session_begins_with_every_slot_at_zero():
-    for station in DEMO_LINE.stations:
+    for station in LINE.stations:
         first = next(
             c for c, m in zip(bodies("count"), _of("count"), strict=True) if m.station == station.station
         )
@@ -118,7 +120,7 @@ def test_the_running_recipe_is_active_and_no_other():
             active[str(message.station), body["recipe"]] = body["active"]
         if body.get("state") == "running":
             assert {key for key, is_active in active.items() if is_active} == {
-                (station.station, body["recipe"]) for station in DEMO_LINE.stations
+                (station.station, body["recipe"]) for station in LINE.stations
             }
 
 
@@ -153,7 +155,7 @@ def test_a_line_that_is_given_up_withdraws_its_orders_and_leaves_no_order_on_the
 
     withdrawn = {m.topic for m in farewell if m.payload and json.loads(m.payload)["state"] == "withdrawn"}
     last = {message.topic: message for message in farewell}
-    assert len(withdrawn) == DEMO_LINE.queued_ahead + 1
+    assert len(withdrawn) == LINE.queued_ahead + 1
     assert last.keys() == still
     assert all(message.retain and not message.payload for message in last.values())
 

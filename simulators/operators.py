@@ -1,0 +1,239 @@
+"""The crew of a plant: who goes where, and when. Operators notice towers and hear buzzers, read warnings,
+walk, look, fetch and exchange, each one errand at a time.
+
+On a tower alone somebody must first walk to the machine to see which slot it is; a warning names the slot, so
+the way leads straight to the store.
+"""
+
+from __future__ import annotations
+
+import random
+from dataclasses import dataclass, field
+from functools import partial
+
+from simulators.agenda import Agenda, Voice
+from simulators.events import Learned, Level, PersonSent
+from simulators.loading import Hand, Loading
+from simulators.plan import PeoplePlan, Position
+
+Post = tuple[str, str]
+"""Line and station."""
+WAITING, URGENT, EARLY = 0, 1, 2
+"""What goes first. A lamp that flashes is as urgent as an urgent warning: the machine speaks late."""
+
+
+@dataclass(slots=True)
+class Operator:
+    name: str
+    at: Position
+    busy: bool = False
+    away_for: float = 0.0
+    """Seconds of a break that began during an errand."""
+
+
+@dataclass(slots=True)
+class Place:
+    """One station with its people's knowledge of it: which slots somebody is bringing a supply for, whether
+    somebody is on the way to look, what its tower was seen to show, what warnings named."""
+
+    post: Post
+    loading: Loading
+    position: Position
+    agenda: Voice
+    fetched: set[str] = field(default_factory=set)
+    looked_at: bool = False
+    sign: int | None = None
+    warned: dict[str, tuple[int, Learned]] = field(default_factory=dict)
+
+    def unattended(self) -> list[str]:
+        """Slots that the machine shows and nobody brings a supply for."""
+        return [slot for slot in self.loading.shown() if slot not in self.fetched]
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    rank: int
+    lasts: float
+    place: Place
+    look: bool
+
+
+class Operators:
+    def __init__(self, plan: PeoplePlan, agenda: Agenda, chance: random.Random) -> None:
+        self._plan = plan
+        self._agenda = agenda
+        self._chance = chance
+        self._operators = [Operator(name, plan.store) for name in plan.names]
+        self._places: dict[Post, Place] = {}
+        for number, operator in enumerate(self._operators):
+            for each in plan.breaks:
+                begin = (each.at + number * plan.stagger) * 60
+                agenda.at(begin, partial(self._break, operator, each.minutes * 60))
+
+    def serve(self, line: str, loading: Loading, agenda: Voice) -> None:
+        """The station is among those that the crew looks after."""
+        plan = loading.station.plan
+        place = Place((line, plan.station), loading, plan.position, agenda)
+        self._places[place.post] = place
+        loading.station.on_tower = partial(self._shown, place)
+
+    # What they learn
+
+    def warn(self, line: str, station: str, slot: str, level: Level) -> None:
+        """A warning reached their phones. Some are ignored until a worse one comes."""
+        place = self._places.get((line, station))
+        if place is None or slot not in place.loading.station.machine.slots:
+            return
+        if level != "empty" and self._chance.random() < self._plan.ignores:
+            return
+        rank = {"early": EARLY, "urgent": URGENT, "empty": WAITING}[level]
+        learned: Learned = "warning" if level == "early" else "reminder"
+        self._agenda.after(self._draw(self._plan.reads), partial(self._read, place, slot, rank, learned))
+
+    def _read(self, place: Place, slot: str, rank: int, learned: Learned) -> None:
+        if slot in place.fetched or not place.loading.wants(slot):
+            return
+        before = place.warned.get(slot)
+        if before is None or rank < before[0]:
+            place.warned[slot] = (rank, learned)
+        self._assign()
+
+    def _shown(self, place: Place, slots: tuple[str, ...], buzzes: bool) -> None:
+        """A tower shows something new. A buzzer is heard by all; a lamp is noticed by whoever is free."""
+        if buzzes:
+            self._agenda.after(self._draw(self._plan.hears), partial(self._noticed, place, buzzes=True))
+        else:
+            self._agenda.after(self._draw(self._plan.notices), partial(self._noticed, place, buzzes=False))
+
+    def _noticed(self, place: Place, *, buzzes: bool) -> None:
+        if place.looked_at or not place.unattended():
+            return
+        if not buzzes and not any(not each.busy for each in self._operators):
+            self._shown(place, (), False)
+            return
+        rank = WAITING if buzzes else URGENT
+        place.sign = rank if place.sign is None else min(rank, place.sign)
+        self._assign()
+
+    # Who goes
+
+    def _assign(self) -> None:
+        """The most pressing job goes to the nearest free operator, while there are both."""
+        while jobs := self._jobs():
+            free = [each for each in self._operators if not each.busy]
+            if not free:
+                return
+            job = min(jobs, key=lambda each: (each.rank, each.lasts, each.place.post))
+            target = job.place.position if job.look else self._plan.store
+            operator = min(free, key=lambda each: self._seconds(each.at, target))
+            operator.busy = True
+            if job.look:
+                self._go_and_look(operator, job.place)
+            else:
+                self._go_for(operator, job.place, {})
+
+    def _jobs(self) -> list[Job]:
+        jobs = []
+        for place in self._places.values():
+            self._forget(place)
+            if place.sign is not None and not place.looked_at:
+                lasts = min(map(place.loading.lasts, place.unattended()), default=0.0)
+                jobs.append(Job(place.sign, lasts, place, look=True))
+            for slot, (rank, _) in place.warned.items():
+                jobs.append(Job(rank, place.loading.lasts(slot), place, look=False))
+        return jobs
+
+    def _forget(self, place: Place) -> None:
+        """What is attended to or over needs nobody any more."""
+        if place.sign is not None and not place.unattended():
+            place.sign = None
+        for slot in [each for each in place.warned if not place.loading.wants(each)]:
+            del place.warned[slot]
+
+    # Errands
+
+    def _go_and_look(self, operator: Operator, place: Place) -> None:
+        place.looked_at = True
+        learned: Learned = "buzzer" if place.sign == WAITING else "tower"
+        place.sign = None
+        seconds = self._walk(operator, place.position) + self._draw(self._plan.looks)
+        self._agenda.after(seconds, partial(self._looked, operator, place, learned))
+
+    def _looked(self, operator: Operator, place: Place, learned: Learned) -> None:
+        place.looked_at = False
+        if seen := place.unattended():
+            self._go_for(operator, place, dict.fromkeys(seen, learned))
+        else:
+            self._release(operator)
+
+    def _go_for(self, operator: Operator, place: Place, seen: dict[str, Learned]) -> None:
+        """Walk to the store for all that is known to be needed at the station, and back to it."""
+        wanted = {slot: learned for slot, (_, learned) in place.warned.items()} | seen
+        place.warned.clear()
+        place.fetched |= wanted.keys()
+        if place.sign is not None and not place.unattended():
+            place.sign = None
+        to_store = self._walk(operator, self._plan.store)
+        search = sum(self._draw(self._plan.searches) for _ in wanted)
+        back = self._walk(operator, place.position)
+        due = self._agenda.now + to_store + search + back
+        for slot, learned in wanted.items():
+            sent = PersonSent(
+                at=self._agenda.now,
+                station=place.post[1],
+                slot=slot,
+                person=operator.name,
+                learned=learned,
+                due=due,
+            )
+            place.agenda.say(sent)
+        self._agenda.after(to_store + search, partial(self._fetched, operator, place, list(wanted), due))
+
+    def _fetched(self, operator: Operator, place: Place, slots: list[str], due: float) -> None:
+        hands = [Hand(slot, place.loading.fetch(slot), operator.name, lambda: None) for slot in slots]
+        self._agenda.at(due, partial(self._exchange, operator, place, hands))
+
+    def _exchange(self, operator: Operator, place: Place, hands: list[Hand]) -> None:
+        """One supply after the other; then the operator is free, there."""
+        if not hands:
+            if place.unattended():
+                place.sign = URGENT
+            self._release(operator)
+            return
+        first, *others = hands
+
+        def done() -> None:
+            place.fetched.discard(first.slot)
+            self._agenda.after(0.0, partial(self._exchange, operator, place, others))
+
+        place.loading.bring(Hand(first.slot, first.supply, first.person, done))
+
+    # Coming and going
+
+    def _release(self, operator: Operator) -> None:
+        operator.busy = False
+        if operator.away_for:
+            seconds, operator.away_for = operator.away_for, 0.0
+            self._break(operator, seconds)
+        self._assign()
+
+    def _break(self, operator: Operator, seconds: float) -> None:
+        """A break waits for the end of an errand."""
+        if operator.busy:
+            operator.away_for = seconds
+            return
+        operator.busy = True
+        self._agenda.after(seconds, partial(self._release, operator))
+
+    def _walk(self, operator: Operator, to: Position) -> float:
+        """Seconds to get there; the operator counts as there from now on."""
+        seconds = self._seconds(operator.at, to)
+        operator.at = to
+        return seconds
+
+    def _seconds(self, begin: Position, end: Position) -> float:
+        """Along aisles, not through machines."""
+        return (abs(begin[0] - end[0]) + abs(begin[1] - end[1])) / self._plan.walk
+
+    def _draw(self, span: tuple[float, float]) -> float:
+        return self._chance.uniform(*span)

@@ -1,0 +1,58 @@
+"""A plant: lines side by side and the one crew that serves them, as a scenario says.
+
+Pure and seeded: no clock, no I/O. ``advance`` says everything that happens up to a moment, ``tell`` is the
+one way in from outside. Equal scenario, seed and calls give equal events.
+"""
+
+from __future__ import annotations
+
+from simulators.agenda import Agenda, Voice
+from simulators.events import Event, Level
+from simulators.line import Line
+from simulators.operators import Operators
+from simulators.scenario import Scenario
+from simulators.store import Store
+from simulators.streams import Streams
+
+
+class Plant:
+    """Without a ``bell`` the crew goes by towers and buzzers alone: what it is told changes nothing."""
+
+    def __init__(self, scenario: Scenario, *, seed: int | None = None, bell: bool) -> None:
+        self.scenario = scenario
+        self._bell = bell
+        self._agenda = Agenda()
+        streams = Streams(scenario.seed if seed is None else seed)
+        self._people = Operators(scenario.people, self._agenda, streams.of("people"))
+        store = Store(scenario.people.keeps)
+        self._lines = []
+        for plan in scenario.lines:
+            voice = Voice(self._agenda, plan.line)
+            line = Line(plan, scenario, store, voice, streams.at(plan.line))
+            for loading in line.loadings:
+                self._people.serve(plan.line, loading, voice)
+            self._lines.append(line)
+
+    @property
+    def now(self) -> float:
+        return self._agenda.now
+
+    @property
+    def next_at(self) -> float:
+        """When something happens next, if nobody is told anything before."""
+        return self._agenda.next_at
+
+    @property
+    def panels(self) -> int:
+        """Panels that left all the lines."""
+        return sum(line.panels for line in self._lines)
+
+    def advance(self, to: float) -> list[tuple[str, Event]]:
+        """Everything that happens up to and including ``to``, in order, with the line it happens on."""
+        return self._agenda.advance(to)
+
+    def tell(self, line: str, station: str, slot: str, level: Level) -> list[tuple[str, Event]]:
+        """A warning reached the crew, now. One about a slot that isn't here is nobody's."""
+        if self._bell:
+            self._people.warn(line, station, slot, level)
+        return self._agenda.said()
