@@ -9,6 +9,7 @@ import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from service import crash
 from service.bootstrap import Service
 from service.domain.model import to_rfc3339
 from service.ports import StoreError, StoreRevisionError, Unfit
@@ -29,6 +30,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     if rest and known.command not in ("simulate", "demo"):
         parser.error(f"unrecognized arguments: {' '.join(rest)}")
     known.rest = rest
+    try:
+        crash.arm(os.environ.get(crash.VARIABLE))
+    except ValueError as error:
+        return _problem(str(error))
     command: Command = known.run
     try:
         return command(known)
