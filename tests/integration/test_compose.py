@@ -6,7 +6,6 @@ No engine is needed: what compositions say is read line by line, in the plain la
 from __future__ import annotations
 
 import re
-import shutil
 import subprocess
 from importlib.metadata import requires
 from pathlib import Path
@@ -15,10 +14,13 @@ import pytest
 from packaging.requirements import Requirement
 
 from service.settings import load
+from tests.support.engine import compose_command
 
 ROOT = Path(__file__).parents[2]
 DEPLOY = ROOT / "deploy"
 BASE, OVER = DEPLOY / "docker-compose.yml", DEPLOY / "docker-compose.postgres.yml"
+TRY, PROXY = DEPLOY / "docker-compose.try.yml", DEPLOY / "docker-compose.proxy.yml"
+ALL = (BASE, OVER, TRY, PROXY)
 DOCKERFILE = (DEPLOY / "Dockerfile").read_text()
 EXAMPLE = (DEPLOY / "env.example").read_text()
 
@@ -50,8 +52,28 @@ def test_each_service_has_time_to_stop_and_comes_back(file: Path, name: str, gra
     assert "restart: unless-stopped\n" in block
 
 
+@pytest.mark.parametrize(
+    ("file", "name"), [(BASE, "broker"), (BASE, "earlybell"), (OVER, "postgres"), (OVER, "upgrade-store")]
+)
+def test_each_service_has_no_right_it_doesnt_need_and_a_log_with_an_end(file: Path, name: str) -> None:
+    block = services(file)[name]
+    assert 'cap_drop: ["ALL"]\n' in block
+    assert 'security_opt: ["no-new-privileges:true"]\n' in block
+    assert "logging: *logging\n" in block
+    assert "\nx-logging: &logging\n  driver: local\n  options: {max-size: " in file.read_text()
+
+
+def test_the_receiver_to_try_with_is_an_outlet_that_the_service_accepts() -> None:
+    both = services(TRY)
+    [outlet] = load(None, variables(both["earlybell"])).outlets
+    name, port = re.findall(r"http://([a-z]+):(\d+)/", both["earlybell"])[0]
+    assert outlet.type == "webhook"
+    assert name in both
+    assert f'("", {port})' in (DEPLOY / "receiver.py").read_text()
+
+
 def test_nothing_is_published_beyond_this_computer_by_default() -> None:
-    published = re.findall(r"ports:\n((?: +- .+\n)+)", BASE.read_text() + OVER.read_text())
+    published = re.findall(r"ports:\n((?: +- .+\n)+)", "".join(file.read_text() for file in ALL))
     assert len(published) == 2
     for ports in published:
         assert re.fullmatch(r" +- \$\{\w+:-127\.0\.0\.1:(\d+)\}:\1\n", ports), ports
@@ -92,7 +114,7 @@ def test_the_broker_keeps_its_queues_in_the_volume() -> None:
 
 
 def test_every_variable_of_the_compositions_stands_in_the_example_with_its_default() -> None:
-    used = set(re.findall(r"\$\{(\w+):-([^}]*)\}", BASE.read_text() + OVER.read_text()))
+    used = set(re.findall(r"\$\{(\w+):-([^}]*)\}", "".join(file.read_text() for file in ALL)))
     example = set(re.findall(r"^#?([A-Z]\w*)=(.*)$", EXAMPLE, flags=re.MULTILINE))
     assert used
     assert used <= example
@@ -125,18 +147,10 @@ def test_the_context_lets_through_what_the_image_copies() -> None:
     assert all((ROOT / name).exists() for name in let_in)
 
 
-def run(command: list[str]) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(command, capture_output=True, text=True, check=False)
-
-
-def has_compose() -> bool:
-    version = ["docker", "compose", "version"]
-    return bool(shutil.which("docker")) and run(version).returncode == 0
-
-
-@pytest.mark.skipif(not has_compose(), reason="docker compose isn't installed")
-@pytest.mark.parametrize("files", [[BASE], [BASE, OVER]], ids=["sqlite", "postgresql"])
-def test_compose_itself_accepts_the_files(files: list[Path]) -> None:
-    named = [word for file in files for word in ("-f", str(file))]
-    done = run(["docker", "compose", *named, "config", "--quiet"])
+@pytest.mark.skipif(compose_command() is None, reason="there is no Compose here")
+@pytest.mark.parametrize("overlays", [[], [OVER], [OVER, TRY, PROXY]], ids=["sqlite", "postgresql", "all"])
+def test_compose_itself_accepts_the_files(overlays: list[Path]) -> None:
+    named = [word for file in [BASE, *overlays] for word in ("-f", str(file))]
+    command = [*(compose_command() or ()), *named, "config", "--quiet"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (0, "")

@@ -1,0 +1,123 @@
+"""A container engine and Compose, where this machine has them, and one composition started with them.
+
+What can't be had is told as ``NoEngine`` with the reason, within seconds. Knows nothing of what is composed.
+"""
+
+from __future__ import annotations
+
+import functools
+import os
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+OLDEST = (2, 24)
+ANSWER_SECONDS = 1.0
+START_SECONDS = 300.0
+
+
+class NoEngine(Exception):
+    """These containers can't be started here; the message says what is missing."""
+
+
+@functools.cache
+def compose_command() -> tuple[str, ...] | None:
+    """How Compose is called here: docker's plugin, a program on the PATH or one beside this Python."""
+    beside = str(Path(sys.executable).with_name("docker-compose"))
+    for command in (("docker", "compose"), ("docker-compose",), (beside,)):
+        if shutil.which(command[0]) and _version(command) >= OLDEST:
+            return command
+    return None
+
+
+def _version(command: tuple[str, ...]) -> tuple[int, ...]:
+    done = subprocess.run([*command, "version", "--short"], capture_output=True, text=True, check=False)
+    found = re.match(r"v?(\d+)\.(\d+)", done.stdout) if done.returncode == 0 else None
+    return (int(found[1]), int(found[2])) if found else ()
+
+
+def must_have(images: Iterable[str]) -> None:
+    """Returns when Compose is here, an engine answers, and it has each image or its registry does."""
+    import docker
+    from docker.errors import DockerException, ImageNotFound
+
+    if compose_command() is None:
+        raise NoEngine(f"no Compose from {OLDEST[0]}.{OLDEST[1]} on")
+    try:
+        engine = docker.from_env(timeout=ANSWER_SECONDS)
+        engine.ping()
+    except (DockerException, OSError) as error:
+        raise NoEngine("no container engine answers") from error
+    for name in images:
+        try:
+            try:
+                engine.images.get(name)
+            except ImageNotFound:
+                engine.images.get_registry_data(name)
+        except (DockerException, OSError) as error:
+            raise NoEngine(f"the engine has no image {name} and reaches no registry that has it") from error
+
+
+class Composition:
+    """What the files in ``folder`` compose, under a project name of its own. End it with ``remove``.
+
+    ``variables`` are written to ``.env`` there, the way a person sets them; none of the test run's leaks in.
+    """
+
+    def __init__(self, folder: Path, project: str, variables: Mapping[str, str]) -> None:
+        compose = compose_command()
+        assert compose is not None
+        self.project = project
+        self._command = [*compose, "--project-name", project]
+        self._folder = folder
+        lines = [f"{name}={value}\n" for name, value in variables.items()]
+        (folder / ".env").write_text("".join(lines), encoding="utf-8")
+        self._environment = {
+            name: value
+            for name, value in os.environ.items()
+            if name not in variables and not name.startswith(("EARLYBELL_", "COMPOSE_"))
+        }
+
+    def run(self, *arguments: str, timeout: float = START_SECONDS) -> str:
+        """What ``docker compose`` printed; its failure fails the test with all that was said."""
+        done = subprocess.run(
+            [*self._command, *arguments],
+            cwd=self._folder,
+            env=self._environment,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            timeout=timeout,
+            check=False,
+        )
+        assert done.returncode == 0, f"{' '.join(arguments)}: {done.stdout}{done.stderr}"[-4000:]
+        return done.stdout
+
+    def up(self) -> None:
+        """Returns when all are healthy."""
+        self.run("up", "--detach", "--wait")
+
+    def log(self, service: str) -> list[str]:
+        return self.run("logs", "--no-log-prefix", "--no-color", service).splitlines()
+
+    def remove(self) -> None:
+        """Containers, networks and volumes."""
+        self.run("down", "--volumes", "--remove-orphans", "--timeout", "10")
+
+    def remains(self) -> list[str]:
+        """The names of containers and volumes that are still there."""
+        import docker
+
+        engine = docker.from_env()
+        ours = {"label": f"com.docker.compose.project={self.project}"}
+        containers = engine.containers.list(all=True, filters=ours)
+        return [each.name for each in [*containers, *engine.volumes.list(filters=ours)]]
+
+
+def remove_image(name: str) -> None:
+    import docker
+
+    docker.from_env().images.remove(name, force=True)
