@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import msgspec
 
-from service.domain import judge, notices
+from service.domain import explain, judge, notices
 from service.domain.judge import Case
 from service.domain.model import Instant, Level, Notice, NoticeState, Spread, to_rfc3339
 from service.domain.outcome import clock_times, forecast, is_boundary_only, starves
@@ -49,6 +49,15 @@ class Shown:
         world = self.world_of(line, station)
         found = [each for each in slot_objects(world, list(world.stations.values())) if each["slot"] == slot]
         return found[0] if found else None
+
+    def explained(self, line: str, station: str, slot: str) -> Json | None:
+        """The slot object and ``why``: the sentences and figures behind its number."""
+        world = self.world_of(line, station)
+        place = world.stations.get((line, station))
+        if place is None or slot not in place.slots:
+            return None
+        shown = next(each for each in slot_objects(world, [place]) if each["slot"] == slot)
+        return shown | {"why": _why(world, place, place.slots[slot], shown)}
 
     def notices(self, *, states: Sequence[str] | None, limit: int, after: str | None) -> list[Json]:
         return self._refreshed(self.archive.notices(states=states, limit=limit, after=after))
@@ -253,6 +262,23 @@ def _remaining(world: World, slots: Sequence[tuple[StationState, SlotState]]) ->
         else dict(zip(("book", "low", "expected", "high"), (slot.book, *next(quantiles)), strict=True))
         for question, (_, slot) in zip(questions, slots, strict=True)
     ]
+
+
+def _why(world: World, station: StationState, slot: SlotState, shown: Json) -> Json:
+    sights = world.sights_of(station)
+    told = {key: shown[key] for key in ("state", "chance")} | {"panels": shown["panels_to_empty"]}
+    if isinstance(shown["remaining"], dict):
+        told |= {key: shown["remaining"][key] for key in ("low", "expected", "high")}
+    why: Json = msgspec.to_builtins(
+        explain.why(
+            station,
+            slot,
+            sights[slot.name],
+            judge.case_of(world.line(station.line), station, slot, sights),
+            msgspec.convert(told, explain.Forecast),
+        )
+    )
+    return why
 
 
 def _loss_rate(slot: SlotState, sight: Sight) -> float:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Iterator
-from itertools import chain
-from typing import Annotated
+from itertools import chain, islice
+from typing import Annotated, Protocol, cast
 
 from fastapi import APIRouter, Depends, Header, Query
 from pydantic import BeforeValidator
@@ -12,6 +12,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response, StreamingResponse
 
 from service.domain.model import Instant, NoticeState
+from service.ports import Reading
 from service.web import schemas
 from service.web.answers import LATER, UNFIT, UNKNOWN, json_answer
 from service.web.stream import Listener, LiveResponse
@@ -42,16 +43,54 @@ def slots(line: schemas.Name, own: Own) -> Response:
     return json_answer(forecasts)
 
 
+class Explaining(Reading, Protocol):
+    """A reading side that can also say why."""
+
+    def explained(self, line: str, station: str, slot: str) -> dict[str, object] | None:
+        """The slot object with ``why``; ``None``: no such slot."""
+        ...
+
+
+@router.get(
+    "/lines/{line}/stations/{station}/slots/{slot}", response_model=schemas.SlotDetail, responses=UNKNOWN
+)
+def slot(line: schemas.Name, station: schemas.Name, slot: schemas.Name, own: Own) -> Response:
+    """One slot's forecast and why it is what it is: two sentences and the figures behind them."""
+    found = cast(Explaining, own.reading).explained(line, station, slot)
+    if found is None:
+        raise HTTPException(404, f"no slot {slot!r} was heard of at station {station!r} of line {line!r} yet")
+    return json_answer(found)
+
+
 @router.get("/notices", response_model=list[schemas.NoticeView])
 def notices(
     own: Own,
     state: Annotated[list[NoticeState] | None, Query(description="may be repeated")] = None,
     limit: Limit = PAGE,
     after: Annotated[str | None, Query(max_length=256, description="the last id seen")] = None,
+    line: Annotated[schemas.Name | None, Query(description="only this line's")] = None,
+    station: Annotated[schemas.Name | None, Query(description="only those of a station of this name")] = None,
+    slot: Annotated[schemas.Name | None, Query(description="only those of a slot of this name")] = None,
 ) -> Response:
     """Notices, newest first; without ``state`` all that aren't closed."""
     states = [one.value for one in state] if state else None
-    return json_answer(own.reading.notices(states=states, limit=min(limit, LARGEST_PAGE), after=after))
+    most = min(limit, LARGEST_PAGE)
+    place = {"line": line, "station": station, "slot": slot}
+    wanted = {key: name for key, name in place.items() if name is not None}
+    if not wanted:
+        return json_answer(own.reading.notices(states=states, limit=most, after=after))
+    return json_answer(list(islice(_notices_of(own.reading, wanted, states, after), most)))
+
+
+def _notices_of(
+    reading: Reading, wanted: dict[str, str], states: list[str] | None, after: str | None
+) -> Iterator[dict[str, object]]:
+    """The notices of a place, page by page: the reading side knows pages, not places."""
+    while rows := reading.notices(states=states, limit=LARGEST_PAGE, after=after):
+        yield from (row for row in rows if wanted.items() <= row.items())
+        if len(rows) < LARGEST_PAGE:
+            return
+        after = str(rows[-1]["id"])
 
 
 @router.get("/notices/{notice_id}", response_model=schemas.NoticeView, responses=UNKNOWN)

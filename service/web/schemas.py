@@ -177,13 +177,67 @@ class SlotForecast(_Told):
     counted: Counted | None
 
 
+class ShortageView(_Told):
+    """By how many parts such supplies differ from what is said of them; negative: fewer."""
+
+    low: float
+    mean: float
+    high: float
+
+
+class FiguresView(_Told):
+    """What a slot's number rests on. What isn't known is ``null``."""
+
+    declared: int | None
+    quantity_from: Literal["label", "person", "usual"] | None
+    counted_since: Annotated[int | None, Field(description="placed or lost since that was said")]
+    shortage: Annotated[
+        ShortageView | None, Field(description="null: what was said is taken at its word, or nothing was")
+    ]
+    loss_rate: float
+    usual_loss_rate: Annotated[float, Field(description="what is usual for its kind of supply")]
+    losses_weighed: Annotated[float, Field(description="losses counted here, faded by age")]
+    placements_weighed: Annotated[float, Field(description="the placements they belong to")]
+    unreported: Annotated[int | None, Field(description="placements whose losses nobody reported")]
+    missing: Annotated[float | None, Field(description="parts that may have gone without being counted")]
+    usage_per_panel: float | None
+    usage_source: Literal["recipe", "learned", "none"]
+    shared_with: Annotated[list[str], Field(description="slots that feed the same placements")]
+    order_panels_left: int | None
+    takt_seconds: float | None
+    lead_panels: int
+    lead_minutes: float | None
+    urgent_panels: int
+    chance: float | None
+    chance_limit: Annotated[float, Field(description="a warning is given from this chance on")]
+    evidence: Annotated[list[str], Field(description="what went into the number; more may come")]
+    since: Annotated[str | None, Field(description="when that was said")]
+    last_count: str | None
+    session: str | None
+    seq: int | None
+    assumed: bool
+
+
+class WhyView(_Told):
+    sentences: Annotated[list[str], Field(min_length=2, max_length=2, description="for a person to read")]
+    figures: FiguresView
+
+
+class SlotDetail(SlotForecast):
+    """One slot's forecast and why it is what it is."""
+
+    why: WhyView
+
+
 class NoticeView(_Told):
     id: str
     line: Annotated[str | None, Field(description="null: it concerns the whole site")]
     station: str | None
     slot: str | None
     part: str | None
-    kind: Annotated[str, Field(description="`supply`, `silent`, `loss`, `refused`, `outlet`; more may come")]
+    kind: Annotated[
+        str, Field(description="`supply`, `silent`, `loss`, `question`, `refused`, `outlet`; more may come")
+    ]
     level: Level
     state: NoticeState
     supply_kind: str | None

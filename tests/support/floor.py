@@ -19,6 +19,7 @@ import msgspec
 import uvicorn
 from fastapi import FastAPI
 
+from service.domain.explain import Figures, Why
 from service.domain.model import SECOND, Instant, Notice, Spread, from_datetime, to_rfc3339
 from service.ports import Conflict, Unfit
 from service.web.api import create_app
@@ -193,6 +194,32 @@ class Floor:
             )
             return self._keep(notice)
 
+    def ask(self, station: str, slot: str, *, line: str = "L3") -> Notice:
+        """A refill was seen that nobody reported: a person is asked."""
+        with self._lock:
+            place = self.place(station, slot, line)
+            number = sum(notice.kind == "question" for notice in self.notes.values())
+            at = to_rfc3339(place.as_of + number * SECOND)
+            return self._keep(
+                Notice(
+                    id=f"q-{line}-{station}-{slot}",
+                    kind="question",
+                    line=line,
+                    station=station,
+                    slot=slot,
+                    part=place.part,
+                    supply_kind=place.kind,
+                    boundary_only=place.kind == "tray",
+                    level="early",
+                    state="open",
+                    opened_at=at,
+                    changed_at=at,
+                    panels_to_empty=None,
+                    empty_at=None,
+                    message=f"{station} {slot} went on placing beyond what it could hold. Was it refilled?",
+                )
+            )
+
     def tell(self, notice: Notice) -> Notice:
         """Any other notice."""
         with self._lock:
@@ -209,6 +236,13 @@ class Floor:
         with self._lock:
             rows = [place for place in self.places if place.line == line]
             return [place.as_json() for place in sorted(rows, key=_soonest)] or None
+
+    def explained(self, line: str, station: str, slot: str) -> dict[str, object] | None:
+        self._may_fail()
+        with self._lock:
+            at = (line, station, slot)
+            found = [each for each in self.places if (each.line, each.station, each.slot) == at]
+            return found[0].as_json() | {"why": msgspec.to_builtins(_why(found[0]))} if found else None
 
     def notices(
         self, *, states: Sequence[str] | None, limit: int, after: str | None
@@ -330,9 +364,12 @@ class Floor:
                 place.left = None
             case _:
                 place.left = quantity if quantity is not None else 2000
-        open_notice = self.notes.get(f"n-{place.line}-{place.station}-{place.slot}")
-        if open_notice is not None and open_notice.state != "closed":
-            self._change(open_notice, state="closed", closed_because="refilled")
+        place.assumed = False
+        because = "removed" if said["change"] == "removed" else "refilled"
+        for letter in "nq":
+            notice = self.notes.get(f"{letter}-{place.line}-{place.station}-{place.slot}")
+            if notice is not None and notice.state != "closed":
+                self._change(notice, state="closed", closed_because=because)
 
     def _change(self, notice: Notice, **changes: Any) -> dict[str, object]:
         with self._lock:
@@ -382,6 +419,43 @@ class Floor:
             "clock_flagged": False,
             "as_of": to_rfc3339(max(place.as_of for place in self.places if place.station == station)),
         }
+
+
+def _why(place: Place) -> Why:
+    known = place.left is not None
+    figures = Figures(
+        declared=(place.left or 0) + 400 if known else None,
+        quantity_from=None if not known else "usual" if place.assumed else "label",
+        counted_since=400 if known else None,
+        shortage=None,
+        loss_rate=0.0021,
+        usual_loss_rate=0.005,
+        losses_weighed=0.8,
+        placements_weighed=380.5,
+        unreported=0 if known else None,
+        missing=0.0 if known else None,
+        usage_per_panel=place.usage,
+        usage_source="none" if place.usage is None else "recipe",
+        shared_with=(),
+        order_panels_left=place.needed,
+        takt_seconds=float(TAKT_SECONDS),
+        lead_panels=10,
+        lead_minutes=None,
+        urgent_panels=3,
+        chance=None if place.panels is None else 0.0425,
+        chance_limit=0.1,
+        evidence=("declared", "placements", "losses", "order", "takt") if known else (),
+        since=to_rfc3339(START - 3600 * SECOND) if known else None,
+        last_count=to_rfc3339(place.as_of),
+        session="b3c1",
+        seq=4182,
+        assumed=place.assumed,
+    )
+    left = f"about {place.left:,} are left" if place.left is not None else "how many are left is not known"
+    return Why(
+        sentences=(f"400 parts were counted since: {left}.", f"A panel takes {place.usage} parts."),
+        figures=figures,
+    )
 
 
 def _soonest(place: Place) -> tuple[int, int, str, str]:

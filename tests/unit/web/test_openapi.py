@@ -24,6 +24,7 @@ def test_every_call_of_the_contract_is_described(described: dict[str, Any]) -> N
         "GET /api/v1/lines",
         "GET /api/v1/lines/{line}/slots",
         "POST /api/v1/lines/{line}/stations/{station}/slots/{slot}/supply",
+        "GET /api/v1/lines/{line}/stations/{station}/slots/{slot}",
         "GET /api/v1/notices",
         "POST /api/v1/notices/{notice_id}/take",
         "POST /api/v1/notices/{notice_id}/quiet",

@@ -12,6 +12,8 @@ from service.ports import StoreError
 from service.web import schemas
 from tests.support.floor import START, Floor, Place
 
+SLOT = "lines/L3/stations/P1/slots/F07"
+
 
 @pytest.fixture
 def get(client: Any) -> Any:
@@ -73,6 +75,26 @@ def test_an_unknown_number_is_null_and_never_zero(get: Any) -> None:
     assert slot["remaining"] is slot["panels_to_empty"] is slot["usage_per_panel"] is slot["chance"] is None
 
 
+def test_one_slot_says_why_its_number_is_what_it_is(get: Any) -> None:
+    slot = get("/api/v1/lines/L3/stations/P1/slots/F07").json()
+    schemas.SlotDetail.model_validate(slot)
+    listed = next(each for each in get("/api/v1/lines/L3/slots").json() if each["slot"] == "F07")
+    assert slot.items() >= listed.items()
+    assert len(slot["why"]["sentences"]) == 2
+
+
+def test_reasons_that_are_not_known_are_null(get: Any) -> None:
+    figures = get("/api/v1/lines/L3/stations/P2/slots/F33").json()["why"]["figures"]
+    assert figures["declared"] is figures["counted_since"] is figures["usage_per_panel"] is None
+
+
+@pytest.mark.parametrize(
+    "place", ["L9/stations/P1/slots/F07", "L3/stations/P9/slots/F07", "L3/stations/P1/slots/T2"]
+)
+def test_a_slot_nobody_heard_of_is_not_found(get: Any, place: str) -> None:
+    assert "was heard of" in get(f"/api/v1/lines/{place}", 404).json()["detail"]
+
+
 def test_a_line_nobody_heard_of_is_not_found(get: Any) -> None:
     assert "L9" in get("/api/v1/lines/L9/slots", 404).json()["detail"]
 
@@ -98,6 +120,39 @@ def test_the_state_of_notices_may_be_repeated(get: Any, floor: Floor) -> None:
     floor.close("n-L3-P1-F07", by="Mira", reason="order change")
     both = get("/api/v1/notices", params={"state": ["open", "closed"]}).json()
     assert {notice["state"] for notice in both} == {"open", "closed"}
+
+
+@pytest.mark.parametrize(
+    ("asked", "given"),
+    [
+        ("line=L3", {"n-L3-P1-F07", "n-L3-P2-T2", "q-L3-P2-T2"}),
+        ("station=P2", {"n-L3-P2-T2", "q-L3-P2-T2"}),
+        ("slot=F07", {"n-L3-P1-F07"}),
+        ("line=L3&station=P2&slot=T2&state=closed", {"n-L3-P2-T2"}),
+        ("line=L3&station=P2&slot=F07", set()),
+        ("line=L4", {"n-L4-N1-F1"}),
+    ],
+)
+def test_notices_may_be_asked_for_by_place(get: Any, floor: Floor, asked: str, given: set[str]) -> None:
+    floor.ask("P2", "T2")
+    floor.warn("N1", "F1", level="early", line="L4")
+    if "closed" in asked:
+        floor.close("n-L3-P2-T2", by="Mira", reason="done")
+    assert {notice["id"] for notice in get(f"/api/v1/notices?{asked}").json()} == given
+
+
+def test_a_place_is_paged_as_everything_is(get: Any, floor: Floor) -> None:
+    """Its notices may lie more than a page of all notices apart."""
+    for number in range(1100):
+        floor.warn("P1", f"X{number}", level="early")
+    floor.ask("P2", "T2")
+    first = get("/api/v1/notices?station=P2&limit=1").json()
+    rest = get(f"/api/v1/notices?station=P2&after={first[0]['id']}").json()
+    assert [notice["id"] for notice in first + rest] == ["q-L3-P2-T2", "n-L3-P2-T2"]
+
+
+def test_a_place_that_cannot_be_one_is_explained(get: Any) -> None:
+    assert "slot" in get("/api/v1/notices?slot=a%20b", 422).json()["detail"]
 
 
 def test_a_state_that_does_not_exist_is_explained(get: Any) -> None:
@@ -163,7 +218,9 @@ def test_a_moment_without_an_offset_is_explained(get: Any, moment: str) -> None:
     assert "RFC 3339" in detail
 
 
-@pytest.mark.parametrize("path", ["lines", "lines/L3/slots", "notices", "notices/x", "refused", "events"])
+@pytest.mark.parametrize(
+    "path", ["lines", "lines/L3/slots", SLOT, "notices", "notices?slot=T2", "notices/x", "refused", "events"]
+)
 def test_a_store_that_is_down_is_503_with_a_time_to_wait(get: Any, floor: Floor, path: str) -> None:
     floor.broken = StoreError("locked")
     answer = get(f"/api/v1/{path}", 503)
@@ -171,7 +228,7 @@ def test_a_store_that_is_down_is_503_with_a_time_to_wait(get: Any, floor: Floor,
     assert "store" in answer.json()["detail"]
 
 
-@pytest.mark.parametrize("path", ["lines", "lines/L3/slots", "notices", "refused", "events", "nowhere"])
+@pytest.mark.parametrize("path", ["lines", "lines/L3/slots", SLOT, "notices", "refused", "events", "nowhere"])
 def test_looking_never_changes_anything(client: Any, floor: Floor, path: str) -> None:
     before = dict(floor.notes), [place.as_json() for place in floor.places]
     client.get(f"/api/v1/{path}")

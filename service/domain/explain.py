@@ -1,0 +1,218 @@
+"""Why a slot's number is what it is: two plain sentences and the figures behind them.
+
+Derived from the same facts that the forecast uses and from what the forecast said; it decides nothing and
+is asked for one slot at a time, when a person looks. Unknown stays ``None``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.domain import depletion, judge
+from service.domain.judge import Case
+from service.domain.model import Instant, Spread, to_rfc3339
+from service.domain.sight import Sight
+from service.domain.state import SlotState, StationState
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Forecast:
+    """What is told of the slot now: its state, the parts believed left (``low`` and ``high``: 5 % and 95 %
+    quantile, ``expected``: mean), panels to empty, and the chance that ``due`` compares."""
+
+    state: str
+    low: int | None = None
+    expected: float | None = None
+    high: int | None = None
+    panels: Spread[int] | None = None
+    chance: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shortage:
+    """Parts by which supplies like this one differ from what is said of them; negative: fewer."""
+
+    low: float
+    mean: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figures:
+    """The figures behind a number. ``quantity_from``: ``label``, ``person``, ``usual`` or ``None``;
+    ``losses_weighed`` in ``placements_weighed``: what was counted of this slot, faded by age;
+    ``unreported``: placements whose losses nobody reported; ``missing``: parts that may have gone
+    uncounted; ``shared_with``: slots that feed the same placements."""
+
+    declared: int | None
+    quantity_from: str | None
+    counted_since: int | None
+    shortage: Shortage | None
+    loss_rate: float
+    usual_loss_rate: float
+    losses_weighed: float
+    placements_weighed: float
+    unreported: int | None
+    missing: float | None
+    usage_per_panel: float | None
+    usage_source: str
+    shared_with: tuple[str, ...]
+    order_panels_left: int | None
+    takt_seconds: float | None
+    lead_panels: int
+    lead_minutes: float | None
+    urgent_panels: int
+    chance: float | None
+    chance_limit: float
+    evidence: tuple[str, ...]
+    since: str | None
+    last_count: str | None
+    session: str | None
+    seq: int | None
+    assumed: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Why:
+    sentences: tuple[str, str]
+    figures: Figures
+
+
+def why(station: StationState, slot: SlotState, sight: Sight, case: Case | None, told: Forecast) -> Why:
+    """What the slot's number rests on, as two sentences and as figures."""
+    figures = figures_of(station, slot, sight, case, told)
+    return Why(sentences=(_what_is_left(slot, figures, told), _what_follows(figures, told)), figures=figures)
+
+
+def figures_of(
+    station: StationState, slot: SlotState, sight: Sight, case: Case | None, told: Forecast
+) -> Figures:
+    known = slot.declared is not None
+    a, b = sight.prior.a + slot.lost_evidence, sight.prior.b + slot.placed_evidence
+    return Figures(
+        declared=slot.declared,
+        quantity_from=_quantity_from(slot),
+        counted_since=slot.counted if known else None,
+        shortage=_shortage(slot),
+        loss_rate=a / (a + b),
+        usual_loss_rate=sight.prior.a / (sight.prior.a + sight.prior.b),
+        losses_weighed=slot.lost_evidence,
+        placements_weighed=slot.placed_evidence,
+        unreported=slot.blind if known else None,
+        missing=slot.missing + slot.unseen if known else None,
+        usage_per_panel=sight.usage,
+        usage_source="none" if sight.usage is None else "recipe" if sight.by_recipe else "learned",
+        shared_with=tuple(name for name in sight.group if name != slot.name),
+        order_panels_left=None if case is None else case.needed,
+        takt_seconds=judge.takt_of(station),
+        lead_panels=judge.lead_of(sight, station),
+        lead_minutes=sight.limits.lead_minutes or None,
+        urgent_panels=sight.limits.urgent_panels,
+        chance=told.chance,
+        chance_limit=sight.limits.chance,
+        evidence=_evidence(station, slot, case),
+        since=_moment(slot.loaded_at),
+        last_count=_moment(station.counted_at),
+        session=station.counted_session,
+        seq=station.counted_seq,
+        assumed=slot.assumed,
+    )
+
+
+def _quantity_from(slot: SlotState) -> str | None:
+    if slot.declared is None:
+        return None
+    return "usual" if slot.assumed else "person" if slot.exact else "label"
+
+
+def _shortage(slot: SlotState) -> Shortage | None:
+    """By how much such a supply usually differs; ``None`` where what was said is taken at its word."""
+    if slot.declared is None:
+        return None
+    offsets, weights = depletion.shortage(slot.kind, slot.declared, slot.exact, slot.assumed)
+    if not np.any(offsets * weights):
+        return None
+    return Shortage(
+        low=float(offsets[0]), mean=round(float((offsets * weights).sum()), 1), high=float(offsets[-1])
+    )
+
+
+def _evidence(station: StationState, slot: SlotState, case: Case | None) -> tuple[str, ...]:
+    """What went into the number, in the words of the API."""
+    used = {
+        "declared": slot.declared is not None and not slot.assumed and not slot.exact,
+        "counted by a person": slot.exact,
+        "usual quantity": slot.assumed,
+        "placements": slot.counted > 0,
+        "losses": slot.placed_evidence > 0,
+        "missing counts": slot.missing > 0,
+        "refill seen": slot.unseen > 0,
+        "low signal": slot.low_since is not None,
+        "out signal": slot.out_since is not None,
+        "order": case is not None and case.needed is not None,
+        "takt": judge.takt_of(station) is not None,
+    }
+    return tuple(name for name, is_used in used.items() if is_used)
+
+
+def _moment(at: Instant | None) -> str | None:
+    return None if at is None else to_rfc3339(at)
+
+
+_SAID = {
+    "label": "Loaded with {0} parts as declared",
+    "person": "A person counted {0} parts",
+    "usual": "Nobody said how many were loaded; usual are {0} parts",
+}
+
+
+def _what_is_left(slot: SlotState, figures: Figures, told: Forecast) -> str:
+    if figures.quantity_from is None or told.expected is None:
+        if slot.removed:
+            return "The supply was removed, and nobody has said what is loaded now."
+        if slot.out_since is not None:
+            return "A signal says that it ran out, and nobody has said what is loaded now."
+        return "Nobody has said how many parts are loaded."
+    said = _SAID[figures.quantity_from].format(f"{figures.declared:,}")
+    between = "" if told.low == told.high else f" ({told.low:,} to {told.high:,})"
+    left = f"{said}, {slot.counted:,} were counted since: about {told.expected:,.0f} are left{between}"
+    return f"{left}{_doubts(figures)}."
+
+
+def _doubts(figures: Figures) -> str:
+    doubts = []
+    if figures.shortage is not None:
+        mean = figures.shortage.mean
+        doubts.append(f"such supplies hold about {abs(mean):g} {'less' if mean < 0 else 'more'} than is said")
+    if figures.unreported:
+        doubts.append(f"losses of {figures.unreported:,} placements were not reported")
+    if figures.missing:
+        doubts.append(f"up to {figures.missing:,.0f} parts may have gone uncounted")
+    return f", because {' and '.join(doubts)}" if doubts else ""
+
+
+def _what_follows(figures: Figures, told: Forecast) -> str:
+    if told.state == "empty":
+        return "A signal says that it is empty: the station waits until a new supply is in."
+    if told.state == "idle":
+        return "The recipe that runs doesn't use this slot, so it gives no warning."
+    if not figures.usage_per_panel:
+        return "How many parts a panel takes is not known yet, so there is no forecast in panels."
+    if told.panels is None or told.chance is None:
+        return "Say what was loaded, or count what is left, and the forecast begins."
+    low, middle, high = told.panels.p05, told.panels.p50, told.panels.p95
+    between = "" if low == high else f" ({low:,} to {high:,})"
+    together = f"Together with {', '.join(figures.shared_with)}, at" if figures.shared_with else "At"
+    ends = " and before the order ends" if figures.order_panels_left is not None else ""
+    lost, lead = figures.loss_rate * 1000, figures.lead_panels
+    return (
+        f"{together} {figures.usage_per_panel:g} parts a panel and {lost:.2g} lost in 1,000 that is"
+        f" {middle:,} more panels{between}; the chance that it is empty within {lead} panels{ends} is"
+        f" {_percent(told.chance)}, and a warning is given from {_percent(figures.chance_limit)}."
+    )
+
+
+def _percent(chance: float) -> str:
+    return "under 0.1 %" if 0.0 < chance < 0.001 else f"{chance * 100:.3g} %"
