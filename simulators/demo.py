@@ -83,7 +83,7 @@ def _play(
 ) -> None:
     if find_spec("iotcore") is None:
         raise DemoError("it needs a broker that isn't installed (pip install 'earlybell[demo]')")
-    v5, v3, web, sink_port = choose_ports(wanted[0], wanted[0] + 1, wanted[1], wanted[2])
+    v5, v3, web, sink_port = choose_ports(wanted[0], wanted[0] and wanted[0] + 1, wanted[1], wanted[2])
     scenario = load_scenario(shipped()["demo"])
     page, broker_url = f"http://127.0.0.1:{web}", f"mqtt://127.0.0.1:{v5}"
     secret = "whsec_" + base64.b64encode(secrets.token_bytes(24)).decode()

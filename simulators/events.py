@@ -133,13 +133,16 @@ class Confirmed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PanelMade:
-    """A panel left the station's table. Parts really left by slot, and what the machine believes."""
+    """A panel left the station's table. By slot: parts really left, what the machine believes, how many its
+    supply lost without being counted, and how many never were in it. ``counted = left + unseen + short``."""
 
     at: float
     station: str
     panels: int
     left: Mapping[str, int]
     counted: Mapping[str, int]
+    unseen: Mapping[str, int]
+    short: Mapping[str, int]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,7 +168,7 @@ class Stopped:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SupplyEnded:
     """What a slot's loading really was: ``label = placed + lost + left + short``. ``left`` came out
-    with it; ``short`` never existed."""
+    with it; ``short`` never existed; the machine didn't count ``unseen`` of the lost."""
 
     at: float
     station: str
@@ -176,6 +179,7 @@ class SupplyEnded:
     lost: int
     left: int
     short: int
+    unseen: int
 
 
 Told = RecipeSet | OrderSet | Supplied | Counted | TowerShown

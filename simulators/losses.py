@@ -21,6 +21,7 @@ class Losses:
         self._wander = streams.of("drift")
         self._nozzle = streams.of("wear")
         self._pick = streams.of("losses").random
+        self._unseen = streams.of("unseen").random
         self._drifted = 0.0
         self._worn_for = 0
         self._factor = 1.0
@@ -41,8 +42,9 @@ class Losses:
         odds = usual / (1 - usual) * math.exp(self._drifted) * (self._factor if self._worn_for else 1.0)
         return odds / (1 + odds)
 
-    def pick(self, need: int, left: int, usual: float) -> tuple[int, int]:
-        """How many of ``need`` are placed from ``left``, and how many are lost on the way."""
+    def pick(self, need: int, left: int, usual: float) -> tuple[int, int, int]:
+        """How many of ``need`` are placed from ``left``, how many are lost on the way, and how many of those
+        the machine doesn't count."""
         chance, pick = self.chance(usual), self._pick
         placed = lost = 0
         while placed < need and placed + lost < left:
@@ -50,4 +52,4 @@ class Losses:
                 lost += 1
             else:
                 placed += 1
-        return placed, lost
+        return placed, lost, sum(self._unseen() < self._wear.unseen for _ in range(lost))

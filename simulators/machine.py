@@ -42,11 +42,12 @@ class Slot:
 
     def pick(self, need: int) -> int:
         """Place ``need`` parts, or as many as are there; how many were placed."""
-        placed, lost = self.losses.pick(need, self.supply.left, self.supply.part.loss)
+        placed, lost, unseen = self.losses.pick(need, self.supply.left, self.supply.part.loss)
         self.supply.placed += placed
         self.supply.lost += lost
+        self.supply.unseen += unseen
         self.placed += placed
-        self.lost += lost
+        self.lost += lost - unseen
         return placed
 
 

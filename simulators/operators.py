@@ -196,8 +196,9 @@ class Operators:
     def _exchange(self, operator: Operator, place: Place, hands: list[Hand]) -> None:
         """One supply after the other; then the operator is free, there."""
         if not hands:
-            if place.unattended():
-                place.sign = URGENT
+            if seen := place.unattended():
+                waits = place.loading.station.machine.short_of
+                place.sign = WAITING if any(slot in waits for slot in seen) else URGENT
             self._release(operator)
             return
         first, *others = hands

@@ -59,12 +59,14 @@ class SlotPlan:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WearPlan:
     """How a slot's losses change. ``drift`` is how far the log odds wander in a thousand panels; ``worn`` is
-    the chance per panel that a nozzle wears, which multiplies the odds until it is cleaned."""
+    the chance per panel that a nozzle wears, which multiplies the odds until it is cleaned; ``unseen`` the
+    share of lost parts that the machine doesn't count, as when somebody moves a tape on by hand."""
 
     drift: Annotated[float, Field(ge=0)] = 0.0
     worn: Share = 0.0
     factor: Range = (5.0, 10.0)
     minutes: Range = (4.0, 15.0)
+    unseen: Share = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,8 +136,8 @@ class LinePlan:
     ``per_exchange`` seconds more for each supply that the next recipe wants otherwise."""
 
     line: Name
-    stations: Annotated[tuple[StationPlan, ...], Field(min_length=1)]
-    recipes: Annotated[tuple[RecipePlan, ...], Field(min_length=1)]
+    stations: tuple[StationPlan, ...]
+    recipes: tuple[RecipePlan, ...]
     order_panels: tuple[Count, Count]
     changeover: Range = (90.0, 180.0)
     per_exchange: Seconds = 0.0
@@ -173,7 +175,7 @@ class PeoplePlan:
     supply isn't worth setting up again: it doesn't come back. ``setter`` exchanges supplies at
     changeovers."""
 
-    names: Annotated[tuple[str, ...], Field(min_length=1)]
+    names: tuple[str, ...]
     setter: str = "set-up"
     store: Position = (0.0, 0.0)
     walk: Annotated[float, Field(gt=0)] = 1.2

@@ -34,7 +34,7 @@ class Scenario:
     hours: Annotated[float, Field(gt=0)]
     seed: int
     parts: tuple[PartPlan, ...]
-    lines: Annotated[tuple[LinePlan, ...], Field(min_length=1)]
+    lines: tuple[LinePlan, ...]
     people: PeoplePlan
     gateways: GatewayPlan = field(default_factory=GatewayPlan)
     supply_messages: bool = True
@@ -57,7 +57,9 @@ class Scenario:
     def with_line(self, name: str) -> Scenario:
         """The scenario reduced to the line of that name; where it has only one line, that one renamed."""
         if len(self.lines) == 1:
-            return replace(self, lines=(self.lines[0].named(name),))
+            lies = {f"{name}/{place.split('/')[1]}": by for place, by in self.gateways.clock_lies.items()}
+            gateways = replace(self.gateways, clock_lies=lies)
+            return replace(self, lines=(self.lines[0].named(name),), gateways=gateways)
         if name not in {each.line for each in self.lines}:
             names = ", ".join(each.line for each in self.lines)
             raise ScenarioError(f"scenario {self.name} has no line {name} (it has {names})")
@@ -107,18 +109,26 @@ def _key(where: tuple[int | str, ...]) -> str:
 
 def _misfits(scenario: Scenario) -> Iterator[str]:
     """What is said of something that isn't there, or is said twice."""
+    people = scenario.people
     parts = [each.part for each in scenario.parts]
+    yield from (
+        f"{key}: none" for key, of in (("lines", scenario.lines), ("people.names", people.names)) if not of
+    )
     yield from _twice("parts", parts)
     yield from _twice("lines", [each.line for each in scenario.lines])
-    yield from _twice("people.names", list(scenario.people.names))
+    yield from _twice("people.names", list(people.names))
     for index, line in enumerate(scenario.lines):
         yield from _misfits_of_line(f"lines[{index}]", line, set(parts))
     places = {f"{line.line}/{each.station}" for line in scenario.lines for each in line.stations}
-    for lie in scenario.gateways.clock_lies.keys() - places:
+    if people.confirms.at_once + people.confirms.late > 1:
+        yield "people.confirms: at_once and late are more than 1 together"
+    for lie in sorted(scenario.gateways.clock_lies.keys() - places):
         yield f"gateways.clock_lies.{lie}: no such line and station"
 
 
 def _misfits_of_line(key: str, line: LinePlan, parts: set[str]) -> Iterator[str]:
+    both = (("stations", line.stations), ("recipes", line.recipes))
+    yield from (f"{key}.{what}: none" for what, of in both if not of)
     ends = [each.station for each in (line.printer, line.oven) if each]
     yield from _twice(f"{key}.stations", [each.station for each in line.stations] + ends)
     yield from _twice(f"{key}.recipes", [each.recipe for each in line.recipes])

@@ -52,6 +52,7 @@ class Station:
             self._run_out(short)
             return
         machine.does = Does.WORKING
+        machine.short_of = ()
         self.end_halt()
         takt = self.plan.takt * self._takt.lognormvariate(0.0, self.plan.takt_sigma)
         machine.take_panel(self.source.take(), takt)
@@ -90,13 +91,16 @@ class Station:
         machine.panels += 1
         machine.holds = True
         self.count()
+        supplies = {name: slot.supply for name, slot in machine.slots.items()}
         self._agenda.say(
             PanelMade(
                 at=self._agenda.now,
                 station=self.plan.station,
                 panels=machine.panels,
-                left={name: slot.supply.left for name, slot in machine.slots.items()},
-                counted={name: slot.supply.counted for name, slot in machine.slots.items()},
+                left={name: each.left for name, each in supplies.items()},
+                counted={name: each.counted for name, each in supplies.items()},
+                unseen={name: each.unseen for name, each in supplies.items()},
+                short={name: each.short for name, each in supplies.items()},
             )
         )
         self.show()

@@ -22,6 +22,8 @@ class Supply:
     short: int
     placed: int = 0
     lost: int = 0
+    unseen: int = 0
+    """Lost ones that the machine didn't count."""
 
     @property
     def left(self) -> int:
@@ -31,7 +33,7 @@ class Supply:
     @property
     def counted(self) -> int:
         """Parts that the machine believes are there."""
-        return self.label - self.placed - self.lost
+        return self.label - self.placed - self.lost + self.unseen
 
     def join(self, other: Supply) -> None:
         """Splice another tape on; the whole goes by the new one's name."""
@@ -63,7 +65,7 @@ class Store:
     def take_back(self, supply: Supply) -> None:
         """What is left comes again later under its name, labelled with what the machine believed was left."""
         if supply.left > 0 and supply.counted >= self._keeps * supply.part.full:
-            again = Supply(supply.name, supply.part, supply.counted, supply.short)
+            again = Supply(supply.name, supply.part, supply.counted, supply.counted - supply.left)
             self._begun.setdefault(supply.part.part, deque()).append(again)
 
     def put_back(self, supply: Supply) -> None:

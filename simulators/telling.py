@@ -45,6 +45,7 @@ class Telling:
                 lost=supply.lost,
                 left=supply.left,
                 short=supply.short,
+                unseen=supply.unseen,
             )
         )
 

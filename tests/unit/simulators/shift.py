@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from typing import TypeVar
 
 from simulators.events import Counted, Event, PanelMade, RecipeSet
@@ -20,14 +21,29 @@ E = TypeVar("E")
 
 def work(seed: int, hours: float = 8.0, scenario: Scenario = DEMO) -> list[Event]:
     """A shift of one line whose people go by the towers alone."""
+    if scenario is DEMO:
+        return _work_demo(seed, hours)
     return [event for _, event in Plant(scenario, seed=seed, bell=False).advance(hours * HOUR)]
 
 
+@cache
+def _work_demo(seed: int, hours: float) -> list[Event]:
+    return [event for _, event in Plant(DEMO, seed=seed, bell=False).advance(hours * HOUR)]
+
+
+@cache
 def work_with_bell(seed: int, hours: float = 8.0) -> list[Event]:
     return [event for _, event in ring(DEMO, seed, hours)]
 
 
-def ring(scenario: Scenario, seed: int, hours: float) -> list[tuple[str, Event]]:
+@cache
+def shift_of(name: str) -> list[tuple[str, Event]]:
+    """The whole shift of a scenario that comes with the program, its people going by the towers alone."""
+    scenario = load_scenario(shipped()[name])
+    return Plant(scenario, bell=False).advance(scenario.hours * HOUR)
+
+
+def ring(scenario: Scenario, seed: int | None, hours: float) -> list[tuple[str, Event]]:
     """A shift with a bell of the plainest kind: it rings when ten panels are left by the machine's count."""
     plant = Plant(scenario, seed=seed, bell=True)
     usage: dict[tuple[str, str], dict[str, int]] = {}
