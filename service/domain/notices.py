@@ -41,10 +41,12 @@ class Bearer(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """A change of a notice that people are told of."""
+    """A change of a notice that people are told of. ``calls``: it calls for somebody; that one is taken,
+    quiet or closed is good to know and calls for nobody."""
 
     notice: Notice
     change: Change
+    calls: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +109,8 @@ def raise_to(station: StationState, slot: SlotState, level: Level, numbers: Numb
     if reopened:
         said |= dict.fromkeys(("closed_at", "closed_by", "closed_because", "reason", "taken_by"))
     _end_quiet(slot)
-    return _change(slot, at, Change.OPENED if reopened else Change.CHANGED, state=state, **said)
+    change = Change.OPENED if reopened else Change.CHANGED
+    return _change(slot, at, change, calls=True, state=state, **said)
 
 
 def close(
@@ -179,7 +182,8 @@ def speak_again(bearer: Bearer, at: Instant) -> Told:
     notice = _live(bearer)
     _end_quiet(bearer)
     state = NoticeState.TAKEN if notice.taken_by else NoticeState.OPEN
-    return _change(bearer, at, Change.CHANGED, state=state, quiet_until=None, quiet_panels=None)
+    calls = state is NoticeState.OPEN
+    return _change(bearer, at, Change.CHANGED, calls=calls, state=state, quiet_until=None, quiet_panels=None)
 
 
 def _known(bearer: Bearer) -> Notice:
@@ -199,10 +203,10 @@ def _end_quiet(bearer: Bearer) -> None:
     bearer.quiet_until = bearer.quiet_to = None
 
 
-def _change(bearer: Bearer, at: Instant, change: Change, **fields: Any) -> Told:
+def _change(bearer: Bearer, at: Instant, change: Change, *, calls: bool = False, **fields: Any) -> Told:
     old = _known(bearer)
     bearer.notice = msgspec.structs.replace(old, changed_at=to_rfc3339(at), version=old.version + 1, **fields)
-    return Told(bearer.notice, change)
+    return Told(bearer.notice, change, calls)
 
 
 def _said(station: StationState, slot: SlotState, level: Level, numbers: Numbers) -> dict[str, Any]:

@@ -67,6 +67,7 @@ class Route(msgspec.Struct, frozen=True, kw_only=True):
     kind: str | None = None
     severity: str | None = None
     hours: str | None = None
+    tells: str = "all"
 
 
 class Policy(msgspec.Struct, frozen=True, kw_only=True):

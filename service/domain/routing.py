@@ -10,14 +10,14 @@ from service.domain.model import Instant, Level, Notice, to_datetime
 from service.domain.policy import Policy, Route
 
 
-def route(policy: Policy, notice: Notice, at: Instant) -> list[str]:
-    """Outlet names, each once, in the order of the configuration."""
+def route(policy: Policy, notice: Notice, at: Instant, *, calls: bool = True) -> list[str]:
+    """Outlet names, each once, in the order of the configuration. ``calls``: it calls for somebody."""
     if not policy.routes:
         return list(policy.outlets)
     hearing = {
         outlet
         for each in policy.routes
-        if _fits(each, notice, at, policy.timezone)
+        if _fits(each, notice, at, policy.timezone) and (calls or each.tells != "calls")
         for outlet in each.outlets
     }
     return [outlet for outlet in policy.outlets if outlet in hearing]
@@ -26,7 +26,7 @@ def route(policy: Policy, notice: Notice, at: Instant) -> list[str]:
 def _fits(route: Route, notice: Notice, at: Instant, timezone: str) -> bool:
     return (
         (route.line is None or fnmatchcase(notice.line or "", route.line))
-        and (route.kind is None or notice.kind == route.kind)
+        and (route.kind is None or route.kind in (notice.kind, notice.supply_kind))
         and (route.severity is None or Level(notice.level).rank >= Level(route.severity).rank)
         and (route.hours is None or within_hours(route.hours, at, timezone))
     )

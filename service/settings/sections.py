@@ -238,7 +238,9 @@ class Email(Section):
 Outlet = Annotated[Webhook | Chat | Email, Field(discriminator="type")]
 
 
-RoutedKind = Literal["supply", "tape", "tray", "stick", "bulk", "silent", "loss", "refused", "outlet"]
+RoutedKind = Literal[
+    "supply", "tape", "tray", "stick", "bulk", "question", "silent", "loss", "refused", "outlet"
+]
 """A kind of notice, or of the supply that a supply notice is about."""
 
 
@@ -248,6 +250,10 @@ class Route(Section):
     kind: Annotated[RoutedKind | None, Field(description=", ".join(get_args(RoutedKind)))] = None
     severity: Annotated[Level | None, Field(description="early, urgent or empty: this and worse")] = None
     hours: Annotated[str | None, check_hours, Field(description='local times, such as "22:00-06:00"')] = None
+    tells: Annotated[
+        Literal["all", "calls"],
+        Field(description='"all" changes, or only what "calls" for somebody (not: taken, quiet, closed)'),
+    ] = "all"
 
 
 class Settings(Section):

@@ -12,8 +12,9 @@ from dataclasses import dataclass, field
 
 import msgspec
 
+from service import crash
 from service.domain import floor, notices
-from service.domain.events import JournalEntry, Message
+from service.domain.events import JournalEntry, Message, Refusals
 from service.domain.model import Instant, from_datetime
 from service.domain.notices import Told
 from service.domain.policy import Policy
@@ -21,6 +22,7 @@ from service.domain.routing import route
 from service.domain.world import World
 from service.ports import Batch, Ledger, NewDelivery, Refused, StoreError
 from service.usecases.fold import fold
+from service.usecases.tally import Tallies, place_in
 from service.wire.native import Address, Misfit, read_message, read_topic
 
 _json = msgspec.json.Encoder().encode
@@ -93,9 +95,11 @@ class Ingest:
         self._ledger = ledger
         self._clock = clock
         self._root = root
-        self._by_events = by_events
+        self.by_events = by_events
+        self._tallies = Tallies()
         self._tell = tell
         self._drafted: list[str] = []
+        self._unsure: tuple[Draft, Batch] | None = None
 
     def adopt_policy(self, policy: Policy) -> None:
         """Put settings in force and into the journal, so that a replay decides under the same."""
@@ -108,32 +112,34 @@ class Ingest:
 
     def now(self) -> Instant:
         """The moment it is for the rules: our clock, or the last that the messages said."""
-        return self.last_at if self._by_events else self._clock()
+        return self.last_at if self.by_events else self._clock()
 
     def take(self, items: Sequence[Inbound | Ask]) -> Committed:
-        """Handle a batch and return after its commit. ``StoreError`` leaves the world as it was committed:
-        call again with the same items. Any other failure of an item refuses just that item."""
-        before = self.last_at
+        """Handle a batch and return after its commit.
+
+        After ``StoreError`` call again with the same items: the very same batch is written then, because it may
+        be stored already and only the answer was lost. Any other failure leaves the world as it was committed.
+        """
+        before, tallies = self.last_at, self._tallies.snapshot()
         try:
+            if self._unsure is not None:
+                return self._finish(*self._unsure)
             draft = self._draft(items)
+            crash.point("after_events_applied")
             return self._commit(draft)
+        except StoreError:
+            raise
         except Exception:
             self._undo()
             self.last_at = before
+            self._tallies.restore(tallies)
             raise
 
-    def take_apart(self, items: Sequence[Inbound | Ask]) -> list[Committed]:
-        """After ``take`` failed for another reason than the store: one by one, the offender refused."""
-        done: list[Committed] = []
-        for item in items:
-            try:
-                done.append(self.take([item]))
-            except StoreError:
-                raise
-            except Exception as error:
-                reason = f"could not be handled: {type(error).__name__}: {error}"
-                done.append(self._commit(self._refusal(item, reason)))
-        return done
+    def refuse(self, item: Inbound | Ask, error: Exception) -> Committed:
+        """Set aside what ``take`` failed on for another reason than the store."""
+        if self._unsure is not None:
+            return self._finish(*self._unsure)
+        return self._commit(self._refusal(item, f"could not be handled: {type(error).__name__}: {error}"))
 
     def replay(self, entries: Sequence[JournalEntry]) -> Committed:
         """Apply recorded entries at their recorded moments."""
@@ -161,11 +167,11 @@ class Ingest:
             address = read_topic(item.topic, self._root)
             message = read_message(address, item.payload)
         except Misfit as misfit:
-            topic = item.topic.decode("utf-8", "replace")
-            at = self._moment(None)
-            draft.refused.append(Refused(topic=topic, reason=str(misfit), payload=item.payload, at=at))
+            self._set_aside(draft, item, str(misfit))
             return
         at = self._moment(message)
+        if self._tallies and address.station is not None:
+            self._tallies.note_fit((address.line, address.station), at)
         told = self._apply(address, message, at, item.retained)
         if told is None:
             draft.repeats += 1
@@ -185,6 +191,7 @@ class Ingest:
         if told is not None:
             draft.journal.append(JournalEntry(at, item.address.kind, item.address.subject, item.data))
         draft.answers.append((item.answer, told or []))
+        crash.point("act_before_commit")
 
     def _apply(self, address: Address, message: Message, at: Instant, retained: bool) -> list[Told] | None:
         return floor.apply(
@@ -193,7 +200,7 @@ class Ingest:
 
     def _moment(self, message: Message | None) -> Instant:
         """Each event's moment is later than the one before: by our clock, or by what the messages say."""
-        if not self._by_events:
+        if not self.by_events:
             now = self._clock()
         else:
             said = getattr(message, "at", None)
@@ -205,23 +212,30 @@ class Ingest:
         states = self.world.take_changes() if draft.journal else {}
         self._drafted = list(states)
         changed = {told.notice.id: told.notice for told, _ in draft.told}
-        self._ledger.commit(
-            Batch(
-                position=self.position,
-                journal=draft.journal,
-                states=states,
-                notices=list(changed.values()),
-                deliveries=self._deliveries(draft.told) if self._tell and draft.told else [],
-                refused=draft.refused,
-            )
+        batch = Batch(
+            position=self.position,
+            journal=draft.journal,
+            states=states,
+            notices=list(changed.values()),
+            deliveries=self._deliveries(draft.told) if self._tell and draft.told else [],
+            refused=draft.refused,
         )
+        self._unsure = draft, batch
+        return self._finish(draft, batch)
+
+    def _finish(self, draft: Draft, batch: Batch) -> Committed:
+        """Write the batch, or find it written; then it is what readers see."""
+        self._ledger.commit(batch)
+        self._unsure = None
         self._drafted = []
         self.position += len(draft.journal)
-        for key, data in states.items():
+        for key, data in batch.states.items():
             if data is None:
                 self.committed.pop(key, None)
             else:
                 self.committed[key] = data
+        if draft.answers:
+            crash.point("act_after_commit")
         for future, answer in draft.answers:
             if isinstance(answer, Exception):
                 future.set_exception(answer)
@@ -230,19 +244,41 @@ class Ingest:
         kinds: dict[str, int] = {"refused": len(draft.refused)}
         for entry in draft.journal:
             kinds[entry.kind] = kinds.get(entry.kind, 0) + 1
-        return Committed(frozenset(states), [told for told, _ in draft.told], kinds, draft.repeats)
+        return Committed(frozenset(batch.states), [told for told, _ in draft.told], kinds, draft.repeats)
 
     def _undo(self) -> None:
         keys = {*self.world.touched, *self._drafted}
         self._drafted = []
+        self._unsure = None
         self.world.restore(keys, self.committed)
 
     def _refusal(self, item: Inbound | Ask, reason: str) -> Draft:
-        at = self._moment(None)
         if isinstance(item, Ask):
             return Draft(answers=[(item.answer, RuntimeError(reason))])
+        draft = Draft()
+        self._set_aside(draft, item, reason)
+        return draft
+
+    def _set_aside(self, draft: Draft, item: Inbound, reason: str) -> None:
+        """Keep what doesn't fit; when there is too much of it from one place, people are told once."""
         topic = item.topic.decode("utf-8", "replace")
-        return Draft(refused=[Refused(topic=topic, reason=reason, payload=item.payload, at=at)])
+        at = self._moment(None)
+        draft.refused.append(Refused(topic=topic, reason=reason, payload=item.payload, at=at))
+        line, station = place = place_in(self.world, item.topic, self._root)
+        many = self._tallies.note_refused(place, reason, at)
+        if many is not None:
+            address = Address("refusals", line, station or None)
+            told = self._apply(address, many, at, False)
+            draft.journal.append(JournalEntry(at, address.kind, address.subject, _json(many)))
+            draft.told += [(each, at) for each in told or []]
+
+    def calm(self) -> list[Inbound | Ask]:
+        """What ends because nothing was refused for long: to be taken like anything else."""
+        over = Refusals(over=True)
+        return [
+            Ask(Address("refusals", line, station or None), over, _json(over), Future())
+            for line, station in self._tallies.over(self.world, self.now())
+        ]
 
     def _deliveries(self, told: Sequence[tuple[Told, Instant]]) -> list[NewDelivery]:
         """Due at once by the wall clock, which needn't be the one that the messages go by."""
@@ -257,5 +293,5 @@ class Ingest:
                 at=now,
             )
             for each, at in told
-            for outlet in route(self.world.policy, each.notice, at)
+            for outlet in route(self.world.policy, each.notice, at, calls=each.calls)
         ]

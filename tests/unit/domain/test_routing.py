@@ -51,8 +51,10 @@ def test_a_line_is_a_pattern():
     assert hearing(Route(outlets=["mail"], line="L?")) == ["mail"]
 
 
-def test_a_kind_is_exactly_that_kind():
+def test_a_kind_is_that_of_the_notice_or_of_the_supply_it_is_about():
     assert hearing(Route(outlets=["mail"], kind="supply")) == ["mail"]
+    assert hearing(Route(outlets=["mail"], kind="tray")) == ["mail"]
+    assert hearing(Route(outlets=["mail"], kind="tape")) == []
     assert hearing(Route(outlets=["mail"], kind="silent")) == []
 
 
@@ -103,3 +105,32 @@ def test_a_route_at_night_is_not_heard_by_day():
         "pager"
     ]
     assert hearing(night, at=local("2026-03-02T12:30", "America/Chicago"), timezone="America/Chicago") == []
+
+
+def test_a_route_may_tell_only_what_calls_for_somebody():
+    """Opened, worse and speaking again call; taken, quiet and closed are good to know."""
+    policy = Policy(outlets=["phone"], routes=[Route(outlets=["phone"], tells="calls")])
+    story = Story(policy)
+    story.recipe({"T2": 1})
+    story.first("T2")
+    story.load("T2", 8, kind="tray")
+    name = story.notice("T2").id
+    story.quiet(name, panels=1)
+    story.run(1, {"T2": 1})
+    story.take(name)
+    story.run(5, {"T2": 1})
+    story.load("T2", 40)
+    heard = [
+        word
+        for told, word in zip(story.told, story.words(), strict=True)
+        if route(policy, told.notice, START, calls=told.calls)
+    ]
+    assert story.words() == [
+        "opened early",
+        "changed early",
+        "changed early",
+        "changed early",
+        "changed urgent",
+        "closed refilled",
+    ]
+    assert heard == ["opened early", "changed early", "changed urgent"]

@@ -1,0 +1,127 @@
+"""A simulated plant and the rules in one loop, in virtual time: what the gateways say goes through the wire
+format into ``floor.apply``, what is told goes back to the plant's people at once.
+
+No broker, no outlets: the same loop over real ones is ``earlybell simulate --compare``. Eight hours take
+seconds, so many seeds can be tried.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from service.domain import floor, questions
+from service.domain.events import PersonAct, SupplyMessage
+from service.domain.model import SECOND, Instant, to_datetime
+from service.domain.notices import Taken, Told
+from service.domain.world import World
+from service.settings.sections import Settings
+from service.wire.native import read_message, read_topic
+from simulators.events import Confirmed, Event, PersonSent
+from simulators.faults import chain, faults_of
+from simulators.messages import Gateway, Message, rfc3339
+from simulators.plant import Plant
+from simulators.scenario import Scenario
+from simulators.tally import Outcome, Tally
+from tests.support.story import START
+
+Watch = Callable[["ClosedLoop", str, Event], None]
+
+
+class ClosedLoop:
+    """``watch`` is called after each event of the plant, when all that was said of it has been applied."""
+
+    def __init__(
+        self, scenario: Scenario, *, seed: int | None = None, bell: bool = True, watch: Watch | None = None
+    ) -> None:
+        self.world = World()
+        self.plant = Plant(scenario, seed=seed, bell=bell)
+        self.tally = Tally.of(scenario)
+        self.told: list[Told] = []
+        self._watch = watch
+        self._bell = bell
+        self._at: Instant = START
+        policy = Settings.model_validate(dict(scenario.service)).policy()
+        floor.change_policy(self.world, policy, self._at)
+        self._gateways = {
+            each.line: Gateway(each.line, run="loop", stamp=self.stamp, silent=scenario.silent)
+            for each in scenario.lines
+        }
+        seeded = scenario.seed if seed is None else seed
+        self._first = {each.line: each.stations[0].station for each in scenario.lines}
+        self._faults = {
+            (line.line, each.station): faults_of(scenario.gateways, seeded, line.line, each.station)
+            for line in scenario.lines
+            for each in line.stations
+        }
+
+    def run(self, hours: float) -> Outcome:
+        """So many hours of the plant."""
+        end = hours * 3600
+        while self.plant.next_at <= end:
+            self._take(self.plant.advance(self.plant.next_at))
+        return self.tally.outcome(hours)
+
+    def stamp(self, seconds: float) -> str:
+        return rfc3339(to_datetime(START + round(seconds * SECOND)))
+
+    def _take(self, events: list[tuple[str, Event]]) -> None:
+        for line, event in events:
+            self.tally.see(line, event)
+            for message in self._gateways[line].encode(event):
+                place = line, message.station or self._first[line]
+                for each in chain(self._faults[place], message):
+                    self._hear(each)
+            if isinstance(event, Confirmed):
+                self._confirm(line, event)
+            if isinstance(event, PersonSent):
+                self._set_out(line, event)
+            if self._watch is not None:
+                self._watch(self, line, event)
+
+    def _hear(self, message: Message) -> None:
+        if not message.payload:
+            return
+        address = read_topic(message.topic.encode(), "floor")
+        event = read_message(address, message.payload)
+        told = floor.apply(self.world, event, line=address.line, station=address.station, at=self._moment())
+        self._tell(told or [])
+
+    def _moment(self) -> Instant:
+        """Each event's own, later than the one before."""
+        self._at = max(self._at + 1, START + round(self.plant.now * SECOND))
+        return self._at
+
+    def _tell(self, told: list[Told]) -> None:
+        for each in told:
+            notice = each.notice
+            self.told.append(each)
+            self.tally.messages += self._bell and each.calls
+            if notice.kind == "supply" and notice.state == "open" and self._bell:
+                place = str(notice.line), str(notice.station), str(notice.slot)
+                self.tally.hear(*place, self.plant.now)
+                self._take(self.plant.tell(*place, notice.level))  # type: ignore[arg-type]
+
+    def _confirm(self, line: str, event: Confirmed) -> None:
+        """A person's tap on the page."""
+        message = SupplyMessage(
+            slot=event.slot, change=event.change, quantity=event.quantity, by=event.person
+        )
+        told = floor.apply(self.world, message, line=line, station=event.station, at=self._moment())
+        self._tell(told or [])
+
+    def _set_out(self, line: str, event: PersonSent) -> None:
+        """Who sets out says so: takes the notice, where one is open."""
+        slot = self.world.station(line, event.station).slots.get(event.slot)
+        if not self._bell or slot is None or slot.notice is None or slot.notice.state != "open":
+            return
+        act = PersonAct(notice=slot.notice.id, action="take", by=event.person)
+        try:
+            told = floor.apply(self.world, act, line=line, station=event.station, at=self._moment())
+        except (KeyError, Taken):
+            return
+        self._tell(told or [])
+
+
+def asked(loop: ClosedLoop) -> int:
+    """Questions that people were asked."""
+    return sum(each.notice.kind == questions.KIND and each.change == "opened" for each in loop.told)
