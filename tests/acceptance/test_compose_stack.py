@@ -12,7 +12,7 @@ import os
 import re
 import secrets
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -28,6 +28,8 @@ from tests.support.wait import eventually
 ROOT = Path(__file__).parents[2]
 PROXY = ("PIP_CONF", "CA_BUNDLE")
 LOADED, PANELS = 600, 592
+TAR = ("run", "--rm", "--no-deps", "-T", "--entrypoint", "tar")
+DATA = (("earlybell", "-C", "/var/lib/earlybell"), ("broker", "-C", "/var/lib/mosquitto"))
 
 
 def base_images() -> dict[str, str]:
@@ -113,10 +115,11 @@ def count(panel: int) -> tuple[str, dict[str, Any]]:
     return "L3/P1/count", {"session": "a", "seq": panel + 1, "panels": panel, "slots": slots}
 
 
-def counts_survive_a_kill_a_restart_and_a_stop(stack: Stack) -> None:
-    """The story of both tests: a tray of 600 is emptied down to the warning while things go down."""
+def warn_although_things_go_down(stack: Stack, volumes: set[str], between: Callable[[], None]) -> None:
+    """A tray is emptied down to the warning; then all goes down, ``between`` happens, all comes up."""
     compose = stack.composition
     compose.up()
+    assert compose.volumes() == volumes  # a nameless one would stay behind at each `down`
     assert compose.run("exec", "-T", "earlybell", "id", "-u").strip() != "0"
     gateway = Gateway(stack.port)
     try:
@@ -136,20 +139,29 @@ def counts_survive_a_kill_a_restart_and_a_stop(stack: Stack) -> None:
     assert (opened["type"], opened["level"]) == ("earlybell.notice.opened", "early")
 
     compose.run("down")
+    between()
     compose.up()
     assert stack.until_counted(PANELS)["remaining"] == forecast["remaining"]
     assert [notice["id"] for notice in stack.get("/api/v1/notices")] == [opened["id"]]
     assert stack.warnings() == []  # its receiver is a new one, and nothing was said twice
 
 
-def test_broker_and_service_on_sqlite_warn_and_lose_nothing(sources: Path, image: str) -> None:
+def test_on_sqlite_they_warn_lose_nothing_and_come_back_from_a_backup(sources: Path, image: str) -> None:
     with ExitStack() as after:
         stack = Stack(sources, image)
         after.callback(stack.remove)
-        counts_survive_a_kill_a_restart_and_a_stop(stack)
+
+        def lose_the_volumes_and_put_the_backup_back() -> None:
+            backups = {data: stack.composition.pipe(b"", *TAR, *data, "-cf", "-", ".") for data in DATA}
+            stack.composition.run("down", "--volumes")
+            for data, backup in backups.items():
+                stack.composition.pipe(backup, *TAR, *data, "-xf", "-")
+
+        volumes = {"broker-data", "earlybell-data"}
+        warn_although_things_go_down(stack, volumes, lose_the_volumes_and_put_the_backup_back)
 
 
-def test_with_postgresql_upgraded_before_the_start_they_warn_and_lose_nothing(
+def test_on_postgresql_upgraded_before_the_start_they_warn_and_lose_nothing(
     sources: Path, image: str, tmp_path: Path
 ) -> None:
     password = secrets.token_hex(24)
@@ -160,5 +172,6 @@ def test_with_postgresql_upgraded_before_the_start_they_warn_and_lose_nothing(
     with ExitStack() as after:
         stack = Stack(sources, image, "postgres", SECRETS=str(folder))
         after.callback(stack.remove)
-        counts_survive_a_kill_a_restart_and_a_stop(stack)
+        volumes = {"broker-data", "earlybell-data", "postgres-data"}
+        warn_although_things_go_down(stack, volumes, lambda: None)
         assert any("revision" in line for line in stack.composition.log("upgrade-store"))

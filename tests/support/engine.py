@@ -13,6 +13,7 @@ import subprocess
 import sys
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from typing import Any
 
 OLDEST = (2, 24)
 ANSWER_SECONDS = 1.0
@@ -81,19 +82,23 @@ class Composition:
             if name not in variables and not name.startswith(("EARLYBELL_", "COMPOSE_"))
         }
 
-    def run(self, *arguments: str, timeout: float = START_SECONDS) -> str:
+    def run(self, *arguments: str) -> str:
         """What ``docker compose`` printed; its failure fails the test with all that was said."""
+        return self.pipe(b"", *arguments).decode()
+
+    def pipe(self, given: bytes, *arguments: str) -> bytes:
+        """The same with bytes to read."""
         done = subprocess.run(
             [*self._command, *arguments],
             cwd=self._folder,
             env=self._environment,
-            stdin=subprocess.DEVNULL,
+            input=given,
             capture_output=True,
-            text=True,
-            timeout=timeout,
+            timeout=START_SECONDS,
             check=False,
         )
-        assert done.returncode == 0, f"{' '.join(arguments)}: {done.stdout}{done.stderr}"[-4000:]
+        said = done.stdout + done.stderr
+        assert done.returncode == 0, f"{' '.join(arguments)}: {said.decode(errors='replace')}"[-4000:]
         return done.stdout
 
     def up(self) -> None:
@@ -109,12 +114,21 @@ class Composition:
 
     def remains(self) -> list[str]:
         """The names of containers and volumes that are still there."""
-        import docker
-
-        engine = docker.from_env()
-        ours = {"label": f"com.docker.compose.project={self.project}"}
+        engine, ours = self._seen()
         containers = engine.containers.list(all=True, filters=ours)
         return [each.name for each in [*containers, *engine.volumes.list(filters=ours)]]
+
+    def volumes(self) -> set[str]:
+        """The names of all volumes that its containers use, without the project's name before them."""
+        engine, ours = self._seen()
+        mounts = [each.attrs["Mounts"] for each in engine.containers.list(all=True, filters=ours)]
+        names = [mount["Name"] for some in mounts for mount in some if mount["Type"] == "volume"]
+        return {name.removeprefix(f"{self.project}_") for name in names}
+
+    def _seen(self) -> tuple[Any, dict[str, str]]:
+        import docker
+
+        return docker.from_env(), {"label": f"com.docker.compose.project={self.project}"}
 
 
 def remove_image(name: str) -> None:
