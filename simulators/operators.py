@@ -136,9 +136,11 @@ class Operators:
         jobs = []
         for place in self._places.values():
             self._forget(place)
+            seen = place.unattended() if place.sign is not None else []
             if place.sign is not None and not place.looked_at:
-                lasts = min(map(place.loading.lasts, place.unattended()), default=0.0)
-                jobs.append(Job(place.sign, lasts, place, look=True))
+                # Who was warned of all that the machine shows needn't look first.
+                look = any(slot not in place.warned for slot in seen)
+                jobs.append(Job(place.sign, min(map(place.loading.lasts, seen)), place, look))
             for slot, (rank, _) in place.warned.items():
                 jobs.append(Job(rank, place.loading.lasts(slot), place, look=False))
         return jobs
