@@ -234,6 +234,42 @@ def test_a_line_that_is_stopped_says_so_and_ends_well(broker: Mosquitto, listene
     assert {"said", "panel"} <= kinds
 
 
+def test_a_whole_plant_is_published_and_its_truth_names_every_line(
+    broker: Mosquitto, listener: Listener, tmp_path: Path
+):
+    truth = tmp_path / "truth.jsonl"
+    words = ("--scenario", "three-lines-by-night", "--hours", "0.3", "--speed", "max", "--clock", "line")
+    plant = simulate("--broker", broker.url, *words, "--ledger", str(truth))
+    _, errors = plant.communicate(timeout=60)
+
+    assert plant.returncode == 0, errors
+    places = [(line, station) for line in ("L1", "L2", "L3") for station in ("P1", "P2")]
+    for place in places:
+        topic = "floor/{}/{}/link".format(*place)
+        eventually(partial(last_is, listener, topic, b"offline"), message=f"{topic} did not end", timeout=20)
+    lines = [json.loads(each) for each in truth.read_text(encoding="utf-8").splitlines()]
+    assert {(each["line"], each["station"]) for each in lines if each["what"] == "panel"} == set(places)
+    assert max(each["line_seconds"] for each in lines if "line_seconds" in each) <= 0.3 * 3600
+    said = [each for each in lines if each["what"] == "said"]
+    assert all(f"/{each['line']}/" in each["topic"] for each in said)
+    heard = {payload for _, payload, _ in listener.heard}
+    assert {json.dumps(each["message"], separators=(",", ":")).encode() for each in said} <= heard
+    # The clock of one station is behind the others' as its scenario says.
+    at = {topic: min(times_of(listener, topic)) for topic in ("floor/L1/P1/count", "floor/L2/P1/count")}
+    behind = (at["floor/L1/P1/count"] - at["floor/L2/P1/count"]).total_seconds()
+    assert behind == pytest.approx(75, abs=0.01)
+
+
+def last_is(listener: Listener, topic: str, word: bytes) -> bool:
+    said = [payload for of, payload, _ in listener.heard if of == topic]
+    return bool(said) and word in said[-1]
+
+
+def times_of(listener: Listener, topic: str) -> list[datetime]:
+    said = [json.loads(payload) for of, payload, _ in listener.heard if of == topic]
+    return [datetime.fromisoformat(each["at"]) for each in said]
+
+
 def test_without_a_broker_it_says_so_and_that_is_a_problem():
     line = simulate("--broker", f"mqtt://127.0.0.1:{free_port()}", "--seconds", "2")
     _, errors = line.communicate(timeout=20)
@@ -400,7 +436,7 @@ class Demo:
                 continue
             if str(self.folder) in words and "pytest" not in words:
                 knowing.append(words)
-        return knowing + [str(each) for each in self.folder.glob("earlybell-demo-*")]
+        return knowing + [str(each) for each in self.folder.glob("earlybell-*")]
 
 
 PORTS = ("--broker-port", "0", "--web-port", "0", "--sink-port", "0")

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
-from simulators.cli import demo_parser, scenario_of, simulate_parser
+from simulators.cli import demo_parser, scenario_of, simulate, simulate_parser
 from simulators.faults import Duplicates, LostCounts, Reorder, Restarts, Skew, faults_of
+from simulators.scenario import load_scenario, shipped
 from simulators.uplink import Broker
 
 
@@ -15,7 +18,7 @@ def test_without_words_a_real_line_runs_undisturbed_against_the_usual_broker():
     options = simulate_parser().parse_args([])
 
     assert options.broker == Broker(host="127.0.0.1", port=1883)
-    assert (options.speed, options.panels, options.seconds, options.hours) == (1.0, *[math.inf] * 3)
+    assert (options.panels, options.seconds, options.hours) == (math.inf,) * 3
     scenario = scenario_of(options)
     assert [line.line for line in scenario.lines] == ["L3"]
     assert faults_of(scenario.gateways, 1, "L3", "P1") == []
@@ -50,9 +53,46 @@ def test_a_broker_is_named_by_its_address(url: str, broker: Broker):
     assert Broker.of(url) == broker
 
 
+def test_what_a_scenario_says_goes_wrong_stands_unless_told_otherwise():
+    words = ["--scenario", "three-lines-by-night", "--lose", "0", "--line", "L2"]
+    own = load_scenario(shipped()["three-lines-by-night"])
+
+    scenario = scenario_of(simulate_parser().parse_args(words))
+
+    assert [line.line for line in scenario.lines] == ["L2"]
+    assert scenario.gateways == replace(own.gateways, lose=0.0)
+
+
+def test_a_scenario_may_be_a_file_of_ones_own(tmp_path: Path):
+    path = tmp_path / "mine.toml"
+    path.write_text(shipped()["demo"].read_text(encoding="utf-8").replace('"L3"', '"Mine"'), encoding="utf-8")
+
+    scenario = scenario_of(simulate_parser().parse_args(["--scenario", str(path)]))
+
+    assert [line.line for line in scenario.lines] == ["Mine"]
+
+
+@pytest.mark.parametrize(
+    ("words", "problem"),
+    [
+        (
+            ["--scenario", "nowhere"],
+            "no scenario 'nowhere': neither a file nor one of counts-and-lamps, demo",
+        ),
+        (["--scenario", "two-lines-by-day", "--line", "L9"], "has no line L9 (it has L1, L2)"),
+    ],
+)
+def test_a_scenario_that_is_not_there_is_a_problem_that_is_named(
+    words: list[str], problem: str, capsys: pytest.CaptureFixture[str]
+):
+    assert simulate(words) == 1
+    assert problem in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     "words",
     [
+        ["--hours", "0"],
         ["--broker", "http://plant.example"],
         ["--broker", "mqtt://"],
         ["--broker", "mqtt://plant.example:port"],

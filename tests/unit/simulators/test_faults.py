@@ -11,8 +11,19 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulators.faults import Duplicates, Fault, LostCounts, Reorder, Restarts, Skew, pass_all
+from simulators.faults import (
+    DroppedTowers,
+    Duplicates,
+    Fault,
+    LostCounts,
+    Reorder,
+    Restarts,
+    Skew,
+    faults_of,
+    pass_all,
+)
 from simulators.messages import Message
+from simulators.plan import GatewayPlan
 from tests.unit.simulators.shift import said, work
 
 MESSAGES = said(work(6, 0.75))
@@ -143,3 +154,24 @@ def test_without_chance_nothing_is_touched():
     faults = (Restarts(chance, 0), LostCounts(chance, 0), Duplicates(chance, 0), Reorder(chance, 0, 5))
 
     assert through(MESSAGES, *faults) == MESSAGES
+
+
+@given(seed=SEEDS, chance=CHANCES, messages=SOME)
+def test_only_towers_drop_out_and_the_rest_keeps_its_order(seed: int, chance: float, messages: list[Message]):
+    out = through(messages, DroppedTowers(random.Random(seed), chance))
+
+    others = [message for message in messages if message.kind != "tower"]
+    assert [message for message in out if message.kind != "tower"] == others
+    positions = iter(messages)
+    assert all(message in positions for message in out)
+
+
+def test_each_station_has_faults_and_chance_of_its_own():
+    plan = GatewayPlan(repeat=0.3, skew=5.0, clock_lies={"L1/P2": -95.0})
+    p1, p2 = (faults_of(plan, 7, "L1", station) for station in ("P1", "P2"))
+
+    assert [each.seconds for each in (p1[0], p2[0]) if isinstance(each, Skew)] == [5.0, -90.0]
+    assert through(MESSAGES, p1[1]) != through(MESSAGES, p2[1])
+    assert through(MESSAGES, *faults_of(plan, 7, "L1", "P1")) == through(
+        MESSAGES, *faults_of(plan, 7, "L1", "P1")
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -167,6 +168,31 @@ def test_a_tower_says_every_lamp_the_buzzer_and_its_slots():
         tower = event.tower
         assert body["lamps"] == {"red": tower.red, "yellow": tower.yellow, "green": tower.green}
         assert (body["buzzer"], body["slots"]) == (tower.buzzer, list(tower.slots))
+
+
+def test_a_gateway_never_says_what_it_is_silent_about():
+    gateway = Gateway("L3", run="run", stamp=stamp, silent={"supply", "recipe", "order"})
+    kinds = {message.kind for event in EVENTS for message in gateway.encode(event)}
+
+    assert kinds == {"count", "tower"}
+    assert gateway.farewell(99.0) == []
+
+
+def test_a_supply_has_the_same_name_on_every_line_of_a_run_and_another_in_the_next():
+    supply = next(each for each in every(Supplied, EVENTS) if each.slot == "T2")
+
+    def name(line: str, run: str) -> str:
+        (message,) = Gateway(line, run=run, stamp=stamp).encode(supply)
+        return str(json.loads(message.payload)["supply"])
+
+    assert name("L1", "run 1") == name("L2", "run 1") != name("L1", "run 2")
+
+
+def test_a_late_supply_message_gives_the_moment_it_speaks_of():
+    supply = replace(every(Supplied, EVENTS)[0], at=900.0, moment=600.0)
+    (message,) = Gateway("L3", run="run", stamp=stamp).encode(supply)
+
+    assert json.loads(message.payload)["at"] == stamp(600.0)
 
 
 def test_a_link_is_retained_and_a_will_carries_no_time():

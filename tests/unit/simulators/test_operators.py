@@ -106,7 +106,7 @@ def test_on_a_warning_the_way_leads_straight_to_the_store():
 def test_an_ignored_warning_sends_nobody_until_the_slot_is_empty():
     plant = Plant(one_station(people=crew(ignores=1.0)), bell=True)
     for level in ("early", "urgent"):
-        plant.tell("L1", "P1", "F1", level)  # type: ignore[arg-type]
+        plant.tell("L1", "P1", "F1", level)
         assert not sent(after(plant, 60))
 
     plant.tell("L1", "P1", "F1", "empty")
@@ -125,7 +125,7 @@ def test_nobody_goes_for_a_slot_that_lasts_long_by_the_machines_count():
 def test_repeated_warnings_send_one_person_once():
     plant = Plant(one_station(people=crew(names=("Ada", "Ben"))), bell=True)
     for level in ("early", "early", "urgent", "empty"):
-        plant.tell("L1", "P1", "F1", level)  # type: ignore[arg-type]
+        plant.tell("L1", "P1", "F1", level)
         after(plant, 1)
 
     assert sent(after(plant, 60)) == [("P1", "F1")]

@@ -66,8 +66,9 @@ def common(key: Any) -> list[tuple[object, list[Any], list[Any]]]:
 
 def test_orders_are_the_same_with_a_bell_and_without():
     def order(line: str, event: Event) -> object:
-        queued = isinstance(event, OrderSet) and event.state == "queued"
-        return (line, (event.recipe, event.panels)) if queued else None  # type: ignore[attr-defined]
+        if isinstance(event, OrderSet) and event.state == "queued":
+            return line, (event.recipe, event.panels)
+        return None
 
     for _, without, having in common(order):
         assert len(without) >= 4
