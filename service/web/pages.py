@@ -5,6 +5,9 @@ A GET shows and never acts, so links in a chat or a mail may be opened by any pr
 
 from __future__ import annotations
 
+import re
+import unicodedata
+from functools import cache
 from pathlib import Path
 
 import anyio
@@ -19,8 +22,22 @@ from service.web.answers import problem
 from service.web.wiring import Own
 
 _HERE = Path(__file__).parent
+_IMPORT = re.compile(r"""(?:from|import) "\./([a-z]+\.js)";""")
+
+
+@cache
+def modules_of(entry: str) -> list[str]:
+    """``entry`` and every module it needs: named in the page, they are fetched at once, not one by one."""
+    found, waiting = {entry}, [entry]
+    while waiting:
+        named = set(_IMPORT.findall((_HERE / "static" / waiting.pop()).read_text(encoding="utf-8")))
+        waiting += named - found
+        found |= named
+    return sorted(found)
+
+
 _templates = Jinja2Templates(directory=_HERE / "templates")
-_templates.env.globals["modules"] = sorted(path.name for path in (_HERE / "static").glob("*.js"))
+_templates.env.globals["modules_of"] = modules_of
 
 router = APIRouter(include_in_schema=False, default_response_class=Response)
 
@@ -36,6 +53,15 @@ async def one_notice(request: Request, notice_id: str, own: Own) -> Response:
     if notice is None:
         return _page(request, "lost.html", status=404)
     return _page(request, "notice.html", notice=notice)
+
+
+@router.api_route("/line/{line}/station/{station}/slot/{slot}", methods=["GET", "HEAD"])
+async def one_slot(request: Request, line: str, station: str, slot: str, own: Own) -> Response:
+    line, station, slot = (unicodedata.normalize("NFC", name) for name in (line, station, slot))
+    slots = await anyio.to_thread.run_sync(own.reading.slots, line)
+    if not any((each["station"], each["slot"]) == (station, slot) for each in slots or []):
+        return _page(request, "lost.html", status=404)
+    return _page(request, "slot.html", line=line, station=station, slot=slot)
 
 
 def serve_pages(app: FastAPI) -> None:

@@ -7,14 +7,19 @@ from contextlib import ExitStack
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page
 
 from service.web.stream import Hub
 from tests.support.chromium import chromium
 from tests.support.floor import Floor, plant, served
 
-PATIENCE_MS = 5_000
+PATIENCE_MS = 20_000
 OpenPage = Callable[..., Page]
+
+
+def _refuse_violations(message: ConsoleMessage) -> None:
+    if "Content Security Policy" in message.text:
+        pytest.fail(f"the page broke its own policy: {message.text}")
 
 
 @pytest.fixture(scope="module")
@@ -60,13 +65,14 @@ def open_page(site: tuple[str, Floor], new_context: Callable[..., BrowserContext
         context = new_context(**options)
         page = context.new_page()
         page.on("pageerror", lambda error: pytest.fail(f"the page failed: {error}"))
+        page.on("console", _refuse_violations)
         if name is not None:
             page.add_init_script(f"localStorage.setItem('earlybell.name', {name!r})")
         if clock:
             page.clock.install()  # it runs as ever, and can be put forward
         page.goto(site[0] + path)
         page.wait_for_selector("#freshness[data-state='live']")
-        page.wait_for_selector("#lines > *, .single > .notice")
+        page.wait_for_selector("#lines > *, .single > .notice, #sheet:not([hidden])")
         return page
 
     return open_

@@ -98,8 +98,7 @@ def test_a_new_supply_is_asked_about_once_with_the_caution_in_view(floor: Floor,
 
 def test_the_number_of_parts_may_be_said_and_must_be_a_number(floor: Floor, open_page: OpenPage) -> None:
     page = open_page(name="Mira")
-    page.locator(".rows summary").nth(1).click()
-    press(page.locator(".rows li").nth(1), "Loaded a new reel")
+    press(card(page, "n-L3-P1-F07"), "Loaded a new one")
     page.get_by_label("How many parts are in it?").fill("many")
     press(page, "Yes, it is loaded")
     expect(page.locator("dialog")).to_be_visible()

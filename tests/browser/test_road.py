@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import pytest
 from playwright.sync_api import Page, expect
 
 from service.domain.model import Notice
@@ -62,6 +63,7 @@ def test_where_the_order_ends_the_road_ends(floor: Floor, open_page: OpenPage) -
     page.locator(".horizon label", has_text="50").click()
     assert page.locator(".axis .end").first.text_content() == "order ends"
     assert page.locator(".picture .way").first.get_attribute("width") == "60.00%"
+    assert page.locator(".picture svg.end").first.get_attribute("x") == "60.00%"
     tags = page.locator(".rows li").filter(has_text="T1").locator(".tags")
     assert "outlasts the order" in tags.inner_text()
 
@@ -89,7 +91,7 @@ def test_a_forecast_moves_the_mark_without_a_reload(floor: Floor, open_page: Ope
 
 def test_rows_change_places_when_another_slot_is_sooner(floor: Floor, open_page: OpenPage) -> None:
     page = open_page()
-    focused = page.locator(".rows summary").nth(4)
+    focused = page.locator(".rows .row").nth(4)
     focused.focus()
     floor.place("P2", "T1").left = 1
     floor.run(0)
@@ -107,12 +109,54 @@ def test_only_the_soonest_are_shown_until_a_person_asks_for_all(floor: Floor, op
     expect(page.locator(".rows li:not([hidden])")).to_have_count(41)
 
 
-def test_a_row_opens_to_what_the_number_rests_on(open_page: OpenPage) -> None:
-    page = open_page()
-    page.locator(".rows summary").nth(1).click()
-    facts = page.locator(".rows li").nth(1).locator("dl")
-    expect(facts).to_contain_text("about 162 parts, between 122 and 202; by the book 162")
-    expect(facts).to_contain_text("needs it for 210 more panels")
+def test_what_is_sure_is_drawn_to_p05_and_now_is_a_line(open_page: OpenPage) -> None:
+    page = open_page(width=1440)
+    page.locator(".horizon label", has_text="50").click()
+    picture = page.locator(".rows li").nth(1).locator(".picture")
+    assert picture.locator(".sure").get_attribute("width") == "12.00%"  # 6 of 50
+    assert picture.locator("line.now").get_attribute("x1") == "0.00%"
+    assert page.locator(".axis .in-work").get_attribute("width") == "2.00%"  # one panel
+
+
+def test_a_tray_shows_its_panel_boundaries_and_the_last_before_it_may_be_empty(open_page: OpenPage) -> None:
+    page = open_page(width=1440)
+    page.locator(".horizon label", has_text="50").click()
+    tray = page.locator(".rows li").filter(has_text="MCU-48Q")
+    assert tray.locator(".boundary").count() == 38
+    assert tray.locator("svg.gate").get_attribute("x") == "76.00%"  # 38 of 50
+    reel = page.locator(".rows li").filter(has_text="R-10K-0402")
+    assert reel.locator(".boundary, .gate").count() == 0
+
+
+def test_boundaries_too_close_to_be_told_apart_are_not_drawn(open_page: OpenPage) -> None:
+    page = open_page(width=360)
+    page.locator(".horizon label", has_text="200").click()
+    tray = page.locator(".rows li").filter(has_text="MCU-48Q")
+    expect(tray.locator("svg.gate")).to_have_attribute("x", "19.00%")
+    assert tray.locator(".boundary").count() == 0
+
+
+def test_a_tray_that_may_be_empty_already_has_no_last_boundary(floor: Floor, open_page: OpenPage) -> None:
+    floor.place("P2", "T2").left = 0
+    assert open_page().locator(".rows li").first.locator("svg.gate").count() == 0
+
+
+OVERLAPS = """(kind) => {
+  const boxes = [...document.querySelectorAll(`.axis ${kind}`)].map((e) => e.getBoundingClientRect());
+  boxes.sort((a, b) => a.left - b.left);
+  return boxes.slice(1).filter((box, i) => box.left < boxes[i].right + 2).length;
+}"""
+
+
+@pytest.mark.parametrize("width", [360, 768, 1440])
+@pytest.mark.parametrize("horizon", ["20", "50", "200", "1,000"])
+def test_the_labels_of_the_scale_never_touch(open_page: OpenPage, width: int, horizon: str) -> None:
+    page = open_page(width=width)
+    page.locator(".horizon label", has=page.get_by_text(horizon, exact=True)).click()
+    expect(page.locator(".axis .panels").last).to_be_visible()
+    for kind in (".panels", ".clock", ".edge"):
+        assert page.evaluate(OVERLAPS, kind) == 0, kind
+    assert page.locator(".axis .clock").count() >= 3
 
 
 def test_markup_in_names_is_shown_as_it_is(floor: Floor, open_page: OpenPage) -> None:

@@ -1,7 +1,7 @@
 // What the buttons do: one POST each, and a sentence about how it went.
 
 import { path, post } from "./api.js";
-import { loaded, who, whyClosed } from "./ask.js";
+import { howMany, loaded, takenOut, who, whyClosed } from "./ask.js";
 import { count } from "./words.js";
 
 export const QUIET_PANELS = 5;
@@ -20,6 +20,15 @@ export function pressable(button, act, tell) {
       button.removeAttribute("aria-busy");
     }
   });
+}
+
+/** Writes the sentence of an act beside its buttons; null: the person thought better of it. */
+export function teller(element, say) {
+  return (text, bad) => {
+    if (text === null) return;
+    say(element, text);
+    element.classList.toggle("bad", bad);
+  };
 }
 
 /** Each gives the sentence that says it; `keep` is handed the notice as it is afterwards. */
@@ -57,12 +66,43 @@ async function settle(notice, verb, body, keep, said) {
   }
 }
 
-/** "Loaded a new one", for a slot or for the slot of a notice. */
+const ANEW = "Thank you: counted from the new one.";
+
+/** "Loaded a new one" where hands may slip: asked once, with the caution in view. */
 export async function load(slot, keep) {
   const by = await who();
   const answer = by && (await loaded(slot));
   if (!answer) return null;
-  const body = { change: "loaded", by, ...(answer.quantity === null ? {} : { quantity: answer.quantity }) };
-  keep(await post(path("lines", slot.line, "stations", slot.station, "slots", slot.slot, "supply"), body));
-  return "Thank you: counted from the new one.";
+  return supply(slot, { change: "loaded", by, ...(answer.quantity === null ? {} : answer) }, keep, ANEW);
+}
+
+/** The same in one tap, with the usual quantity. */
+export async function loadUsual(slot, keep) {
+  const by = await who();
+  return by && supply(slot, { change: "loaded", by }, keep, `${ANEW} If that is wrong, say how many are left.`);
+}
+
+export async function loadQuantity(slot, keep) {
+  const by = await who();
+  const quantity = by && (await howMany(`How many parts were loaded in ${slot.station} ${slot.slot}?`));
+  return isNumber(quantity) ? supply(slot, { change: "loaded", quantity, by }, keep, ANEW) : null;
+}
+
+export async function counted(slot, keep) {
+  const by = await who();
+  const quantity = by && (await howMany(`How many parts are left in ${slot.station} ${slot.slot}?`));
+  return isNumber(quantity) ? supply(slot, { change: "counted", quantity, by }, keep, "Thank you: counted from yours.") : null;
+}
+
+export async function remove(slot, keep) {
+  const by = await who();
+  const sure = by && (await takenOut(slot));
+  return sure ? supply(slot, { change: "removed", by }, keep, "Nothing is loaded now.") : null;
+}
+
+const isNumber = (quantity) => typeof quantity === "number";
+
+async function supply({ line, station, slot }, body, keep, said) {
+  keep(await post(path("lines", line, "stations", station, "slots", slot, "supply"), body));
+  return said;
 }

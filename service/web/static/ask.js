@@ -80,6 +80,23 @@ export async function loaded({ station, slot, kind }) {
   return given && { quantity: given.quantity ? Number(given.quantity) : null };
 }
 
+/** A number of parts; null when the person thought better of it. */
+export async function howMany(question) {
+  const given = await open(question, [
+    field("Parts", "A whole number; 0 when there is none.", {
+      name: "quantity", inputmode: "numeric", pattern: "[0-9]{1,15}", maxlength: 15, required: true, autofocus: true,
+    }),
+  ], "That many", "Not now", { typing: true });
+  return given && Number(given.quantity);
+}
+
+/** Confirm that a slot was emptied by hand. */
+export async function takenOut({ station, slot, kind }) {
+  return open(`The ${thing(kind)} was taken out of ${station} ${slot}?`, [
+    make("p", {}, "Its count ends and its warning closes. Nothing is known to be loaded then."),
+  ], "Yes, it is out", "No");
+}
+
 const REASONS = ["Refilled already", "Not needed any more", "The warning was wrong"];
 
 /** Why a notice is closed. Gives the reason. */

@@ -12,11 +12,11 @@ const SILENT_MS = 12000;
 const NEW_LINE_MS = 2000;
 
 /**
- * Follow the service for ever: all lines or one `line`, and the notice `single` even when it is closed.
+ * Follow the service for ever: all lines or one `line`, and the notices that `also()` fetches beside the open ones.
  * `shown()` is called after anything changed, `told(changes)` with notices that changed,
  * `condition({state, age})` about the connection: `live`, `polling` (no stream) or `lost`.
  */
-export function follow({ line, single, shown, told, condition }) {
+export function follow({ line, also, shown, told, condition }) {
   let source = null;
   let streaming = false;
   let heardAt = null;
@@ -44,14 +44,14 @@ export function follow({ line, single, shown, told, condition }) {
     state.beginFetch();
     const rows = await get("/lines");
     const wanted = rows.filter((row) => !line || row.line === line);
-    const [notices, own, ...slots] = await Promise.all([
+    const [notices, others, ...slots] = await Promise.all([
       get("/notices?limit=1000"),
-      single ? get(path("notices", single)).catch(() => null) : null,
+      also ? also() : [],
       ...wanted.map((row) => get(`${path("lines", row.line)}/slots`)),
     ]);
     state.putLines(rows);
     wanted.forEach((row, index) => state.putSlots(row.line, slots[index]));
-    told(state.putNotices(own ? [...notices, own] : notices));
+    told(state.putNotices([...others, ...notices]));
     allAt = linesAt = performance.now();
   }
 

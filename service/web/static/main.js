@@ -1,40 +1,40 @@
-// Puts the page together: what is heard goes into the state, and once a frame the state is shown.
+// The first page and the page of one notice: what is heard goes into the state, once a frame it is shown.
 
-import { changeName, knownName } from "./ask.js";
+import { get, path } from "./api.js";
 import { arrange, make, say } from "./dom.js";
 import { follow } from "./live.js";
-import { announcement, showNotices } from "./notices.js";
+import { showNotices } from "./notices.js";
 import { road } from "./road.js";
+import { condition, onceAFrame, tellOf } from "./shell.js";
 import * as state from "./state.js";
 import { stations } from "./stations.js";
-import { age, clock, count, number } from "./words.js";
+import { clock, count } from "./words.js";
 
 const only = new URLSearchParams(location.search).get("line");
 const single = document.body.dataset.notice ?? null;
 const byId = (id) => document.getElementById(id);
 const sections = new Map();
-const title = document.title;
-let drawing = false;
 
 const keep = {
   slot(slot) { state.hearSlot(slot); shown(); },
   notice(notice) { told([{ notice, ...state.hearNotice(notice) }]); shown(); },
 };
 
-function shown() {
-  if (drawing) return;
-  drawing = true;
-  requestAnimationFrame(() => {
-    drawing = false;
-    showWhatNeedsSomeone();
-    if (!single) showLines();
-  });
-}
+const shown = onceAFrame(() => {
+  if (single) {
+    showNotices(byId("notices"), [state.notices.get(single)].filter(Boolean), keep);
+    return;
+  }
+  showWhatNeedsSomeone();
+  showLines();
+});
 
 function showWhatNeedsSomeone() {
-  const notices = single ? [state.notices.get(single)].filter(Boolean) : state.noticesInOrder(only);
+  const notices = state.noticesInOrder(only);
+  const questions = state.questionsInOrder(only);
   showNotices(byId("notices"), notices, keep);
-  if (single) return;
+  showNotices(byId("questions"), questions, keep);
+  byId("asked").hidden = questions.length === 0;
   byId("calm").hidden = notices.length > 0;
   byId("caution").hidden = notices.length === 0;
   if (notices.length === 0) say(byId("calm"), calmWords());
@@ -63,7 +63,7 @@ function showLine(row) {
   const now = state.nowOf(row.line);
   say(own.order, orderWords(row));
   own.stations.show(row, now);
-  own.road.show(state.slotsInOrder(row.line), now, taktOf(row));
+  own.road.show(state.slotsInOrder(row.line), now, state.taktOf(row.line));
   own.other.hidden = only === null && state.lines.size === 1;
   return own.element;
 }
@@ -73,7 +73,7 @@ function lineSection(line) {
   const other = only
     ? make("a", { href: "/", class: "button" }, "All lines")
     : make("a", { href: `/?line=${encodeURIComponent(line)}`, class: "button" }, "Only this line");
-  const parts = { order, other, stations: stations(), road: road(line, keep, shown) };
+  const parts = { order, other, stations: stations(), road: road(line, shown) };
   const heading = make("div", { class: "heading" }, make("h2", {}, `Line ${line}: the road ahead`), other, order);
   return { ...parts, element: make("section", {}, heading, parts.stations.element, parts.road.element) };
 }
@@ -85,11 +85,6 @@ function orderWords({ order, queued = [] }) {
   return `Order ${order.order}${size}, ${order.state}${order.recipe ? ` · recipe ${order.recipe}` : ""}${then}`;
 }
 
-/** The line is as fast as its slowest station. */
-function taktOf(row) {
-  return Math.max(0, ...row.stations.map((station) => station.takt_seconds ?? 0)) || null;
-}
-
 function nothingHeard() {
   const words = only
     ? `Nothing was heard of line ${only} yet.`
@@ -98,38 +93,10 @@ function nothingHeard() {
 }
 
 function told(changes) {
-  const words = changes.map(announcement).filter(Boolean);
-  const heardBefore = byId("freshness").dataset.state !== "starting";
-  if (words.length && heardBefore) say(byId("announce"), words.join(". "));
-  const open = state.noticesInOrder(only).filter((notice) => notice.state === "open").length;
-  document.title = open ? `(${number(open)}) ${title}` : title;
+  tellOf(changes, state.noticesInOrder(only).filter((notice) => notice.state === "open").length);
 }
 
-/** How fresh everything is. Only a change of state is announced; the age just counts. */
-function condition({ state: now, age: seconds }) {
-  const own = byId("freshness");
-  if (now !== "lost" && seconds === null) return;
-  const old = seconds === null ? "Nothing was heard yet" : `What you see is ${age(seconds)} old`;
-  say(own.querySelector(".words"), {
-    live: "Live",
-    polling: "Fetched every 10 s",
-    lost: `Not connected. ${old}. Trying again.`,
-  }[now]);
-  if (own.dataset.state === now) return;
-  if (now === "lost") say(byId("announce"), "Not connected. What you see gets old.");
-  else if (own.dataset.state === "lost") say(byId("announce"), "Connected again.");
-  own.dataset.state = now;
-  document.body.dataset.connection = now;
-}
+/** A notice's own page shows it even when it is closed, which the list of open ones doesn't. */
+const also = single && (async () => [await get(path("notices", single)).catch(() => null)].filter(Boolean));
 
-function showYou() {
-  const name = knownName();
-  const change = make("button", { type: "button", click: async () => { await changeName(); showYou(); } },
-    name ? "That isn't me" : "Say who you are");
-  byId("you").replaceChildren(name ? `You are ${name}.` : "Nobody has said who they are on this device.", " ", change);
-}
-
-showYou();
-window.addEventListener("storage", showYou);
-window.addEventListener("named", showYou);
-follow({ line: only, single, shown, told, condition });
+follow({ line: only, also, shown, told, condition });

@@ -2,13 +2,15 @@
 
 import * as act from "./act.js";
 import { arrange, icon, make, say } from "./dom.js";
-import { numbersOf, slotOf } from "./state.js";
-import { LEVEL, clock, count, number, range, whatToBring } from "./words.js";
+import { isQuestion, numbersOf, slotOf } from "./state.js";
+import { LEVEL, clock, count, number, pageOf, range, whatToBring } from "./words.js";
 
-const cards = new Map();
+const shownIn = new WeakMap();
 
 /** Show `notices` in `parent`; cards that stay keep their focus and their last word. */
 export function showNotices(parent, notices, keep) {
+  if (!shownIn.has(parent)) shownIn.set(parent, new Map());
+  const cards = shownIn.get(parent);
   const wanted = notices.map((notice) => {
     if (!cards.has(notice.id)) cards.set(notice.id, card(notice.id, keep));
     const own = cards.get(notice.id);
@@ -34,21 +36,21 @@ function card(id, keep) {
   const status = part("status");
   const said = make("p", { class: "said", role: "status" });
 
-  const tell = (text, bad) => {
-    if (text === null) return;
-    say(said, text);
-    said.classList.toggle("bad", bad);
-  };
+  const tell = act.teller(said, say);
   const button = (label, does, first = false) => {
     const own = make("button", { type: "button", class: first ? "first" : null }, label);
     act.pressable(own, () => does(notice), tell);
     return own;
   };
+  const slotNow = (one) => ({ ...slotOf(one), ...placeOf(one) });
   const take = button("I'm on it", (one) => act.take(one, keep.notice), true);
-  const load = button("Loaded a new one", (one) => act.load({ ...slotOf(one), ...placeOf(one) }, keep.slot));
+  const load = button("Loaded a new one", (one) => act.load(slotNow(one), keep.slot));
+  const right = button("That's right", (one) => act.loadUsual(slotNow(one), keep.slot), true);
+  const other = button("Another quantity", (one) => act.loadQuantity(slotNow(one), keep.slot));
+  const left = button("I counted what is left", (one) => act.counted(slotNow(one), keep.slot));
   const quiet = button("", (one) => act.quiet(one, keep.notice));
   const close = button("Close…", (one) => act.close(one, keep.notice));
-  const buttons = make("div", { class: "buttons" }, take, load, quiet, close);
+  const buttons = make("div", { class: "buttons" }, take, load, right, other, left, quiet, close);
   const element = make("article", { class: "notice", id: `notice-${id}` },
     level, make("div", { class: "what" }, place, supply), make("div", { class: "soon" }, panels, when),
     facts, status, buttons, said);
@@ -56,33 +58,49 @@ function card(id, keep) {
   function show(next) {
     notice = next;
     const supplyNotice = notice.kind === "supply";
-    element.dataset.level = notice.level;
+    element.dataset.level = levelOf(notice);
     element.dataset.state = notice.state;
-    if (level.dataset.level !== notice.level) {
-      level.dataset.level = notice.level;
-      level.replaceChildren(icon(notice.level), LEVEL[notice.level] ?? notice.level);
+    if (level.dataset.level !== levelOf(notice)) {
+      level.dataset.level = levelOf(notice);
+      level.replaceChildren(icon(levelOf(notice)), LEVEL[levelOf(notice)] ?? notice.level);
     }
     showPlace(place, notice);
     say(supply, supplyNotice ? notice.part ?? "part not known" : notice.message);
     showSoon(panels, when, notice);
     showFacts(facts, notice);
     say(status, statusOf(notice));
-    take.hidden = notice.state === "taken" || notice.state === "closed";
-    load.hidden = !supplyNotice || notice.state === "closed";
     say(quiet, supplyNotice ? `Quiet ${act.QUIET_PANELS} panels` : `Quiet ${act.QUIET_MINUTES} minutes`);
-    quiet.hidden = notice.state === "quiet" || notice.state === "closed";
-    close.hidden = notice.state === "closed";
+    showButtons();
+  }
+
+  function showButtons() {
+    const isOver = notice.state === "closed";
+    const asks = isQuestion(notice);
+    take.hidden = isOver || asks || notice.state === "taken";
+    load.hidden = isOver || notice.kind !== "supply";
+    right.hidden = isOver || !asks || !slotOf(notice)?.assumed;
+    other.hidden = left.hidden = isOver || !asks;
+    quiet.hidden = isOver || asks || notice.state === "quiet";
+    close.hidden = isOver;
   }
   return { element, show };
 }
 
+/** A question is calm whatever its level. */
+const levelOf = (notice) => (isQuestion(notice) ? "question" : notice.level);
 const placeOf = ({ line, station, slot }) => ({ line, station, slot });
 
-function showPlace(place, { line, station, slot }) {
+/** The slot, large, as the link to its page. */
+function showPlace(place, notice) {
+  const { line, station, slot } = notice;
   const where = [slot && station, station && `line ${line}`].filter(Boolean).join(" · ");
-  if (place.childElementCount === 0) place.append(make("span", { class: "slot" }), make("span", { class: "where" }));
-  say(place.firstElementChild, slot || station || line || "The service");
-  say(place.lastElementChild, where);
+  if (place.childElementCount === 0) {
+    const names = [make("span", { class: "slot" }), make("span", { class: "where" })];
+    place.append(slot ? make("a", { href: pageOf(notice) }, ...names) : make("span", {}, ...names));
+  }
+  const [name, rest] = place.firstElementChild.children;
+  say(name, slot || station || line || "The service");
+  say(rest, where);
 }
 
 /** The number a person acts on, large; the doubt and the clock below it. */
@@ -92,7 +110,7 @@ function showSoon(panels, when, notice) {
   if (notice.level === "empty" && notice.kind === "supply") {
     if (panels.textContent !== "Out") panels.replaceChildren(make("b", {}, "Out"));
     say(when, "the station waits");
-  } else if (spread) {
+  } else if (spread && !isQuestion(notice)) {
     if (panels.childElementCount !== 2) panels.replaceChildren(make("b"), " ", make("span"));
     say(panels.firstElementChild, number(spread.p50));
     say(panels.lastElementChild, spread.p50 === 1 ? "panel left" : "panels left");
@@ -108,7 +126,7 @@ function showFacts(facts, notice) {
   const rows = notice.kind !== "supply" ? [] : [
     ["Bring", whatToBring(notice)],
     ["Exchange", notice.boundary_only
-      ? "at a panel boundary only: one panel complete, the next not begun"
+      ? "at a panel boundary only"
       : "now, as the machine's manual allows"],
   ];
   const text = rows.flat().join("\n");
@@ -117,7 +135,7 @@ function showFacts(facts, notice) {
   facts.replaceChildren(...rows.map(([name, value]) => make("div", {}, make("dt", {}, name), make("dd", {}, value))));
 }
 
-function statusOf(notice) {
+export function statusOf(notice) {
   switch (notice.state) {
     case "taken":
       return `${notice.taken_by} is on it`;
@@ -145,6 +163,7 @@ export function announcement({ notice, before, changed }) {
   if (notice.state === "closed") return before && before.state !== "closed" ? `${place}: closed` : null;
   if (before && before.level === notice.level && before.state === notice.state) return null;
   if (notice.state !== "open") return `${place}: ${statusOf(notice)}`;
+  if (isQuestion(notice)) return `Question: ${notice.message}`;
   const left = notice.panels_to_empty ? `, ${count(notice.panels_to_empty.p50, "panel")} left` : "";
   return `${LEVEL[notice.level] ?? notice.level}: ${place}, ${notice.part ?? notice.message}${left}`;
 }

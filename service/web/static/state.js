@@ -55,15 +55,26 @@ export function numbersOf(notice) {
   return slotOf(notice)?.panels_to_empty ? slotOf(notice) : notice;
 }
 
-/** Open before taken before quiet; worst first, then soonest. */
+export const isQuestion = (notice) => notice.kind === "question";
+const isOpen = (notice, line) =>
+  notice.state !== "closed" && (!line || !notice.line || notice.line === line);
+
+/** What needs someone. Open before taken before quiet; worst first, then soonest. */
 export function noticesInOrder(line) {
   const order = { open: 0, taken: 1, quiet: 2 };
   const soon = (notice) => numbersOf(notice).panels_to_empty?.p50 ?? Infinity;
   return [...notices.values()]
-    .filter((notice) => notice.state !== "closed" && (!line || !notice.line || notice.line === line))
+    .filter((notice) => isOpen(notice, line) && !isQuestion(notice))
     .sort((a, b) =>
       order[a.state] - order[b.state] || (RANK[b.level] ?? 0) - (RANK[a.level] ?? 0) ||
       soon(a) - soon(b) || numeric.compare(a.id, b.id));
+}
+
+/** What a person is asked, oldest first. */
+export function questionsInOrder(line) {
+  return [...notices.values()]
+    .filter((notice) => isOpen(notice, line) && isQuestion(notice))
+    .sort((a, b) => (a.opened_at < b.opened_at ? -1 : a.opened_at > b.opened_at ? 1 : 0));
 }
 
 /** Soonest first, then those without numbers, then those the recipe doesn't use. */
@@ -82,4 +93,10 @@ export function nowOf(line) {
   let now = null;
   for (const slot of slots.values()) if (slot.line === line && slot.as_of > (now ?? "")) now = slot.as_of;
   return now;
+}
+
+/** Seconds a panel takes: the line is as fast as its slowest station. */
+export function taktOf(line) {
+  const stations = lines.get(line)?.stations ?? [];
+  return Math.max(0, ...stations.map((station) => station.takt_seconds ?? 0)) || null;
 }

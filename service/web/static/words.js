@@ -47,9 +47,16 @@ export function whatToBring({ supply_kind: kind, part, slot }) {
   return kind ? `${CARRIER[kind]} ${part}` : part;
 }
 
+/** The page of a slot. */
+export const pageOf = ({ line, station, slot }) =>
+  `/${["line", line, "station", station, "slot", slot].map(encodeURIComponent).join("/")}`;
+
 export const thing = (kind) => THING[kind] ?? "supply";
 
-export const LEVEL = { early: "Early", urgent: "Urgent", empty: "Empty" };
+export const LEVEL = { early: "Early", urgent: "Urgent", empty: "Empty", question: "Question" };
+
+/** What a slot's state is called. */
+export const STATE = { ok: "ok", due: "due", urgent: "urgent", empty: "empty", unknown: "not known", idle: "not used" };
 
 /** The sign of a slot's state. */
 export const signOf = (state) => ({ due: "early", urgent: "urgent", empty: "empty" })[state] ?? "ok";

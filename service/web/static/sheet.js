@@ -1,0 +1,89 @@
+// One slot, large: its number, its road, what is left, and what a person can do with it.
+
+import * as act from "./act.js";
+import { draw, make, say } from "./dom.js";
+import { leftPicture } from "./left.js";
+import { legend } from "./legend.js";
+import { marks } from "./marks.js";
+import { onWidth, showPanels, showTags } from "./road.js";
+import { drawAxis, fitting } from "./scale.js";
+import { clock, count, range, thing, whyUnknown } from "./words.js";
+import { whyView } from "./why.js";
+
+const ROAD_PX = 96;
+
+/** The parts of the page in `places`, elements by name. `changed()` is called when it has to be drawn again. */
+export function sheet(places, keep, changed) {
+  let width = 280;
+  let slot = null;
+  const axis = draw("svg", { class: "axis", "aria-hidden": "true" });
+  const lane = draw("svg", { class: "picture tall", "aria-hidden": "true" });
+  const spoken = make("p", { class: "spoken" });
+  const legends = make("div");
+  places.road.append(make("div", { class: "lane" }, axis, lane), spoken, legends);
+  onWidth(axis, (pixels) => { width = pixels; changed(); });
+  const left = leftPicture();
+  places.left.append(left.element);
+  const why = whyView();
+  places.why.append(why.element);
+  const acts = actsOn(() => slot, keep);
+  places.acts.append(...acts.elements);
+
+  function show(next, reasons, { now, takt }) {
+    slot = next;
+    const spread = slot.panels_to_empty;
+    say(places.part, slot.part ?? "part not known");
+    showPanels(places.panels, slot.state === "empty" ? null : spread);
+    if (slot.state === "empty") say(places.panels.firstElementChild, "Out");
+    else if (!spread) say(places.panels.lastElementChild, whyUnknown(slot));
+    say(places.when, whenWords(slot, now));
+    showTags(places.tags, slot);
+    const scale = { horizon: fitting([slot]), width, height: ROAD_PX };
+    drawAxis(axis, { ...scale, now, takt, lead: slot.lead_panels, end: slot.order_panels_left ?? null });
+    lane.replaceChildren(...(spread ? marks(slot, scale) : []));
+    say(spoken, roadWords(slot, now, takt));
+    if (legends.dataset.gates !== String(slot.boundary_only)) legends.replaceChildren(legend(slot.boundary_only));
+    legends.dataset.gates = slot.boundary_only;
+    left.show(slot, reasons?.figures.declared ?? null);
+    why.show(reasons, slot);
+    acts.show();
+  }
+  return { show };
+}
+
+function whenWords({ panels_to_empty: spread, empty_at: times, state }, now) {
+  if (state === "empty") return "the station waits";
+  if (!spread) return "";
+  const doubt = spread.p05 === spread.p95 ? "" : `${range(spread.p05, spread.p95)} · `;
+  return times ? `${doubt}about ${clock(times.p50, now)}` : doubt.slice(0, -3);
+}
+
+/** The road in words: for who can't see it, and for what it can't draw. */
+function roadWords({ panels_to_empty: spread, boundary_only: gated, order_panels_left: needed }, now, takt) {
+  if (!spread) return "";
+  const words = [];
+  if (gated) words.push(exchangeWords(spread.p05, now, takt));
+  if (needed !== null && needed !== undefined) words.push(`The order needs it for ${count(needed, "more panel")}.`);
+  return words.join(" ");
+}
+
+function exchangeWords(p05, now, takt) {
+  if (p05 < 1) return "An exchange is possible at a panel boundary only; the panel in work may be its last.";
+  const at = now && takt ? `, about ${clock(new Date(Date.parse(now) + p05 * takt * 1000), now)}` : "";
+  const last = p05 === 1 ? "after the panel in work" : `after ${count(p05, "panel")}`;
+  return `An exchange is possible at a panel boundary only. The last before it may be empty is ${last}${at}.`;
+}
+
+function actsOn(slotNow, keep) {
+  const said = make("p", { class: "said", role: "status" });
+  const tell = act.teller(said, say);
+  const button = (label, does, first = false) => {
+    const own = make("button", { type: "button", class: first ? "first" : null }, label);
+    act.pressable(own, () => does(slotNow(), keep.slot), tell);
+    return own;
+  };
+  const load = button("Loaded a new one", act.loadUsual, true);
+  const buttons = make("div", { class: "buttons" }, load, button("Loaded, another quantity", act.loadQuantity),
+    button("Counted what is left", act.counted), button("Taken out", act.remove));
+  return { elements: [buttons, said], show: () => say(load, `Loaded a new ${thing(slotNow().kind)}`) };
+}
