@@ -6,6 +6,7 @@ By hand, to draft a new revision: ``alembic -x url=sqlite:///draft.db revision -
 from alembic import context
 from sqlalchemy import Connection
 
+from service import crash
 from service.store.engines import migrator, parse
 from service.store.tables import metadata
 
@@ -21,6 +22,7 @@ def migrate(connection: Connection) -> None:
     )
     with context.begin_transaction():
         context.run_migrations()
+        crash.point("migrate_mid")
 
 
 def migrate_by_hand() -> None:

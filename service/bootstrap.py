@@ -26,14 +26,17 @@ from service.domain.world import World
 from service.mqtt.client import Broker, Connection
 from service.outlets import build_outlet
 from service.ports import Outlet
+from service.pulse import STUCK_AFTER, Pulse, Watchdog
+from service.report import Report
 from service.settings import Settings
 from service.store import Store, open_store
 from service.telemetry import Metrics
 from service.usecases.announce import Announcer
 from service.usecases.deliver import Attempt, Bell, StoreTrouble, deliver
 from service.usecases.desk import AskingDesk
-from service.usecases.ingest import Committed, Inbound, Ingest
+from service.usecases.ingest import Inbound, Ingest
 from service.usecases.owner import Owner
+from service.usecases.resend import Resend
 from service.usecases.show import Shown
 from service.web.api import create_app
 from service.web.server import Server, listen
@@ -42,6 +45,8 @@ from service.web.stream import Hub
 KEEP_DAYS = 90
 BACKLOG = 2000
 STOP_WITHIN = 5.0
+SLOW_AFTER = 15.0
+"""Seconds: a thread that hasn't moved for so long waits for something that is away."""
 log = structlog.get_logger()
 
 
@@ -52,10 +57,14 @@ def wall_clock() -> Instant:
 class Service:
     """One running instance. ``run`` returns the exit code."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, *, stuck_after: float = STUCK_AFTER) -> None:
+        """``stuck_after``: seconds after which a thread that doesn't move ends the process."""
         self.settings = settings
         self.failed: str | None = None
         self.metrics = Metrics()
+        self.report = Report(self.metrics)
+        self.pulse = Pulse()
+        self.watchdog = Watchdog(self.pulse, say=log.error, stuck_after=stuck_after)
         self.hub = Hub()
         self.bell = Bell()
         self.socket = listen(settings.web.host, settings.web.port)
@@ -74,6 +83,9 @@ class Service:
             has_room=lambda: self.owner.has_room(),  # noqa: PLW0108 (made later)
             log=log.info,
             connected=lambda: self.announcer.tell_all(list(self.ingest.committed)),
+            session_lost=self._note_session_lost,
+            had_session=self.ingest.position > 0,
+            beat=self.pulse.beater("broker"),
         )
         self.announcer = Announcer(
             shown=self.shown,
@@ -81,6 +93,10 @@ class Service:
             stream=self.hub.publish,
             root=settings.mqtt.out_root,
             count=self.metrics.forecasts_published.inc,
+            beat=self.pulse.beater("announcer"),
+        )
+        self.resend = Resend(
+            publish=self.connection.publish, root=settings.mqtt.out_root, report=self.report.asked
         )
         self.owner = Owner(
             ingest=self.ingest,
@@ -88,7 +104,10 @@ class Service:
             acknowledge=self.connection.acknowledge,
             announce=self.announcer.commit,
             ring=self.bell.ring,
-            report=self._note_commit,
+            report=self.report.committed,
+            resend=self.resend,
+            hears=lambda: self.connection.ready and self.owner.waiting() <= BACKLOG,
+            beat=self.pulse.beater("owner"),
         )
         self.outlets = _outlets(settings, self.port)
         self.scheduler = self._make_scheduler()
@@ -105,6 +124,7 @@ class Service:
             self._thread("broker", self.connection.run),
         ]
         self.scheduler.start()
+        self._thread("watchdog", self.watchdog.run)
         # The server hands a signal on once it has ended; by default that would end us before `_stop`.
         for number in (signal.SIGINT, signal.SIGTERM):
             signal.signal(number, lambda *_: self._end_server())
@@ -130,6 +150,8 @@ class Service:
             reasons.append("store: can't be reached, or isn't at this program's revision")
         if self.owner.waiting() > BACKLOG:
             reasons.append(f"backlog: {self.owner.waiting()} messages wait")
+        ages = self.pulse.ages().items()
+        reasons += [f"{name}: hasn't moved for {age:.0f} s" for name, age in ages if age > SLOW_AFTER]
         if self.failed:
             reasons.append(self.failed)
         return reasons
@@ -153,7 +175,14 @@ class Service:
     def _deliver(self) -> None:
         asyncio.run(self._deliver_until_stopped())
 
+    async def _beat(self) -> None:
+        beat = self.pulse.beater("deliveries")
+        while True:
+            beat()
+            await asyncio.sleep(1)
+
     async def _deliver_until_stopped(self) -> None:
+        beating = asyncio.create_task(self._beat())
         try:
             await deliver(
                 outbox=self.store.outbox,
@@ -166,6 +195,7 @@ class Service:
                 report=self._note_attempt,
             )
         finally:
+            beating.cancel()
             for outlet in self.outlets.values():
                 await outlet.close()
 
@@ -181,6 +211,7 @@ class Service:
         return scheduler
 
     def _tick(self) -> None:
+        self.pulse.beat("ticker")
         self.owner.tick()
         self.metrics.inbound_waiting.set(self.owner.waiting())
         self.metrics.broker_connected.set(1 if self.connection.ready else 0)
@@ -189,31 +220,6 @@ class Service:
     def _prune(self) -> None:
         before = wall_clock() - KEEP_DAYS * 24 * 3600 * SECOND
         log.info("pruned", rows=self.store.ledger.prune(before=before), older_than_days=KEEP_DAYS)
-
-    def _note_commit(self, committed: list[Committed], *, seconds: float, items: int) -> None:
-        self.metrics.commit_seconds.observe(seconds)
-        self.metrics.batch_events.observe(items)
-        self.metrics.last_commit.set_to_current_time()
-        for each in committed:
-            self.metrics.repeats.inc(each.repeats)
-            for kind, number in each.counts.items():
-                if kind == "refused":
-                    self.metrics.refused.inc(number)
-                elif number:
-                    self.metrics.received.labels(kind=kind).inc(number)
-            for told in each.told:
-                notice = told.notice
-                log.info(
-                    "notice",
-                    notice=notice.id,
-                    change=told.change.value,
-                    notice_level=notice.level,
-                    state=notice.state,
-                    line=notice.line,
-                    station=notice.station,
-                    slot=notice.slot,
-                    because=notice.closed_because,
-                )
 
     def _note_attempt(self, event: Attempt | StoreTrouble) -> None:
         if isinstance(event, StoreTrouble):
@@ -233,7 +239,12 @@ class Service:
             error=event.error,
         )
 
+    def _note_session_lost(self) -> None:
+        self.metrics.sessions_lost.inc()
+        self.resend.forget()
+
     def _render_metrics(self) -> bytes:
+        self.report.beats(self.pulse.ages())
         for (outlet, state), rows in self.store.outbox.backlog().items():
             if state == "waiting":
                 self.metrics.outbox_waiting.labels(outlet=outlet).set(rows)
@@ -259,6 +270,7 @@ class Service:
         """Stop hearing first, then deciding, then telling; what isn't acknowledged comes again."""
         deadline = time.monotonic() + STOP_WITHIN
         self.hub.close()
+        self.watchdog.stop()
         self.scheduler.shutdown(wait=False)
         self.owner.stop()
         self.announcer.stop()

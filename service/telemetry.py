@@ -120,6 +120,19 @@ class Metrics:
         self.last_commit = Gauge(
             "earlybell_last_commit_timestamp_seconds", "When the last batch was durable.", registry=registry
         )
+        self.resends_asked = Counter(
+            "earlybell_resends_asked",
+            "Times a gateway was asked to send missing messages again.",
+            registry=registry,
+        )
+        self.sessions_lost = Counter(
+            "earlybell_broker_sessions_lost",
+            "Times the broker had forgotten what it kept for us.",
+            registry=registry,
+        )
+        self.heartbeat_age = Gauge(
+            "earlybell_heartbeat_age_seconds", "Since a thread last moved.", ["thread"], registry=registry
+        )
         self.forecasts_published = Counter(
             "earlybell_forecasts_published", "Forecasts sent to the broker.", registry=registry
         )

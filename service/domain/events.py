@@ -95,8 +95,20 @@ class PersonAct(msgspec.Struct, frozen=True, kw_only=True):
     reason: Text | None = None
 
 
-class TimePassed(msgspec.Struct, frozen=True):
-    """A moment that mattered came: something quiet until now speaks again."""
+class TimePassed(msgspec.Struct, frozen=True, omit_defaults=True):
+    """A moment that mattered came: something quiet until now speaks again, or a station is silent too long.
+    ``heard_since`` is since when the floor has been heard without a break; ``None``: it isn't just now."""
+
+    heard_since: int | None = None
+
+
+class Refusals(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """Of the messages ``heard`` from one place lately too many were refused; or that is ``over``."""
+
+    refused: Count = 0
+    heard: Count = 0
+    reason: str = ""
+    over: bool = False
 
 
 Message = (
@@ -108,15 +120,16 @@ Message = (
     | LinkMessage
     | PersonAct
     | TimePassed
+    | Refusals
 )
 
 
 class JournalEntry(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """One thing that happened, in the order in which it took effect.
 
-    ``kind`` is ``count``, ``supply``, ``recipe``, ``order``, ``tower``, ``link``, ``person``, ``time`` or
-    ``settings``; ``subject`` is ``line``, ``line/station`` or ``line/station/…``; ``data`` the JSON object as
-    it was received (bytes, valid JSON).
+    ``kind`` is ``count``, ``supply``, ``recipe``, ``order``, ``tower``, ``link``, ``person``, ``time``,
+    ``refusals`` or ``settings``; ``subject`` is ``line``, ``line/station`` or ``line/station/…``; ``data``
+    the JSON object as it was received (bytes, valid JSON).
     """
 
     at: Instant

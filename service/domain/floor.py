@@ -9,7 +9,7 @@ import hashlib
 
 import msgspec
 
-from service.domain import clock, notices, questions, standing, tower
+from service.domain import clock, notices, questions, refusals, silence, standing, tower
 from service.domain import slot as supplies
 from service.domain.events import (
     CountMessage,
@@ -18,6 +18,7 @@ from service.domain.events import (
     OrderMessage,
     PersonAct,
     RecipeMessage,
+    Refusals,
     SupplyMessage,
     TimePassed,
     TowerMessage,
@@ -41,28 +42,34 @@ from service.domain.state import (
 from service.domain.world import World, touch_supply
 
 
-def apply(
+def apply(  # noqa: C901 (a table of what there is, not a decision)
     world: World, message: Message, *, line: str, station: str | None, at: Instant, retained: bool = False
 ) -> list[Told] | None:
     """Change the world by one event that took effect at ``at``; the notices that changed, in order.
     ``None``: the event was counted already, nothing changed."""
     match message:
         case CountMessage():
-            return apply_count(world, world.station(line, station or ""), message, at)
+            place = world.station(line, station or "")
+            told = apply_count(world, place, message, at)
+            return told if told is None else told + silence.settle(world, place, at)
         case SupplyMessage():
             return _apply_supply(world, world.station(line, station or ""), message, at)
         case TowerMessage():
-            return _apply_tower(world, world.station(line, station or ""), message, at)
+            place = world.station(line, station or "")
+            return _apply_tower(world, place, message, at) + silence.settle(world, place, at)
         case RecipeMessage():
             return _apply_recipe(world, world.station(line, station or ""), message, at, retained=retained)
         case OrderMessage():
-            return apply_order(world, world.line(line), message, at, retained=retained)
+            told = apply_order(world, world.line(line), message, at, retained=retained)
+            return told if told is None else told + silence.settle_line(world, line, at)
         case LinkMessage():
-            return _apply_link(world.station(line, station or ""), message, at)
+            return _apply_link(world, world.station(line, station or ""), message, at)
         case PersonAct():
             return _apply_act(world, message, at)
         case TimePassed():
-            return _apply_time(world, at)
+            return _apply_time(world, at) + silence.judge(world, at, message.heard_since)
+        case Refusals():
+            return refusals.apply(world, message, line, station, at)
 
 
 def _apply_supply(
@@ -271,10 +278,10 @@ def _is_older(station: StationState, said_at: Instant | None) -> bool:
     return active is not None and active.at is not None and said_at is not None and said_at < active.at
 
 
-def _apply_link(station: StationState, message: LinkMessage, at: Instant) -> list[Told]:
+def _apply_link(world: World, station: StationState, message: LinkMessage, at: Instant) -> list[Told]:
     if station.link != message.state:
         station.link, station.link_since = message.state, clock.moment(station, clock.LINK, message.at, at)
-    return []
+    return silence.settle(world, station, at)
 
 
 def _apply_act(world: World, act: PersonAct, at: Instant) -> list[Told]:

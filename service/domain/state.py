@@ -137,7 +137,7 @@ class StationState(msgspec.Struct, array_like=True):
 
     ``holes`` are runs of ``seq`` that were skipped, ``unheard`` those before the first one heard in a
     session. ``uncertain_since``: counts are missing that some slot's quantity doesn't know of; ``given_up``:
-    some of them can't come any more.
+    some of them can't come any more. ``silence_told``: the beginning of the silence that people know of.
     """
 
     line: str
@@ -172,6 +172,7 @@ class StationState(msgspec.Struct, array_like=True):
     part_of_panel: float = 0.0
     unheard: list[tuple[int, int]] = []
     given_up: bool = False
+    silence_told: Instant | None = None
 
     @property
     def clock_flagged(self) -> bool:

@@ -12,6 +12,7 @@ from contextlib import suppress
 from typing import Any
 
 import paho.mqtt.client as paho
+from paho.mqtt.enums import MessageType
 
 READ = 256 * 1024
 
@@ -80,6 +81,10 @@ class BufferedClient(paho.Client):
 
     def _create_socket(self) -> Any:
         return BufferedSocket(super()._create_socket())
+
+    def ping_unasked(self) -> None:
+        """A sign of life whose answer nobody waits for: it may lie unread behind much else."""
+        self._send_simple_command(MessageType.PINGREQ)
 
     @property
     def buffered(self) -> BufferedSocket | None:

@@ -25,9 +25,12 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from service import crash
 from service.mqtt.buffered import BufferedClient
 
 KEEPALIVE = 30
+PAUSED_PING = KEEPALIVE / 3
+"""Seconds between two signs of life while nothing is read, so that the broker doesn't take us for dead."""
 SESSION_EXPIRY = 30 * 24 * 3600
 RECEIVE_MAXIMUM = 1000
 LARGEST_PACKET = 2 * 1024 * 1024 + 4096
@@ -65,15 +68,25 @@ class Connection:
         has_room: Callable[[], bool],
         log: Log,
         connected: Callable[[], None] = lambda: None,
+        session_lost: Callable[[], None] = lambda: None,
+        had_session: bool = False,
+        beat: Callable[[], None] = lambda: None,
     ) -> None:
+        """``connected`` is called when the subscription stands, ``session_lost`` when the broker has
+        forgotten what it kept for us (``had_session``: an earlier life had one), ``beat`` each turn."""
         self.broker = broker
         self.ready = False
+        self.ready_since: float | None = None
         self.trouble: str | None = "not connected yet"
         self._topics = topics
         self._receive = receive
         self._has_room = has_room
         self._log = log
         self._connected = connected
+        self._session_lost = session_lost
+        self._beat = beat
+        self._greeted = False
+        self._had_session = had_session
         self._generation = 0
         self._received = 0
         self._lost = threading.Event()
@@ -101,6 +114,7 @@ class Connection:
         wait = FIRST_WAIT
         try:
             while not self._stop.is_set():
+                self._beat()
                 if self._connect():
                     wait = FIRST_WAIT if self._serve() else wait
                 self._down()
@@ -135,6 +149,7 @@ class Connection:
 
     def _connect(self) -> bool:
         self._lost.clear()
+        self._greeted = False
         try:
             self._client.connect(self.broker.host, self.broker.port, KEEPALIVE, **self._session())
         except (OSError, ValueError) as error:
@@ -154,18 +169,22 @@ class Connection:
     def _serve(self) -> bool:
         """Turn until the connection is lost or we stop; whether it ever was subscribed."""
         was_ready = False
-        misc_at = 0.0
+        misc_at = pinged_at = 0.0
         while not self._stop.is_set() and not self._lost.is_set():
+            self._beat()
             was_ready = was_ready or self.ready
             now = time.monotonic()
-            room = self._has_room()
+            # The broker's greeting is read in any case: until then it sends nothing else.
+            room = self._has_room() or not self._greeted
             self._turn(room)
             self._do_todo()
-            if now - misc_at >= 1.0:
-                misc_at = now
-                # While nothing is read, an unread PINGRESP must not end the connection.
-                if room and self._client.loop_misc() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            if room and now - misc_at >= 1.0:
+                misc_at = pinged_at = now
+                if self._client.loop_misc() != MQTTErrorCode.MQTT_ERR_SUCCESS:
                     break
+            elif not room and now - pinged_at >= PAUSED_PING:
+                pinged_at = now
+                self._client.ping_unasked()
         if self._stop.is_set():
             self._say_goodbye()
         return was_ready
@@ -186,7 +205,7 @@ class Connection:
             self._read()
 
     def _read(self) -> None:
-        for _ in range(READS_A_TURN):
+        for _ in range(READS_A_TURN if self._greeted else 1):
             before = self._received
             if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
                 return
@@ -200,6 +219,7 @@ class Connection:
                 for generation, number in items:
                     if generation == self._generation and number:
                         self._client.ack(number, 1)
+                        crash.point("mid_ack_batch")
             elif self.ready:
                 for topic, payload, retain in items:
                     self._client.publish(topic, payload, qos=1, retain=retain)
@@ -229,6 +249,7 @@ class Connection:
         if self.ready:
             self._in_trouble(self.trouble or "the connection to the broker was lost")
         self.ready = False
+        self.ready_since = None
 
     def _in_trouble(self, what: str) -> None:
         if what != self.trouble:
@@ -241,7 +262,11 @@ class Connection:
             self._lost.set()
             return
         self._generation += 1
+        self._greeted = True
         self._log("broker_connected", session_present=bool(flags.session_present))
+        if self._had_session and not flags.session_present:
+            self._log("broker_session_lost", reason="the broker no longer knows us: what it kept is gone")
+            self._session_lost()
         if self.broker.protocol == 5:
             # Retained messages come for a new subscription only, not at every reconnect.
             client.subscribe(self._topics, options=SubscribeOptions(qos=1, retainHandling=1))
@@ -256,6 +281,8 @@ class Connection:
             return
         self.trouble = None
         self.ready = True
+        self.ready_since = time.monotonic()
+        self._had_session = True
         self._connected()
 
     def _on_disconnect(self, _client: Any, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
@@ -266,8 +293,10 @@ class Connection:
     def _on_message(self, _client: Any, _data: Any, message: paho.MQTTMessage) -> None:
         self._received += 1
         token = (self._generation, message.mid if message.qos else 0)
+        crash.point("rx_before_queue")
         # The raw topic: paho's own decoding raises on topics that aren't UTF-8.
         self._receive(message._topic, bytes(message.payload), message.retain, token)  # noqa: SLF001
+        crash.point("rx_after_queue")
 
     def _drain_wakes(self) -> None:
         try:

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 
 from sqlalchemy import Connection, delete, select, update
 
+from service import crash
 from service.domain.events import JournalEntry
 from service.domain.model import Instant
 from service.ports import Batch, Snapshot
@@ -65,6 +66,7 @@ def _load(connection: Connection) -> Snapshot:
 
 
 def _commit(connection: Connection, batch: Batch, rows: Rows) -> None:
+    crash.point("tx_begin")
     if not _move_end(connection, rows):
         _require_stored(connection, batch, rows)
         return
@@ -81,6 +83,7 @@ def _commit(connection: Connection, batch: Batch, rows: Rows) -> None:
     if rows.refused:
         count_refused(connection, rows.refused)
         bound_refused(connection)
+    crash.point("before_commit")
 
 
 def _move_end(connection: Connection, rows: Rows) -> bool:

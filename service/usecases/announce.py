@@ -15,11 +15,13 @@ import msgspec
 
 from service.domain.state import place_of
 from service.domain.world import World
+from service.ports import StoreError
 from service.usecases.ingest import Committed
 from service.usecases.show import Json, Shown, slot_objects
 
 EVERY = 1.0
 STATIONS_A_TURN = 20
+LONGEST_PAUSE = 5.0
 SHARE = 0.1
 """Of the time, at most this much goes into telling while counts keep coming."""
 
@@ -47,6 +49,7 @@ class Announcer:
         stream: Callable[[str, bytes], None],
         root: str,
         count: Callable[[], None] = lambda: None,
+        beat: Callable[[], None] = lambda: None,
     ) -> None:
         self._shown = shown
         self._publish = publish
@@ -61,6 +64,7 @@ class Announcer:
         self._bell = threading.Event()
         self._stop = False
         self._count = count
+        self._beat = beat
 
     def commit(self, committed: Committed) -> None:
         urgent = {
@@ -92,11 +96,12 @@ class Announcer:
 
     def run(self) -> None:
         while not self._stop:
+            self._beat()
             began = time.monotonic()
             more = self.turn(began)
             spent = time.monotonic() - began
             pause = spent * (1 / SHARE - 1) if more else max(0.1, spent * (1 / SHARE - 1))
-            self._bell.wait(pause)
+            self._bell.wait(min(pause, LONGEST_PAUSE))
             self._bell.clear()
 
     def turn(self, now: float) -> bool:
@@ -155,8 +160,13 @@ class Announcer:
             yield f"{self._root}/{place[0]}/{place[1]}/received", data, True
 
     def _open_notices(self, lines: set[str]) -> dict[str, list[Json]]:
-        """By line; a line without any is told so."""
+        """By line; a line without any is told so. While the store can't be read the lines wait."""
         found: dict[str, list[Json]] = {line: [] for line in sorted(lines)}
-        for notice in self._shown.notices(states=None, limit=1000, after=None) if lines else []:
-            found.get(str(notice["line"]), []).append(notice)
+        try:
+            for notice in self._shown.notices(states=None, limit=1000, after=None) if lines else []:
+                found.get(str(notice["line"]), []).append(notice)
+        except StoreError:
+            with self._lock:
+                self._lines |= lines
+            return {}
         return found

@@ -117,8 +117,8 @@ class Ingest:
     def take(self, items: Sequence[Inbound | Ask]) -> Committed:
         """Handle a batch and return after its commit.
 
-        After ``StoreError`` call again with the same items: the very same batch is written then, because it may
-        be stored already and only the answer was lost. Any other failure leaves the world as it was committed.
+        After ``StoreError`` call again with the same items: the very same batch is written then, because it
+        may be stored already and only the answer was lost. Any other failure leaves the world as it was.
         """
         before, tallies = self.last_at, self._tallies.snapshot()
         try:

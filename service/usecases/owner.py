@@ -10,16 +10,24 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
+from functools import partial
 
+import msgspec
+
+from service import crash
+from service.domain import silence
 from service.domain.events import TimePassed
 from service.domain.floor import next_moment
+from service.domain.model import Instant
 from service.ports import Ledger, StoreError
+from service.usecases.hearing import Hearing
 from service.usecases.ingest import Ask, Committed, Inbound, Ingest
+from service.usecases.resend import Resend
 from service.wire.native import Address
 
 MOST_IN_BATCH = 200
 MOST_WAITING = 5000
-LONGEST_PAUSE = 2.0
+SHORTEST_PAUSE, LONGEST_PAUSE = 0.1, 2.0
 Item = Inbound | Ask
 Report = Callable[..., None]
 
@@ -36,7 +44,12 @@ class Owner:
         announce: Callable[[Committed], None],
         ring: Callable[[], None],
         report: Report,
+        resend: Resend,
+        hears: Callable[[], bool] = lambda: True,
+        beat: Callable[[], None] = lambda: None,
     ) -> None:
+        """``hears``: whether the floor can be heard now; ``beat`` is called at each turn, so that one that
+        hangs is told from one that waits."""
         self.ingest = ingest
         self.trouble: str | None = None
         self._ledger = ledger
@@ -44,6 +57,10 @@ class Owner:
         self._announce = announce
         self._ring = ring
         self._report = report
+        self._resend = resend
+        self._hears = hears
+        self._hearing = Hearing(steps=not ingest.by_events)
+        self._beat = beat
         self._inbox: queue.SimpleQueue[Item | str | None] = queue.SimpleQueue()
         self._stop = threading.Event()
 
@@ -70,6 +87,7 @@ class Owner:
     def run(self) -> None:
         while not self._stop.is_set():
             first = self._inbox.get()
+            self._beat()
             items, errands = self._gather(first)
             if items:
                 self._handle(items)
@@ -98,6 +116,7 @@ class Owner:
         committed = self._commit(items)
         if committed is None:
             return
+        crash.point("after_commit_before_ack")
         tokens = [item.token for item in items if isinstance(item, Inbound)]
         if tokens:
             self._acknowledge(tokens)
@@ -109,21 +128,43 @@ class Owner:
 
     def _commit(self, items: Sequence[Item]) -> list[Committed] | None:
         """Until it is stored, however long that takes; ``None`` when we are stopped first."""
-        pause = 0.1
+        try:
+            one = self._insist(lambda: self.ingest.take(items))
+        except Exception:  # one bad message must not take its batch along, nor stop the line
+            return self._one_by_one(items)
+        return None if one is None else [one]
+
+    def _one_by_one(self, items: Sequence[Item]) -> list[Committed] | None:
+        done: list[Committed] = []
+        for item in items:
+            one = self._insist(partial(self._take_or_refuse, item))
+            if one is None:
+                return None
+            done.append(one)
+        return done
+
+    def _take_or_refuse(self, item: Item) -> Committed:
+        try:
+            return self.ingest.take([item])
+        except StoreError:
+            raise
+        except Exception as error:  # whatever is wrong with it is its own
+            return self.ingest.refuse(item, error)
+
+    def _insist(self, commit: Callable[[], Committed]) -> Committed | None:
+        """Again and again while the store is away, with growing pauses; ``None``: we are stopped."""
+        pause = SHORTEST_PAUSE
         while not self._stop.is_set():
+            self._beat()
             try:
-                committed = [self.ingest.take(items)]
-                self.trouble = None
-                return committed
+                committed = commit()
             except StoreError as error:
                 self.trouble = f"the store can't be written: {error}"
-            except Exception:  # one bad message must not take its batch along, nor stop the line
-                try:
-                    return self.ingest.take_apart(items)
-                except StoreError as away:
-                    self.trouble = f"the store can't be written: {away}"
-            self._stop.wait(pause)
-            pause = min(pause * 2, LONGEST_PAUSE)
+                self._stop.wait(pause)
+                pause = min(pause * 2, LONGEST_PAUSE)
+            else:
+                self.trouble = None
+                return committed
         return None
 
     def _do(self, errand: str) -> None:
@@ -134,6 +175,17 @@ class Owner:
             except StoreError as error:
                 self.trouble = f"the store can't be written: {error}"
             return
-        moment = next_moment(ingest.world)
-        if moment is not None and moment <= ingest.now():
-            self._handle([Ask(Address("time", "", None), TimePassed(), b"{}", Future())])
+        self._look(ingest.now())
+
+    def _look(self, now: Instant) -> None:
+        """What time alone changes: what was quiet speaks, silence is told, what is missing asked for."""
+        world = self.ingest.world
+        since = self._hearing.look(now, time.monotonic(), hears=self._hears())
+        moment = next_moment(world)
+        if (moment is not None and moment <= now) or silence.is_due(world, now, since):
+            passed = TimePassed(heard_since=since)
+            self._handle([Ask(Address("time", "", None), passed, msgspec.json.encode(passed), Future())])
+        calm = self.ingest.calm()
+        if calm:
+            self._handle(calm)
+        self._resend.look(world.stations.values(), time.monotonic(), connected=self._hears())

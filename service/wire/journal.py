@@ -7,15 +7,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TypeVar
 from urllib.parse import quote
 
 import msgspec
 
-from service.domain.events import JournalEntry, Message, PersonAct, TimePassed
+from service.domain.events import JournalEntry, Message, PersonAct, Refusals, TimePassed
 from service.domain.model import Instant, from_datetime, to_datetime
 from service.domain.state import LineState, Standing, StationState, SupplyState
 from service.wire.native import Address, Misfit, read_message
 
+T = TypeVar("T")
 TYPE = "earlybell."
 STATE_TYPE = TYPE + "state"
 _FLOOR = ("count", "supply", "recipe", "order", "tower", "link")
@@ -114,9 +116,11 @@ def read_entry(entry: JournalEntry) -> tuple[Address, Message]:
     parts = entry.subject.split("/", 2)
     match entry.kind, parts:
         case "time", _:
-            return Address("time", "", None), TimePassed()
+            return Address("time", "", None), _read_own(entry.data, TimePassed)
+        case "refusals", [line, *station]:
+            return Address("refusals", line, "/".join(station) or None), _read_own(entry.data, Refusals)
         case "person", [line, station, *slot]:
-            return Address("person", line, station, "/".join(slot) or None), _read_act(entry.data)
+            return Address("person", line, station, "/".join(slot) or None), _read_own(entry.data, PersonAct)
         case "order", [line, *order]:
             address = Address("order", line, None, "/".join(order) or None)
         case "recipe", [line, station, name]:
@@ -128,8 +132,9 @@ def read_entry(entry: JournalEntry) -> tuple[Address, Message]:
     return address, read_message(address, entry.data)
 
 
-def _read_act(data: bytes) -> PersonAct:
+def _read_own(data: bytes, kind: type[T]) -> T:
+    """An event that nobody sent from the floor."""
     try:
-        return msgspec.json.decode(data, type=PersonAct)
+        return msgspec.json.decode(data, type=kind)
     except (msgspec.MsgspecError, RecursionError, UnicodeDecodeError) as error:
-        raise Misfit(f"not a person's act: {error}") from None
+        raise Misfit(f"not an event of ours: {error}") from None

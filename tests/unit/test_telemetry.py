@@ -115,10 +115,12 @@ def test_the_metrics_are_a_closed_set():
     assert {name for name in names if not name.startswith("process_")} == {
         "earlybell_batch_events",
         "earlybell_broker_connected",
+        "earlybell_broker_sessions_lost",
         "earlybell_commit_seconds",
         "earlybell_deliveries",
         "earlybell_delivery_seconds",
         "earlybell_forecasts_published",
+        "earlybell_heartbeat_age_seconds",
         "earlybell_inbound_waiting",
         "earlybell_last_commit_timestamp_seconds",
         "earlybell_messages_received",
@@ -126,6 +128,7 @@ def test_the_metrics_are_a_closed_set():
         "earlybell_messages_repeated",
         "earlybell_notices_open",
         "earlybell_outbox_waiting",
+        "earlybell_resends_asked",
     }
 
 

@@ -1,0 +1,35 @@
+"""Since when the floor has been heard without a break: what isn't heard before that proves no silence.
+
+A lost broker, a store that is away, a process that was held up and a clock that was set all break it. Works
+on the moments it is handed and has no clock of its own."""
+
+from __future__ import annotations
+
+from service.domain.model import SECOND, Instant
+
+LONGEST_GAP = 10.0
+"""Seconds between two looks, which should be one; and how far our clock may run apart from the steady one."""
+
+
+class Hearing:
+    """``look`` about once a second. ``steps``: whether the clock is ours, so that a jump means it was set."""
+
+    def __init__(self, *, steps: bool) -> None:
+        self._steps = steps
+        self._since: Instant | None = None
+        self._last: tuple[Instant, float] | None = None
+
+    def look(self, now: Instant, steady: float, *, hears: bool) -> Instant | None:
+        """Since when; ``None`` while nothing is heard. ``steady``: seconds that no clock change moves."""
+        if self._last is not None and self._broken(now - self._last[0], steady - self._last[1]):
+            self._since = None
+        self._last = now, steady
+        if not hears:
+            self._since = None
+        elif self._since is None:
+            self._since = now
+        return self._since
+
+    def _broken(self, passed: Instant, steadily: float) -> bool:
+        apart = abs(passed / SECOND - steadily)
+        return steadily > LONGEST_GAP or (self._steps and apart > LONGEST_GAP)

@@ -1,0 +1,71 @@
+"""Asks gateways to send again what is missing: holes in ``seq`` that stay open.
+
+A hole gets a moment, because messages may overtake one another; then it is asked for a few times with growing
+pauses and given up. What came before the first number heard was never missing. Ages are forgotten when we
+start anew, so a hole left by an earlier life is asked for again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import msgspec
+
+from service.domain.state import StationState
+
+PAUSES = (2.0, 5.0, 15.0, 60.0, 300.0)
+"""Seconds before each asking. A gateway that could answer has done so within minutes."""
+
+Hole = tuple[str, str, str | None, int, int]
+Publish = Callable[[list[tuple[str, bytes, bool]]], None]
+_encode = msgspec.json.Encoder().encode
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One asking, for log and metrics; ``last``: it is given up after this one."""
+
+    line: str
+    station: str
+    session: str | None
+    first: int
+    to: int
+    times: int
+    last: bool
+
+
+class Resend:
+    """``look`` about once a second, in the thread that owns the stations."""
+
+    def __init__(self, *, publish: Publish, root: str, report: Callable[[Asked], None]) -> None:
+        self._publish = publish
+        self._root = root
+        self._report = report
+        self._known: dict[Hole, tuple[int, float]] = {}
+        """How often each was asked for, and when it is due next."""
+
+    def look(self, stations: Iterable[StationState], now: float, *, connected: bool) -> None:
+        """Ask for what is due, while connected; ``now`` in seconds of a steady clock."""
+        holes = [
+            (station.line, station.station, station.session, first, to)
+            for station in stations
+            if station.holes
+            for first, to in station.holes
+        ]
+        self._known = {hole: self._known.get(hole, (0, now + PAUSES[0])) for hole in holes}
+        if connected:
+            for hole, (times, due) in self._known.items():
+                if times < len(PAUSES) and now >= due:
+                    self._ask(hole, times + 1, now)
+
+    def forget(self) -> None:
+        """What was asked for before counts no more: the broker lost what it kept for us."""
+        self._known = {}
+
+    def _ask(self, hole: Hole, times: int, now: float) -> None:
+        line, station, session, first, to = hole
+        last = times == len(PAUSES)
+        self._known[hole] = times, now if last else now + PAUSES[times]
+        wanted = _encode({"session": session, "from": first, "to": to})
+        self._publish([(f"{self._root}/{line}/{station}/resend", wanted, False)])
+        self._report(Asked(line, station, session, first, to, times, last))

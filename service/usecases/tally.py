@@ -1,0 +1,73 @@
+"""Who sends what doesn't fit: a tally for each place that was refused something lately.
+
+Bounded: places we don't know share one tally, so invented topics can't fill the memory. Decides nothing that
+a replay would have to know; that is the event it answers with."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import msgspec
+
+from service.domain import refusals
+from service.domain.events import Refusals
+from service.domain.model import Instant
+from service.domain.refusals import Tally
+from service.domain.world import World
+
+Place = tuple[str, str]
+NOWHERE: Place = ("", "")
+_LONGEST_REASON = 200
+
+
+class Tallies:
+    """``note`` each message; what it answers is to be applied and recorded."""
+
+    def __init__(self) -> None:
+        self._kept: dict[Place, Tally] = {}
+
+    def __bool__(self) -> bool:
+        return bool(self._kept)
+
+    def snapshot(self) -> dict[Place, Tally]:
+        return dict(self._kept)
+
+    def restore(self, kept: dict[Place, Tally]) -> None:
+        self._kept = kept
+
+    def note_fit(self, place: Place, at: Instant) -> None:
+        known = self._kept.get(place)
+        if known is not None:
+            self._keep(place, refusals.note(known, at, refused=False))
+
+    def note_refused(self, place: Place, reason: str, at: Instant) -> Refusals | None:
+        """The event that a limit was passed, once for each spell."""
+        tally = refusals.note(self._kept.get(place), at, refused=True)
+        self._keep(place, tally)
+        if tally is None or tally.told or not refusals.are_many(tally):
+            return None
+        self._keep(place, msgspec.structs.replace(tally, told=True))
+        return Refusals(refused=tally.refused, heard=tally.heard, reason=reason[:_LONGEST_REASON])
+
+    def over(self, world: World, at: Instant) -> Iterator[Place]:
+        """Places whose notice has to end. After a start of ours, refusals count as seen just now."""
+        for standing in list(world.standing.values()):
+            if standing.notice is not None and standing.notice.kind == refusals.KIND:
+                place = (standing.notice.line or "", standing.notice.station or "")
+                self._kept.setdefault(place, Tally(at, at, told=True))
+        for place, tally in list(self._kept.items()):
+            if refusals.are_over(tally, at):
+                del self._kept[place]
+                if tally.told:
+                    yield place
+
+    def _keep(self, place: Place, tally: Tally | None) -> None:
+        if tally is not None:
+            self._kept[place] = tally
+
+
+def place_in(world: World, topic: bytes, root: str) -> Place:
+    """The known station that a topic names, however little of it fits."""
+    parts = topic.decode("utf-8", "replace").removeprefix(root + "/").split("/")
+    place = (parts[0], parts[1]) if len(parts) > 1 else NOWHERE
+    return place if place in world.stations else NOWHERE
