@@ -12,6 +12,8 @@ from typing import Literal, Protocol
 
 from service.domain.events import JournalEntry
 from service.domain.model import Change, Instant, Notice
+from service.domain.traffic import Pace, Traffic
+from service.outgoing import DeliveryRow, DeliveryState
 
 
 class StoreError(Exception):
@@ -78,13 +80,14 @@ class Delivery:
 class Settled:
     """How an attempt ended. ``waiting`` needs ``not_before``. ``covers`` is the notice version that was
     told: with ``sent``, rows of the same conversation that still wait and tell no newer version become
-    ``replaced``."""
+    ``replaced``. ``traffic`` is kept as that of the outlet, in the same transaction."""
 
     state: Literal["sent", "waiting", "dead"]
     at: Instant
     covers: int
     not_before: Instant | None = None
     error: str | None = None
+    traffic: Traffic | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,13 +174,28 @@ class Archive(Protocol):
 class Outbox(Protocol):
     """Deliveries that wait; safe from any thread. May raise ``StoreError``."""
 
-    def claim(self, *, owner: str, now: Instant, lease_until: Instant, limit: int) -> list[Delivery]:
+    def claim(
+        self,
+        *,
+        owner: str,
+        now: Instant,
+        lease_until: Instant,
+        limit: int,
+        outlet: str | None = None,
+        since: Instant | None = None,
+    ) -> list[Delivery]:
         """Take rows that are due (waiting and ``not_before <= now``, or sending with a lease that ran
-        out), at most one per conversation and only its oldest unsettled one; counts the attempt."""
+        out), at most one per conversation and only its oldest unsettled one; counts the attempt. With
+        ``outlet`` only its rows, with ``since`` only rows never tried that were enqueued since then."""
         ...
 
     def take_back(self, *, owner: str, now: Instant) -> None:
-        """What an earlier life of ``owner`` was sending when it died is due at once."""
+        """What an earlier life of ``owner`` was sending when it died is due at once; so is what would wait
+        for longer than anything ever waits, because the clock stepped back."""
+        ...
+
+    def due(self, *, now: Instant) -> list[str]:
+        """The outlets that something is due for."""
         ...
 
     def settle(self, delivery: Delivery, *, owner: str, settled: Settled) -> bool:
@@ -185,12 +203,26 @@ class Outbox(Protocol):
         (owner or attempt number differ)."""
         ...
 
-    def next_due(self) -> Instant | None:
-        """When the earliest waiting row or running lease is due; ``None`` when nothing waits."""
+    def next_due(self, *, after: Instant | None = None) -> Instant | None:
+        """When the earliest waiting row or running lease is due (of those after ``after``); ``None`` when
+        nothing waits."""
         ...
 
     def backlog(self) -> Mapping[tuple[str, str], int]:
         """(outlet, state) → rows, for states ``waiting``, ``sending`` and ``dead``."""
+        ...
+
+    def traffic(self) -> Mapping[str, Traffic]:
+        """What was kept of each outlet with the last settled delivery."""
+        ...
+
+    def deliveries(self, *, state: DeliveryState | None, limit: int, after: int | None) -> list[DeliveryRow]:
+        """Newest first, beginning behind the row ``after``."""
+        ...
+
+    def again(self, delivery_id: int, *, now: Instant) -> DeliveryRow:
+        """A dead row waits again and is due now. The row as it is then; ``KeyError``: there is none,
+        ``NotDead``: it isn't dead."""
         ...
 
 
@@ -210,9 +242,12 @@ class Failed:
 
 
 class Outlet(Protocol):
-    """One way out, named in the configuration. ``send`` finishes within 15 s and never raises."""
+    """One way out, named in the configuration. ``send`` finishes within 15 s and never raises. ``bundles``:
+    one message may tell several changes of a notice; else each change is a message of its own."""
 
     name: str
+    pace: Pace
+    bundles: bool
 
     async def send(self, delivery: Delivery, *, now: Instant) -> Delivered | Failed: ...
 

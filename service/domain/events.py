@@ -95,6 +95,15 @@ class PersonAct(msgspec.Struct, frozen=True, kw_only=True):
     reason: Text | None = None
 
 
+class OutletReport(msgspec.Struct, frozen=True, kw_only=True):
+    """What became known of an outlet: it keeps failing, it refused for good, it delivers again. ``reason``
+    has no secret and no address."""
+
+    outlet: Text
+    state: Literal["failing", "gone", "well"]
+    reason: Text | None = None
+
+
 class TimePassed(msgspec.Struct, frozen=True, omit_defaults=True):
     """A moment that mattered came: something quiet until now speaks again, or a station is silent too long.
     ``heard_since`` is since when the floor has been heard without a break; ``None``: it isn't just now."""
@@ -120,6 +129,7 @@ Message = (
     | LinkMessage
     | PersonAct
     | TimePassed
+    | OutletReport
     | Refusals
 )
 

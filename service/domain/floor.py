@@ -9,13 +9,14 @@ import hashlib
 
 import msgspec
 
-from service.domain import clock, notices, questions, refusals, silence, standing, tower
+from service.domain import clock, notices, outage, questions, refusals, silence, standing, tower
 from service.domain import slot as supplies
 from service.domain.events import (
     CountMessage,
     LinkMessage,
     Message,
     OrderMessage,
+    OutletReport,
     PersonAct,
     RecipeMessage,
     Refusals,
@@ -68,6 +69,8 @@ def apply(  # noqa: C901 (a table of what there is, not a decision)
             return _apply_act(world, message, at)
         case TimePassed():
             return _apply_time(world, at) + silence.judge(world, at, message.heard_since)
+        case OutletReport():
+            return outage.apply(world, message, at)
         case Refusals():
             return refusals.apply(world, message, line, station, at)
 

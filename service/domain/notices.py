@@ -230,8 +230,8 @@ _NOUNS = {"tape": "reel", "tray": "tray", "stick": "stick", "bulk": "bulk case"}
 
 
 def place(notice: Notice) -> str:
-    """Line, station and slot, as far as it has them."""
-    return " ".join(part for part in (notice.line, notice.station, notice.slot) if part)
+    """Line, station and slot, as far as it has them; of what concerns the whole site what it is about."""
+    return " ".join(part for part in (notice.line, notice.station, notice.slot) if part) or notice.about or ""
 
 
 def sentence(station: StationState, slot: SlotState, level: Level, numbers: Numbers) -> str:

@@ -13,14 +13,19 @@ from service.domain.policy import Policy, Route
 def route(policy: Policy, notice: Notice, at: Instant, *, calls: bool = True) -> list[str]:
     """Outlet names, each once, in the order of the configuration. ``calls``: it calls for somebody."""
     if not policy.routes:
-        return list(policy.outlets)
+        return [outlet for outlet in policy.outlets if not _is_about(notice, outlet)]
     hearing = {
         outlet
         for each in policy.routes
         if _fits(each, notice, at, policy.timezone) and (calls or each.tells != "calls")
         for outlet in each.outlets
     }
-    return [outlet for outlet in policy.outlets if outlet in hearing]
+    return [outlet for outlet in policy.outlets if outlet in hearing and not _is_about(notice, outlet)]
+
+
+def _is_about(notice: Notice, outlet: str) -> bool:
+    """That an outlet can't deliver is never told through that outlet."""
+    return notice.kind == "outlet" and notice.about == outlet
 
 
 def _fits(route: Route, notice: Notice, at: Instant, timezone: str) -> bool:

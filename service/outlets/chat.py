@@ -10,6 +10,7 @@ import msgspec
 from jinja2.sandbox import ImmutableSandboxedEnvironment
 
 from service.domain.model import Change, Instant, Notice
+from service.domain.traffic import Pace
 from service.outlets.escape import chat_safe, cleaned
 from service.outlets.post import DEADLINE, Post
 from service.outlets.words import words
@@ -23,6 +24,9 @@ all of them made harmless before."""
 
 class ChatOutlet:
     """Raises ``ValueError`` when ``url`` or ``template`` can't be used."""
+
+    pace = Pace(rate=1.0, burst=5)
+    bundles = True
 
     def __init__(
         self,
@@ -46,7 +50,7 @@ class ChatOutlet:
 
     async def send(self, delivery: Delivery, *, now: Instant) -> Delivered | Failed:
         try:
-            body = self._body(telling(delivery), attempts=delivery.attempts)
+            body = self._body(telling(delivery, now=now), attempts=delivery.attempts)
         except ValueError as error:
             return Failed(str(error))
         headers = {"content-type": "application/json", "user-agent": "earlybell"}
@@ -59,7 +63,12 @@ class ChatOutlet:
         notice = cleaned(told.notice, chat_safe)
         link = f"{self._public_url}/notice/{quote(told.notice.id, safe='')}" if self._public_url else None
         said = words(
-            notice, zone=self._zone, link=link, attempts=attempts, replaces=told.replaces is not None
+            notice,
+            zone=self._zone,
+            link=link,
+            attempts=attempts,
+            replaces=told.replaces is not None,
+            unheard=told.unheard,
         )
         try:
             body = self._template.render(

@@ -20,6 +20,7 @@ import aiosmtplib
 import structlog
 
 from service.domain.model import Instant, to_datetime
+from service.domain.traffic import Pace
 from service.outlets.escape import cleaned, plain
 from service.outlets.letter import letter
 from service.outlets.mail_addresses import mail_address, mail_server
@@ -47,6 +48,9 @@ class _Progress:
 class EmailOutlet:
     """Raises ``ValueError`` when an address or ``smtp_url`` can't be used. ``trusted`` replaces the system's
     certificate authorities."""
+
+    pace = Pace(rate=1.0, burst=5)
+    bundles = True
 
     def __init__(
         self,
@@ -109,7 +113,7 @@ class EmailOutlet:
         )
 
     def _letter(self, delivery: Delivery, now: Instant) -> EmailMessage:
-        told = telling(delivery)
+        told = telling(delivery, now=now)
         link = f"{self._public_url}/notice/{quote(told.notice.id, safe='')}" if self._public_url else None
         said = words(
             cleaned(told.notice, plain),
@@ -117,6 +121,7 @@ class EmailOutlet:
             link=link,
             attempts=delivery.attempts,
             replaces=told.replaces is not None,
+            unheard=told.unheard,
         )
         return letter(
             said,

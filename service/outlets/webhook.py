@@ -10,6 +10,7 @@ import msgspec
 from standardwebhooks import Webhook
 
 from service.domain.model import SECOND, Instant, Notice, to_datetime
+from service.domain.traffic import Pace
 from service.outlets.post import DEADLINE, Post, Posted
 from service.ports import Delivered, Delivery, Failed
 from service.usecases.deliver import Telling, telling
@@ -21,6 +22,9 @@ REMEMBERED = 10_000
 class WebhookOutlet:
     """POSTs each change of a notice. Raises ``ValueError`` when ``url`` or ``secret`` can't be used."""
 
+    pace = Pace(rate=5.0, burst=20, fresh=300)
+    bundles = False
+
     def __init__(
         self, name: str, url: str, *, site: str, secret: str | None = None, deadline: float = DEADLINE
     ) -> None:
@@ -31,7 +35,7 @@ class WebhookOutlet:
         self._refused: dict[str, int] = {}
 
     async def send(self, delivery: Delivery, *, now: Instant) -> Delivered | Failed:
-        told = telling(delivery)
+        told = telling(delivery, now=now)
         event_id = self._event_id(delivery, told)
         body = msgspec.json.encode(self._event(event_id, told))
         posted = await self._post.send(body, headers=self._headers(event_id, body, now), now=now)

@@ -58,14 +58,21 @@ class Words:
 
 
 def words(
-    notice: Notice, *, zone: tzinfo, link: str | None = None, attempts: int = 1, replaces: bool = False
+    notice: Notice,
+    *,
+    zone: tzinfo,
+    link: str | None = None,
+    attempts: int = 1,
+    replaces: bool = False,
+    unheard: bool = False,
 ) -> Words:
-    """The message for ``notice`` as it is in this version."""
+    """The message for ``notice`` as it is in this version. ``unheard``: it is closed before its opening could
+    be told, so the message says both."""
     closed = notice.state == NoticeState.CLOSED
     handy = notice.kind == "supply" and not closed
     return Words(
         title=f"{place(notice)}: {_TITLES.get(notice.kind, notice.kind)}",
-        headline=_headline(notice, zone),
+        headline=_both(notice, zone) if unheard else _headline(notice, zone),
         facts=tuple(_facts(notice)) if handy else (),
         notes=tuple(_notes(attempts, replaces=replaces)),
         link=link,
@@ -75,7 +82,13 @@ def words(
 
 def place(notice: Notice) -> str:
     slot = None if notice.slot is None else f"slot {notice.slot}"
-    return " ".join(part for part in (notice.line, notice.station, slot) if part)
+    return " ".join(part for part in (notice.line, notice.station, slot) if part) or notice.about or "site"
+
+
+def _both(notice: Notice, zone: tzinfo) -> str:
+    what = _TITLES.get(notice.kind, notice.kind)
+    since = _clock(notice.opened_at, notice, zone)
+    return f"{place(notice)}: {what} ({since}), closed by now: {_why_closed(notice)}."
 
 
 def _headline(notice: Notice, zone: tzinfo) -> str:

@@ -1,7 +1,7 @@
 """Deliveries that wait: who may send what now, and how it ended.
 
     waiting ─claim─▶ sending ─settle─▶ sent | dead | waiting (again, later)
-       └─ told by a later one of its conversation ─▶ replaced
+       └─ told by an earlier one of its conversation ─▶ replaced        dead ─again─▶ waiting
 
 Every step is a conditional update; no row changed is an answer, not an error. The number of attempts is the
 fencing token: whoever lost the lease finds another number there.
@@ -10,6 +10,7 @@ fencing token: whoever lost the lease finds another number there.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict, fields
 from typing import Any
 
 from sqlalchemy import (
@@ -18,21 +19,31 @@ from sqlalchemy import (
     Row,
     Select,
     TextClause,
+    and_,
     exists,
     func,
+    or_,
     select,
     union_all,
     update,
 )
 
-from service.domain.model import Change, Instant
+from service.crash import point
+from service.domain.backoff import LONGEST_ASKED
+from service.domain.model import SECOND, Change, Instant
+from service.domain.traffic import Traffic
+from service.outgoing import DeliveryRow, DeliveryState, NotDead
 from service.ports import Delivery, Settled
 from service.store.codec import clean, decode_notice
 from service.store.database import Database
-from service.store.tables import dead, notice, outbox
+from service.store.statements import save_traffic
+from service.store.tables import dead, notice, outbox, traffic
 
 _ERROR_KEPT = 1000
 """Characters of an error that are kept: receivers may answer with whole pages."""
+
+_LONGEST_WAIT = round(LONGEST_ASKED * SECOND)
+_TRAFFIC = [field.name for field in fields(Traffic)]
 
 _earlier = outbox.alias("earlier")
 _unsettled = outbox.c.settled_at.is_(None)
@@ -50,33 +61,44 @@ class SqlOutbox:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def claim(self, *, owner: str, now: Instant, lease_until: Instant, limit: int) -> list[Delivery]:
+    def claim(
+        self,
+        *,
+        owner: str,
+        now: Instant,
+        lease_until: Instant,
+        limit: int,
+        outlet: str | None = None,
+        since: Instant | None = None,
+    ) -> list[Delivery]:
         # A claim whose answer was lost runs again and takes others; those come back when their lease ends.
-        due = _due(now).limit(limit)
+        due = _due(now, outlet, since).limit(limit)
         # Mostly nothing is due; finding that out needn't queue behind the writer.
         if not self._database.read(lambda connection: connection.execute(due.limit(1)).all()):
             return []
         rows = self._database.write(lambda connection: _claim(connection, due, owner, lease_until))
+        point("claim_after_commit")
         return [_delivery(row) for row in rows]
 
     def take_back(self, *, owner: str, now: Instant) -> None:
-        held = (
-            _unsettled,
-            outbox.c.state == "sending",
-            outbox.c.lease_owner == owner,
-            outbox.c.not_before > now,
-        )
-        self._database.write(
-            lambda connection: connection.execute(update(outbox).where(*held).values(not_before=now)).rowcount
-        )
+        mine = and_(outbox.c.state == "sending", outbox.c.lease_owner == owner, outbox.c.not_before > now)
+        astray = outbox.c.not_before > now + _LONGEST_WAIT
+        held = update(outbox).where(_unsettled, or_(mine, astray)).values(not_before=now)
+        self._database.write(lambda connection: connection.execute(held).rowcount)
+
+    def due(self, *, now: Instant) -> list[str]:
+        due = select(outbox.c.outlet).where(_unsettled, outbox.c.not_before <= now).distinct()
+        return list(self._database.read(lambda connection: connection.execute(due).scalars().all()))
 
     def settle(self, delivery: Delivery, *, owner: str, settled: Settled) -> bool:
         values = _ending(delivery, settled)
         return self._database.write(lambda connection: _settle(connection, delivery, owner, settled, values))
 
-    def next_due(self) -> Instant | None:
+    def next_due(self, *, after: Instant | None = None) -> Instant | None:
         """Only the first row of a conversation counts: those behind it can't be claimed, due or not."""
         soonest = select(outbox.c.not_before).where(_unsettled, _first_of_conversation)
+        if after is not None:
+            soonest = soonest.where(outbox.c.not_before > after)
         return self._database.read(
             lambda connection: connection.execute(soonest.order_by(*_soonest).limit(1)).scalar_one_or_none()
         )
@@ -84,6 +106,23 @@ class SqlOutbox:
     def backlog(self) -> Mapping[tuple[str, str], int]:
         rows = self._database.read(lambda connection: connection.execute(_BACKLOG).all())
         return {(outlet, state): count for outlet, state, count in rows}
+
+    def traffic(self) -> Mapping[str, Traffic]:
+        rows = self._database.read(lambda connection: connection.execute(select(traffic)).mappings().all())
+        return {row["outlet"]: Traffic(**{name: row[name] for name in _TRAFFIC}) for row in rows}
+
+    def deliveries(self, *, state: DeliveryState | None, limit: int, after: int | None) -> list[DeliveryRow]:
+        found = select(outbox).order_by(outbox.c.id.desc()).limit(limit)
+        if state is not None:
+            found = found.where(dead if state == "dead" else outbox.c.state == state)
+        if state in {"waiting", "sending"}:
+            found = found.where(_unsettled)
+        if after is not None:
+            found = found.where(outbox.c.id < after)
+        return [_row(row) for row in self._database.read(lambda connection: connection.execute(found).all())]
+
+    def again(self, delivery_id: int, *, now: Instant) -> DeliveryRow:
+        return self._database.write(lambda connection: _again(connection, delivery_id, now))
 
 
 def _counted(condition: ColumnElement[bool] | TextClause) -> Select[Any]:
@@ -94,14 +133,17 @@ def _counted(condition: ColumnElement[bool] | TextClause) -> Select[Any]:
 _BACKLOG = union_all(_counted(_unsettled), _counted(dead))
 
 
-def _due(now: Instant) -> Select[Any]:
+def _due(now: Instant, outlet: str | None, since: Instant | None) -> Select[Any]:
     """Longest due first, so that what can't be delivered, tried again and again, doesn't starve the rest."""
-    return (
+    due = (
         select(outbox, notice.c.version.label("latest_version"), notice.c.data.label("latest"))
         .outerjoin(notice, notice.c.id == outbox.c.notice_id)
         .where(_unsettled, outbox.c.not_before <= now, _first_of_conversation)
         .order_by(*_soonest)
     )
+    if outlet is not None:
+        due = due.where(outbox.c.outlet == outlet)
+    return due if since is None else due.where(outbox.c.attempts == 0, outbox.c.created_at >= since)
 
 
 def _claim(connection: Connection, due: Select[Any], owner: str, lease_until: Instant) -> Sequence[Row[Any]]:
@@ -113,6 +155,7 @@ def _claim(connection: Connection, due: Select[Any], owner: str, lease_until: In
         "lease_owner": owner,
     }
     connection.execute(update(outbox).where(outbox.c.id.in_([row.id for row in rows])).values(taken))
+    point("claim_before_commit")
     return rows
 
 
@@ -151,6 +194,8 @@ def _settle(
         return connection.execute(select(outbox.c.id).where(*mine, *same)).first() is not None
     if settled.state == "sent":
         _replace_told(connection, delivery, settled)
+    if settled.traffic is not None:
+        save_traffic(connection, {"outlet": delivery.outlet, **asdict(settled.traffic)})
     return True
 
 
@@ -162,3 +207,31 @@ def _replace_told(connection: Connection, delivery: Delivery, settled: Settled) 
         outbox.c.version <= settled.covers,
     )
     connection.execute(update(outbox).where(*told).values(state="replaced", settled_at=settled.at))
+
+
+def _again(connection: Connection, delivery_id: int, now: Instant) -> DeliveryRow:
+    this = outbox.c.id == delivery_id
+    waits = {"state": "waiting", "not_before": now, "settled_at": None}
+    found = connection.execute(update(outbox).where(this, dead).values(waits)).rowcount
+    row = connection.execute(select(outbox).where(this)).first()
+    if row is None:
+        raise KeyError(delivery_id)
+    if not found:
+        raise NotDead(_row(row))
+    return _row(row)
+
+
+def _row(row: Row[Any]) -> DeliveryRow:
+    return DeliveryRow(
+        id=row.id,
+        outlet=row.outlet,
+        notice=row.notice_id,
+        change=Change(row.change),
+        version=row.version,
+        state=row.state,
+        attempts=row.attempts,
+        error=row.error,
+        created_at=row.created_at,
+        next_try=row.not_before if row.state == "waiting" else None,
+        settled_at=row.settled_at,
+    )

@@ -10,7 +10,7 @@ from sqlalchemy import ColumnElement, Connection, Table, case, delete, func, sel
 from sqlalchemy.dialects import postgresql, sqlite
 
 from service.store.rows import Row
-from service.store.tables import checkpoint, journal, notice, outbox, refused
+from service.store.tables import checkpoint, journal, notice, outbox, refused, traffic
 
 REFUSED_KEPT = 10_000
 """Rows of refused messages; the newest stay, so a flood of garbage can't fill the disk."""
@@ -41,6 +41,10 @@ def save_notices(connection: Connection, rows: Sequence[Row]) -> None:
 
 def save_checkpoint(connection: Connection, row: Row) -> None:
     connection.execute(_replacing(connection.dialect.name, checkpoint), [row])
+
+
+def save_traffic(connection: Connection, row: Row) -> None:
+    connection.execute(_replacing(connection.dialect.name, traffic), [row])
 
 
 def add_deliveries(connection: Connection, rows: Sequence[Row]) -> None:

@@ -153,6 +153,19 @@ Index(
 Index("ix_outbox_dead", outbox.c.outlet, sqlite_where=dead, postgresql_where=dead)
 Index("ix_outbox_settled_at", outbox.c.settled_at, sqlite_where=_settled, postgresql_where=_settled)
 
+# What is remembered of each outlet between two lives of the program; written with each settled delivery.
+traffic = Table(
+    "traffic",
+    metadata,
+    Column("outlet", Name, primary_key=True),
+    _column("failures", BigInteger),
+    _column("trips", BigInteger),
+    Column("failing_since", BigInteger),
+    _column("open_until", BigInteger),
+    _column("paused_until", BigInteger),
+    _column("full_at", BigInteger),
+)
+
 refused = Table(
     "refused",
     metadata,

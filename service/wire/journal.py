@@ -12,7 +12,7 @@ from urllib.parse import quote
 
 import msgspec
 
-from service.domain.events import JournalEntry, Message, PersonAct, Refusals, TimePassed
+from service.domain.events import JournalEntry, Message, OutletReport, PersonAct, Refusals, TimePassed
 from service.domain.model import Instant, from_datetime, to_datetime
 from service.domain.state import LineState, Standing, StationState, SupplyState
 from service.wire.native import Address, Misfit, read_message
@@ -117,6 +117,8 @@ def read_entry(entry: JournalEntry) -> tuple[Address, Message]:
     match entry.kind, parts:
         case "time", _:
             return Address("time", "", None), _read_own(entry.data, TimePassed)
+        case "outlet", _:
+            return Address("outlet", "", None), _read_own(entry.data, OutletReport)
         case "refusals", [line, *station]:
             return Address("refusals", line, "/".join(station) or None), _read_own(entry.data, Refusals)
         case "person", [line, station, *slot]:

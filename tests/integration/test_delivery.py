@@ -139,8 +139,10 @@ def test_what_happened_while_the_receiver_was_down_arrives_as_what_is_true_now(p
         with HttpReceiver(port=port) as receiver:
             plant.settled()
             events = [got.json for got in receiver.received.all()]
-    assert [(event["type"], event["data"]["version"]) for event in events] == [("earlybell.notice.closed", 3)]
+    told = [(event["type"], event["data"]["version"], event["data"]["state"]) for event in events]
+    assert told == [("earlybell.notice.opened", 3, "closed"), ("earlybell.notice.closed", 3, "closed")]
     assert events[0]["replaces"] == 1
+    assert "replaces" not in events[1]
 
 
 def test_a_sender_that_died_before_writing_the_end_loses_nothing(
@@ -155,9 +157,10 @@ def test_a_sender_that_died_before_writing_the_end_loses_nothing(
     plant.ahead = 50 * SECOND
     with plant.delivering(hook(receiver.url)):
         plant.settled()
-    (event,) = [got.json for got in receiver.received.all()]
-    assert event["type"] == "earlybell.notice.closed"
-    assert event["id"] != lost[0].key
+    opened, ended = [got.json for got in receiver.received.all()]
+    assert (opened["type"], opened["data"]["state"]) == ("earlybell.notice.opened", "closed")
+    assert ended["type"] == "earlybell.notice.closed"
+    assert lost[0].key not in {opened["id"], ended["id"]}
 
 
 def test_a_receiver_with_faults_gets_every_story_in_order_to_its_end(plant: Plant) -> None:

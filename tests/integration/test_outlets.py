@@ -319,7 +319,7 @@ def test_a_late_chat_message_tells_what_is_true_now(receiver: HttpReceiver) -> N
     send(chat(receiver), delivery(attempts=3, latest=closed()))
     (got,) = receiver.wait_for(1)
     assert got.json["text"].split("\n")[:2] == [
-        "L3 P1 slot T2: closed, it was refilled.",
+        "L3 P1 slot T2: supply runs out (07:14), closed by now: it was refilled.",
         "This replaces a message that could not be delivered in time.",
     ]
 

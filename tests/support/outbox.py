@@ -11,6 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from service.domain.model import Instant, Notice
+from service.domain.traffic import Traffic
+from service.outgoing import DeliveryRow, DeliveryState, NotDead
 from service.ports import Delivery, NewDelivery, Settled, StoreError
 
 
@@ -33,6 +35,7 @@ class MemoryOutbox:
     def __init__(self) -> None:
         self._rows: dict[str, _Row] = {}
         self._latest: dict[str, Notice] = {}
+        self._traffic: dict[str, Traffic] = {}
         self._lock = threading.Lock()
         self.away = 0
         """So many of the next calls raise ``StoreError``."""
@@ -45,10 +48,22 @@ class MemoryOutbox:
                 if known is None or known.version < new.notice.version:
                     self._latest[new.notice.id] = new.notice
 
-    def claim(self, *, owner: str, now: Instant, lease_until: Instant, limit: int) -> list[Delivery]:
+    def claim(
+        self,
+        *,
+        owner: str,
+        now: Instant,
+        lease_until: Instant,
+        limit: int,
+        outlet: str | None = None,
+        since: Instant | None = None,
+    ) -> list[Delivery]:
         with self._lock:
             self._reach()
             due = [row for row in self._heads() if row.due_at() <= now]
+            due = [row for row in due if outlet in {None, row.new.outlet}]
+            if since is not None:
+                due = [row for row in due if row.attempts == 0 and row.new.at >= since]
             due.sort(key=lambda row: (row.not_before, row.id))
             for row in due[:limit]:
                 row.state, row.owner, row.lease_until = "sending", owner, lease_until
@@ -62,6 +77,11 @@ class MemoryOutbox:
                 if row.state == "sending" and row.owner == owner:
                     row.lease_until = min(row.lease_until, now)
 
+    def due(self, *, now: Instant) -> list[str]:
+        with self._lock:
+            self._reach()
+            return sorted({row.new.outlet for row in self._heads() if row.due_at() <= now})
+
     def settle(self, delivery: Delivery, *, owner: str, settled: Settled) -> bool:
         with self._lock:
             self._reach()
@@ -69,6 +89,8 @@ class MemoryOutbox:
             if row.state != "sending" or row.owner != owner or row.attempts != delivery.attempts:
                 return False
             row.state, row.error = settled.state, settled.error
+            if settled.traffic is not None:
+                self._traffic[row.new.outlet] = settled.traffic
             if settled.state == "waiting":
                 assert settled.not_before is not None
                 row.not_before = settled.not_before
@@ -79,17 +101,53 @@ class MemoryOutbox:
                         other.state = "replaced"
             return True
 
-    def next_due(self) -> Instant | None:
+    def next_due(self, *, after: Instant | None = None) -> Instant | None:
         with self._lock:
             self._reach()
-            open_rows = [row.due_at() for row in self._rows.values() if row.state in {"waiting", "sending"}]
-            return min(open_rows, default=None)
+            moments = [row.due_at() for row in self._heads()]
+            return min((at for at in moments if after is None or at > after), default=None)
 
     def backlog(self) -> Mapping[tuple[str, str], int]:
         with self._lock:
             self._reach()
             states = {"waiting", "sending", "dead"}
             return Counter((row.new.outlet, row.state) for row in self._rows.values() if row.state in states)
+
+    def traffic(self) -> Mapping[str, Traffic]:
+        with self._lock:
+            self._reach()
+            return dict(self._traffic)
+
+    def deliveries(self, *, state: DeliveryState | None, limit: int, after: int | None) -> list[DeliveryRow]:
+        with self._lock:
+            self._reach()
+            rows = sorted(self._rows.values(), key=lambda row: -row.id)
+            wanted = [row for row in rows if state in {None, row.state} and (after is None or row.id < after)]
+            return [self._shown(row) for row in wanted[:limit]]
+
+    def again(self, delivery_id: int, *, now: Instant) -> DeliveryRow:
+        with self._lock:
+            self._reach()
+            row = {row.id: row for row in self._rows.values()}[delivery_id]
+            if row.state != "dead":
+                raise NotDead(self._shown(row))
+            row.state, row.not_before = "waiting", now
+            return self._shown(row)
+
+    def _shown(self, row: _Row) -> DeliveryRow:
+        return DeliveryRow(
+            id=row.id,
+            outlet=row.new.outlet,
+            notice=row.new.notice.id,
+            change=row.new.change,
+            version=row.new.notice.version,
+            state=row.state,  # type: ignore[arg-type]
+            attempts=row.attempts,
+            error=row.error,
+            created_at=row.new.at,
+            next_try=row.not_before if row.state == "waiting" else None,
+            settled_at=None,
+        )
 
     def state(self, key: str) -> tuple[str, int, str | None]:
         """(state, attempts, error) of a row."""

@@ -1,7 +1,8 @@
 """Delivers what the outbox holds: the loop, the bell that wakes it, and what a delivery says."""
 
+from service.usecases.deliver.attempt import Attempt, StoreTrouble
 from service.usecases.deliver.bell import Bell
-from service.usecases.deliver.loop import Attempt, StoreTrouble, deliver
+from service.usecases.deliver.loop import deliver
 from service.usecases.deliver.telling import Telling, telling
 
 __all__ = ["Attempt", "Bell", "StoreTrouble", "Telling", "deliver", "telling"]

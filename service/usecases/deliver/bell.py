@@ -15,6 +15,7 @@ class Bell:
         self._rung = asyncio.Event()
         self._stopped = asyncio.Event()
         self.stopping = False
+        self._revived: set[str] = set()
 
     def ring(self) -> None:
         if not self._rung.is_set():  # rung already: the claim that answers it comes after this commit
@@ -24,6 +25,15 @@ class Bell:
         self.stopping = True
         self._call(self._stopped.set)
         self._call(self._rung.set)
+
+    def revive(self, outlet: str) -> None:
+        """A person wants something sent again: an outlet that refused for good is tried again."""
+        self._revived.add(outlet)
+        self.ring()
+
+    def take_revived(self) -> set[str]:
+        taken, self._revived = self._revived, set()
+        return taken
 
     def _call(self, what: Callable[[], None]) -> None:
         if self._loop is None:

@@ -1,11 +1,19 @@
-"""What a delivery says when it is sent: its own change at first, what is true by then later. Pure."""
+"""What a delivery says when it is sent: its own change in time, what is true by then when it is late. Pure.
+
+What opened and closed while it waited is never told as closed alone. Where each change is a message of its
+own the opening goes first, with the notice as it is by then, and the closing behind it; where one message may
+bundle several changes it says both, and the closing is not sent again.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from service.domain.model import Change, Notice, NoticeState
+from service.domain.model import SECOND, Change, Instant, Notice, NoticeState
 from service.ports import Delivery
+
+LATE = 10 * SECOND
+"""After its commit; a first attempt that begins before tells its own change, whatever has come since."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -17,16 +25,26 @@ class Telling:
     notice: Notice
     replaces: int | None = None
 
+    @property
+    def unheard(self) -> bool:
+        """It is closed, and the receiver hasn't heard yet that it was open."""
+        late = self.replaces is not None
+        return late and self.change is Change.OPENED and self.notice.state == NoticeState.CLOSED
 
-def telling(delivery: Delivery) -> Telling:
-    """The first attempt tells its own change; a later one tells what is true by then."""
+    def covers(self, *, bundles: bool) -> int:
+        """The newest version that need not be told any more after this; an opening leaves the closing."""
+        return self.notice.version if bundles or not self.unheard else self.notice.version - 1
+
+
+def telling(delivery: Delivery, *, now: Instant) -> Telling:
     latest, own = delivery.latest, delivery.notice
-    if delivery.attempts <= 1 or latest is None or latest.version <= own.version:
+    late = delivery.attempts > 1 or now - delivery.created_at >= LATE
+    if not late or latest is None or latest.version <= own.version:
         return Telling(change=delivery.change, notice=own)
-    if latest.state == NoticeState.CLOSED:
+    if delivery.change is Change.OPENED:
+        change = Change.OPENED
+    elif latest.state == NoticeState.CLOSED:
         change = Change.CLOSED
-    elif delivery.change is Change.CLOSED:
-        change = Change.CHANGED  # it was closed, and is open again
     else:
-        change = delivery.change
+        change = Change.CHANGED  # perhaps it was closed, and is open again
     return Telling(change=change, notice=latest, replaces=own.version)

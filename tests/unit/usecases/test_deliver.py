@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING
 import pytest
 
 from service.domain.model import SECOND, Change, Instant
+from service.domain.traffic import Pace
 from service.ports import Delivered, Delivery, Failed, Outlet, Settled
 from service.usecases.deliver import Attempt, Bell, StoreTrouble, deliver, telling
-from service.usecases.deliver.loop import AT_ONCE, HELD
+from service.usecases.deliver.lane import AT_ONCE
 from tests.support.notices import closed, delivery, new_delivery, notice, urgent
 from tests.support.outbox import MemoryOutbox
 
@@ -37,6 +38,9 @@ class Clock:
 
 class ToldOutlet:
     """Answers what ``answers`` says in turn, then with ``Delivered``; a callable is asked."""
+
+    pace = Pace(rate=1000.0, burst=1000)
+    bundles = False
 
     def __init__(
         self, name: str = "hook", *answers: Delivered | Failed | Callable[[], Awaitable[None]]
@@ -140,7 +144,8 @@ async def running(
         (delivery(), Change.OPENED, 1, None),
         (delivery(latest=urgent()), Change.OPENED, 1, None),
         (delivery(latest=urgent(), attempts=2), Change.OPENED, 2, 1),
-        (delivery(latest=closed(), attempts=2), Change.CLOSED, 3, 1),
+        (delivery(latest=closed(), attempts=2), Change.OPENED, 3, 1),
+        (delivery(change=Change.CHANGED, notice=urgent(), latest=closed(), attempts=2), Change.CLOSED, 3, 2),
         (delivery(change=Change.CLOSED, notice=closed(), attempts=2), Change.CLOSED, 3, None),
         (
             delivery(change=Change.CLOSED, notice=closed(), latest=urgent(version=4), attempts=2),
@@ -154,7 +159,7 @@ async def running(
 def test_the_first_attempt_tells_its_change_and_a_later_one_what_is_true_by_then(
     given: Delivery, change: Change, version: int, replaces: int | None
 ) -> None:
-    told = telling(given)
+    told = telling(given, now=given.created_at)
     assert (told.change, told.notice.version, told.replaces) == (change, version, replaces)
 
 
@@ -166,8 +171,9 @@ def test_what_waited_before_the_start_is_sent() -> None:
         outbox, hook = MemoryOutbox(), ToldOutlet()
         outbox.enqueue(new_delivery(notice()))
         async with running(hook, outbox=outbox) as on:
-            await on.until(lambda: outbox.state("n7c1:1:hook")[0] == "sent")
+            await on.until(on.outcomes)
             assert on.outcomes() == [("n7c1:1:hook", "sent")]
+            assert outbox.state("n7c1:1:hook")[0] == "sent"
 
     asyncio.run(story())
 
@@ -224,11 +230,33 @@ def test_what_is_true_now_replaces_the_changes_that_waited_behind() -> None:
         async with running(hook) as on:
             on.enqueue(notice())
             await on.until(lambda: hook.sent)
-            on.enqueue(urgent(), closed())
+            on.enqueue(urgent(), urgent(version=3))
             await on.until(lambda: on.outbox.state("n7c1:3:hook")[0] == "replaced")
             assert on.outbox.state("n7c1:1:hook")[0] == "sent"
             assert on.outbox.state("n7c1:2:hook")[0] == "replaced"
             assert len(hook.sent) == 2
+
+    asyncio.run(story())
+
+
+@pytest.mark.parametrize(
+    ("bundles", "keys", "ending"), [(False, [1, 1, 3], "sent"), (True, [1, 1], "replaced")]
+)
+def test_what_closed_before_its_opening_was_told_is_not_told_as_closed_alone(
+    bundles: bool, keys: list[int], ending: str
+) -> None:
+    """Each change for itself: the opening as it is by now, then the closing. Bundled: one message of both."""
+
+    async def story() -> None:
+        hook = ToldOutlet("hook", Failed("answered 500"))
+        hook.bundles = bundles
+        async with running(hook) as on:
+            on.enqueue(notice())
+            await on.until(lambda: hook.sent)
+            on.enqueue(urgent(), closed())
+            await on.until(lambda: on.outbox.state("n7c1:3:hook")[0] == ending)
+            assert hook.keys() == [f"n7c1:{number}:hook" for number in keys]
+            assert on.outbox.state("n7c1:2:hook")[0] == "replaced"
 
     asyncio.run(story())
 
@@ -387,7 +415,7 @@ def test_a_row_that_can_not_be_settled_does_not_end_the_loop() -> None:
 
 def test_a_mistake_of_the_store_ends_the_loop_where_it_can_be_seen() -> None:
     class Broken(MemoryOutbox):
-        def next_due(self) -> Instant | None:
+        def next_due(self, *, after: Instant | None = None) -> Instant | None:
             raise KeyError("a mistake in the program")
 
     async def story() -> None:
@@ -452,36 +480,6 @@ def test_a_receiver_that_hangs_holds_up_no_other() -> None:
     asyncio.run(story())
 
 
-def test_what_a_stuck_outlet_has_no_room_for_is_put_off_and_others_still_come_first() -> None:
-    async def story() -> None:
-        over = asyncio.Event()
-        stuck, well = ToldOutlet("stuck", *[waiting_for(over)] * 1000), ToldOutlet("well")
-        async with running(stuck, well) as on:
-            on.enqueue(*(notice(id=f"n{n}") for n in range(HELD + AT_ONCE + 20)), outlet="stuck")
-            on.enqueue(notice(), outlet="well")
-            await on.until(lambda: well.sent)
-            await on.until(lambda: len([one for one in on.attempts() if one.outcome == "put off"]) >= 20)
-            on.bell.stop()
-            over.set()
-
-    asyncio.run(story())
-
-
-def test_what_would_be_sent_beyond_its_lease_is_put_off_instead() -> None:
-    async def story() -> None:
-        free = asyncio.Event()
-        hook = ToldOutlet("hook", *[waiting_for(free)] * AT_ONCE)
-        async with running(hook) as on:
-            on.enqueue(*(notice(id=f"n{n}") for n in range(AT_ONCE + 1)))
-            await on.until(lambda: hook.under_way == AT_ONCE)
-            on.clock.ahead = 30 * SECOND
-            free.set()
-            await on.until(lambda: len(on.reports) == AT_ONCE + 1)
-            assert (f"n{AT_ONCE}:1:hook", "put off") in on.outcomes()
-
-    asyncio.run(story())
-
-
 def test_a_receiver_that_asks_for_time_gets_it_for_all_its_messages() -> None:
     async def story() -> None:
         busy = ToldOutlet("hook", Failed("answered 429", retry_after=1.0))
@@ -531,7 +529,7 @@ def test_a_stop_ends_within_three_seconds_while_the_store_hangs() -> None:
     asked, answers = threading.Event(), threading.Event()
 
     class Hanging(MemoryOutbox):
-        def next_due(self) -> Instant | None:
+        def next_due(self, *, after: Instant | None = None) -> Instant | None:
             asked.set()
             answers.wait(10.0)
             return None

@@ -1,0 +1,135 @@
+"""One outlet's share of the delivery loop: what it may take now, and whether it counts as failing.
+
+A receiver that hangs, is down or is slow fills its own lane and no other. Knows no store and no event loop.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal, NamedTuple
+
+from service.domain import traffic
+from service.domain.events import OutletReport
+from service.domain.model import SECOND, Instant
+from service.domain.traffic import NOTHING_YET, PROBE_EVERY, Pace, Traffic
+from service.ports import Failed, Outlet
+
+AT_ONCE = 4
+"""Sends under way to one outlet."""
+FAILS_FOR = 60 * SECOND
+"""A delivery that failed for so long is trouble that others should hear of."""
+CALM = 60 * SECOND
+"""The trouble is over when all that failed got through and nothing failed for so long; longer than the
+longest wait between two tries, so an outlet that comes and goes is one trouble."""
+ANY_PACE = Pace(rate=1000.0, burst=1000)
+
+
+class Room(NamedTuple):
+    """How many rows a lane takes now; with ``since`` only those never tried that were enqueued since then."""
+
+    rows: int
+    since: Instant | None = None
+
+
+NO_ROOM = Room(0)
+
+
+@dataclass(slots=True)
+class Lane:
+    """Without an ``outlet`` the configuration no longer has it. ``told``: others were told of its trouble.
+    ``stuck`` are the conversations whose last attempt failed, with the moment of the first failure."""
+
+    name: str
+    outlet: Outlet | None
+    told: bool = False
+    traffic: Traffic = NOTHING_YET
+    running: int = 0
+    disabled: str | None = None
+    reason: str = ""
+    stuck: dict[str, Instant] = field(default_factory=dict)
+    failed_at: Instant = 0
+    probed_at: Instant = 0
+
+    @property
+    def pace(self) -> Pace:
+        return ANY_PACE if self.outlet is None else self.outlet.pace
+
+    @property
+    def bundles(self) -> bool:
+        return self.outlet is not None and self.outlet.bundles
+
+    def resume(self, kept: Traffic, now: Instant) -> None:
+        """Go on where an earlier life left off."""
+        self.traffic = traffic.believed(kept, self.pace, now)
+        self.failed_at = now
+        if kept.failing_since is not None:
+            self.stuck[""] = min(kept.failing_since, now)
+
+    def room(self, now: Instant) -> Room:
+        """What may be claimed for it now; what is claimed is sent at once."""
+        if self.disabled is not None:
+            return Room(64)  # each ends without a send
+        free = AT_ONCE - self.running
+        if free <= 0 or now < self.traffic.paused_until:
+            return NO_ROOM
+        if self.traffic.half_open:
+            return self._room_for_a_probe(now)
+        if late := traffic.tokens(self.traffic, self.pace, now):
+            return Room(min(free, late))
+        fresh = traffic.tokens(self.traffic, self.pace, now, fresh=True)
+        return Room(min(free, fresh), now - traffic.FRESH)
+
+    def _room_for_a_probe(self, now: Instant) -> Room:
+        if self.running:
+            return NO_ROOM
+        if now >= self.traffic.open_until:
+            return Room(1)
+        if now >= self.probed_at + PROBE_EVERY:
+            return Room(1, now - traffic.FRESH)
+        return NO_ROOM
+
+    def opens_at(self, now: Instant) -> Instant:
+        """When there may be room again for what is due, if nothing ends before; in the past: there is now."""
+        if self.disabled is not None or self.running >= AT_ONCE:
+            return now
+        token = traffic.next_token_at(self.traffic, self.pace)
+        return max(self.traffic.paused_until, self.traffic.open_until, token)
+
+    def begins(self, now: Instant) -> None:
+        self.running += 1
+        if self.disabled is None:
+            self.probed_at = now
+            self.traffic = traffic.sent(self.traffic, self.pace, now)
+
+    def delivered(self, conversation: str) -> None:
+        self.traffic = traffic.succeeded(self.traffic)
+        self.stuck.pop(conversation, None)
+        self.stuck.pop("", None)
+
+    def failed(self, conversation: str, outcome: Failed, now: Instant, *, chance: float) -> None:
+        self.traffic = traffic.failed(self.traffic, now, chance=chance, retry_after=outcome.retry_after)
+        self.stuck.setdefault(conversation, now)
+        self.failed_at, self.reason = now, outcome.reason
+        if outcome.final:
+            self.disabled = self.disabled or outcome.reason
+
+    def gave_up(self, conversation: str) -> None:
+        self.stuck.pop(conversation, None)
+
+    def revive(self) -> None:
+        """A person wants to try again what was refused for good."""
+        self.disabled = None
+
+    def turns_to_trouble(self, now: Instant) -> bool:
+        if self.told:
+            return False
+        oldest = next(iter(self.stuck.values()), now)  # in the order in which they began
+        return self.disabled is not None or now - oldest >= FAILS_FOR
+
+    def trouble(self) -> OutletReport:
+        state: Literal["failing", "gone"] = "failing" if self.disabled is None else "gone"
+        return OutletReport(outlet=self.name, state=state, reason=self.reason or None)
+
+    def turns_well(self, now: Instant) -> bool:
+        well = self.traffic.failures == 0 and not self.stuck and self.disabled is None
+        return self.told and well and now - self.failed_at >= CALM
