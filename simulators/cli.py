@@ -14,6 +14,8 @@ from dataclasses import replace
 from pathlib import Path
 from types import FrameType
 
+from simulators.compare import SPEED as COMPARE_SPEED
+from simulators.compare import compare
 from simulators.demo import SPEED
 from simulators.demo import run as run_demo
 from simulators.publisher import open_publisher
@@ -26,6 +28,8 @@ _NAME = "letters, digits, '.', '_' or '-', at most 64"
 def simulate(arguments: Sequence[str]) -> int:
     """Publish a made-up plant as the arguments say; the exit code."""
     options = simulate_parser().parse_args(arguments)
+    if options.compare:
+        return _compare(options)
     stop = threading.Event()
 
     def end(number: int, frame: FrameType | None) -> None:
@@ -39,7 +43,7 @@ def simulate(arguments: Sequence[str]) -> int:
             publisher = open_publisher(
                 scenario_of(options),
                 options.broker,
-                speed=options.speed,
+                speed=options.speed or 1.0,
                 seed=options.seed,
                 clock=options.clock,
                 root=options.root,
@@ -52,6 +56,20 @@ def simulate(arguments: Sequence[str]) -> int:
             return 1
     _report(f"{publisher.acknowledged} messages acknowledged")
     return 1 if publisher.unacknowledged else 0
+
+
+def _compare(options: argparse.Namespace) -> int:
+    try:
+        scenario = scenario_of(options)
+    except ScenarioError as error:
+        _report(str(error))
+        return 1
+    hours = None if math.isinf(options.hours) else options.hours
+    speed = options.speed or COMPARE_SPEED
+    if math.isinf(speed):
+        _report("--compare needs a speed: people can't act on a warning in no time")
+        return 1
+    return compare(scenario, seed=options.seed, hours=hours, speed=speed, out=sys.stdout)
 
 
 def demo(arguments: Sequence[str]) -> int:
@@ -94,7 +112,17 @@ def simulate_parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--line", type=_line, help=f"only this line; renames it where there is but one ({_NAME})"
     )
-    parser.add_argument("--speed", type=_speed, default=1.0, help="times real time, or 'max' (default: 1)")
+    parser.add_argument(
+        "--speed",
+        type=_speed,
+        help=f"times real time, or 'max' (default: 1; {COMPARE_SPEED:g} with --compare)",
+    )
+    parser.add_argument(
+        "--compare",
+        action="store_true",
+        help="run the shift with people who go by the towers alone, then with the bell (a broker, service "
+        "and receiver of its own, at --speed), and print what both came to",
+    )
     parser.add_argument("--seed", type=int, help="equal seeds give equal shifts (default: the scenario's)")
     parser.add_argument(
         "--clock",

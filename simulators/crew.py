@@ -1,12 +1,13 @@
-"""The plant's people where they meet the service: they hear its warnings and take a notice when they set
-out."""
+"""The plant's people where they meet the service: they hear its warnings, take a notice when they set out,
+and tap that a slot was refilled where no gateway says so."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 
-from simulators.events import Event, Level, PersonSent
+from simulators.events import Confirmed, Event, Level, PersonSent
 from simulators.processes import ask
 from simulators.publisher import Publisher
 from simulators.sink import Delivery, Sink
@@ -36,16 +37,20 @@ class Crew:
             self._publisher.tell(line, station, slot, level)
 
     def see(self, line: str, event: Event) -> None:
-        """What happened in the plant: who sets out takes the slot's notice."""
-        if not isinstance(event, PersonSent) or self._sink is None:
-            return
-        notice = self._sink.open_notice(line, event.station, event.slot)
-        if notice:
-            self._caller.submit(self._take, notice, event.person)
+        """What happened in the plant: who sets out takes the slot's notice, who refilled it may say so."""
+        match event:
+            case PersonSent() if self._sink is not None:
+                notice = self._sink.open_notice(line, event.station, event.slot)
+                if notice:
+                    self._caller.submit(self._say, f"notices/{notice}/take", {"by": event.person})
+            case Confirmed():
+                slot = f"lines/{line}/stations/{event.station}/slots/{event.slot}"
+                said = {"change": event.change, "quantity": event.quantity, "by": event.person}
+                self._caller.submit(self._say, f"{slot}/supply", said)
 
-    def _take(self, notice: str, person: str) -> None:
+    def _say(self, to: str, what: Mapping[str, object]) -> None:
         try:
-            ask(f"{self._page}/api/v1/notices/{notice}/take", json.dumps({"by": person}).encode())
+            ask(f"{self._page}/api/v1/{to}", json.dumps(what).encode())
         except OSError:
             # Somebody was first, it is closed already, or the service ends: people refill all the same.
             return

@@ -72,6 +72,11 @@ class Publisher:
         self._told.put((line, station, slot, level))
 
     @property
+    def now(self) -> float:
+        """The plant's second."""
+        return self._plant.now
+
+    @property
     def unacknowledged(self) -> int:
         return len(self._spool)
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from simulators.processes import Child, ask
@@ -52,8 +53,16 @@ def start_broker(folder: Path, v5: int, v3: int) -> Child:
 
 
 def start_service(
-    folder: Path, service: Sequence[str], sink: str, secret: str, broker_url: str, web_port: int
+    folder: Path,
+    service: Sequence[str],
+    sink: str,
+    secret: str,
+    broker_url: str,
+    web_port: int,
+    settings: Mapping[str, object],
 ) -> Child:
+    """The service with two outlets to ``sink``. ``settings`` are tables of its configuration, as TOML gives
+    them."""
     config = folder / "earlybell.toml"
     config.touch(mode=0o600)
     config.write_text(_OUTLETS.format(sink=sink, secret=secret))
@@ -63,8 +72,22 @@ def start_service(
         "EARLYBELL_WEB__HOST": "127.0.0.1",
         "EARLYBELL_WEB__PORT": str(web_port),
     }
+    environment |= dict(_variables(settings))
     module = (*service, "--config", str(config))
     return Child("service", module, log=folder / "service.log", env=environment)
+
+
+def _variables(settings: Mapping[str, object]) -> Iterator[tuple[str, str]]:
+    """Tables of the configuration as environment variables: a list of tables goes as JSON."""
+    for section, value in settings.items():
+        if isinstance(value, Mapping):
+            for key, each in value.items():
+                yield (
+                    f"EARLYBELL_{section}__{key}".upper(),
+                    each if isinstance(each, str) else json.dumps(each),
+                )
+        else:
+            yield f"EARLYBELL_{section}".upper(), json.dumps(value)
 
 
 def _environment() -> dict[str, str]:

@@ -66,14 +66,15 @@ def may_be_refilled(slot: SlotState) -> bool:
     return (
         slot.removed
         or slot.out_since is not None
-        or (slot.low_ended is not None if slot.declared is None else slot.counted > slot.declared)
+        or (slot.low_ended is not None and (slot.declared is None or slot.assumed))
+        or (slot.declared is not None and slot.counted > slot.declared)
     )
 
 
 def refill_is_plain(slot: SlotState, usage: float | None, *, waits: bool) -> bool:
     """Whether placements prove a refill nobody reported: they go on for two panels after a removal, or beyond
     the most the slot could hold, or after an out signal (at all, once the station no longer ``waits``). Where
-    the quantity isn't known, two panels after a low signal that ended prove one."""
+    the quantity isn't known or only assumed, two panels after a low signal that ended prove one."""
     if slot.removed or slot.out_since is not None:
         if slot.held > 0 and not slot.removed and not waits:
             return True
@@ -81,8 +82,10 @@ def refill_is_plain(slot: SlotState, usage: float | None, *, waits: bool) -> boo
         return slot.held >= enough if enough else slot.held > 0 and slot.held_panels >= BELIEVE_AFTER_PANELS
     if not usage:
         return False
+    if slot.low_ended is not None and (slot.declared is None or slot.assumed):
+        return slot.counted - slot.low_ended >= BELIEVE_AFTER_PANELS * usage
     if slot.declared is None:
-        return slot.low_ended is not None and slot.counted - slot.low_ended >= BELIEVE_AFTER_PANELS * usage
+        return False
     beyond = slot.counted - slot.declared
     if beyond <= BELIEVE_AFTER_PANELS * usage:
         return False
