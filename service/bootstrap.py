@@ -15,12 +15,16 @@ import ssl
 import threading
 import time
 from collections.abc import Callable, Mapping
+from concurrent.futures import Future
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import msgspec
 import structlog
 from apscheduler.schedulers.background import BackgroundScheduler
 
+from service.domain import outage
+from service.domain.events import OutletReport
 from service.domain.model import SECOND, Instant
 from service.domain.world import World
 from service.mqtt.client import Broker, Connection
@@ -32,15 +36,16 @@ from service.settings import Settings
 from service.store import Store, open_store
 from service.telemetry import Metrics
 from service.usecases.announce import Announcer
-from service.usecases.deliver import Attempt, Bell, StoreTrouble, deliver
+from service.usecases.deliver import Bell, OutTray, deliver
 from service.usecases.desk import AskingDesk
-from service.usecases.ingest import Inbound, Ingest
+from service.usecases.ingest import Ask, Inbound, Ingest
 from service.usecases.owner import Owner
 from service.usecases.resend import Resend
 from service.usecases.show import Shown
 from service.web.api import create_app
 from service.web.server import Server, listen
 from service.web.stream import Hub
+from service.wire.native import Address
 
 KEEP_DAYS = 90
 BACKLOG = 2000
@@ -110,6 +115,7 @@ class Service:
             beat=self.pulse.beater("owner"),
         )
         self.outlets = _outlets(settings, self.port)
+        self.troubled = outage.troubled(self.ingest.world)
         self.scheduler = self._make_scheduler()
         self.server = self._make_server()
 
@@ -192,7 +198,9 @@ class Service:
                 clock=wall_clock,
                 chance=random.random,
                 bell=self.bell,
-                report=self._note_attempt,
+                report=self.report.attempted,
+                tell=self._tell_of_outlet,
+                troubled=self.troubled,
             )
         finally:
             beating.cancel()
@@ -221,23 +229,10 @@ class Service:
         before = wall_clock() - KEEP_DAYS * 24 * 3600 * SECOND
         log.info("pruned", rows=self.store.ledger.prune(before=before), older_than_days=KEEP_DAYS)
 
-    def _note_attempt(self, event: Attempt | StoreTrouble) -> None:
-        if isinstance(event, StoreTrouble):
-            log.warning("outbox_trouble", error=event.error)
-            return
-        self.metrics.deliveries.labels(outlet=event.outlet, outcome=event.outcome).inc()
-        self.metrics.delivery_seconds.labels(outlet=event.outlet).observe(event.seconds)
-        say = log.info if event.outcome == "sent" else log.warning
-        say(
-            "delivery",
-            outlet=event.outlet,
-            outcome=event.outcome,
-            delivery=event.key,
-            notice=event.notice,
-            attempts=event.attempts,
-            age=round(event.age, 3),
-            error=event.error,
-        )
+    def _tell_of_outlet(self, report: OutletReport) -> None:
+        """To the owner, by the way of everything that happens."""
+        data = msgspec.json.encode(report)
+        self.owner.put(Ask(Address("outlet", "", None), report, data, Future()))
 
     def _note_session_lost(self) -> None:
         self.metrics.sessions_lost.inc()
@@ -245,9 +240,7 @@ class Service:
 
     def _render_metrics(self) -> bytes:
         self.report.beats(self.pulse.ages())
-        for (outlet, state), rows in self.store.outbox.backlog().items():
-            if state == "waiting":
-                self.metrics.outbox_waiting.labels(outlet=outlet).set(rows)
+        self.report.outbox(self.store.outbox.backlog())
         return self.metrics.render()
 
     def _make_server(self) -> Server:
@@ -259,6 +252,9 @@ class Service:
             site=self.settings.site.name,
             timezone=self.settings.site.timezone,
             public_url=self.settings.web.public_url,
+            tray=OutTray(
+                outbox=self.store.outbox, bell=self.bell, clock=wall_clock, report=self.report.sent_again
+            ),
         )
         return Server(app, self.hub)
 

@@ -6,7 +6,9 @@ from collections.abc import Mapping, Sequence
 
 import structlog
 
+from service.outgoing import DeliveryRow
 from service.telemetry import Metrics
+from service.usecases.deliver import Attempt, StoreTrouble
 from service.usecases.ingest import Committed
 from service.usecases.resend import Asked
 
@@ -45,6 +47,36 @@ class Report:
                     slot=notice.slot,
                     because=notice.closed_because,
                 )
+
+    def attempted(self, event: Attempt | StoreTrouble) -> None:
+        if isinstance(event, StoreTrouble):
+            log.warning("outbox_trouble", error=event.error)
+            return
+        self._metrics.deliveries.labels(outlet=event.outlet, outcome=event.outcome).inc()
+        self._metrics.delivery_seconds.labels(outlet=event.outlet).observe(event.seconds)
+        say = log.info if event.outcome == "sent" else log.warning
+        say(
+            "delivery",
+            outlet=event.outlet,
+            outcome=event.outcome,
+            delivery=event.key,
+            notice=event.notice,
+            attempts=event.attempts,
+            age=round(event.age, 3),
+            error=event.error,
+        )
+
+    def sent_again(self, row: DeliveryRow, by: str) -> None:
+        log.info("delivery_again", delivery=row.id, outlet=row.outlet, notice=row.notice, by=by)
+
+    def outbox(self, backlog: Mapping[tuple[str, str], int]) -> None:
+        """What is in the outbox now; what isn't there any more is no number of before."""
+        self._metrics.outbox_waiting.clear()
+        self._metrics.outbox.clear()
+        for (outlet, state), rows in backlog.items():
+            self._metrics.outbox.labels(outlet=outlet, state=state).set(rows)
+            if state == "waiting":
+                self._metrics.outbox_waiting.labels(outlet=outlet).set(rows)
 
     def asked(self, asked: Asked) -> None:
         self._metrics.resends_asked.inc()

@@ -153,6 +153,12 @@ class Metrics:
         self.outbox_waiting = Gauge(
             "earlybell_outbox_waiting", "Deliveries that wait, by outlet.", ["outlet"], registry=registry
         )
+        self.outbox = Gauge(
+            "earlybell_outbox_deliveries",
+            "Deliveries that aren't over, by outlet and state (waiting, sending), and those given up (dead).",
+            ["outlet", "state"],
+            registry=registry,
+        )
         self.broker_connected = Gauge(
             "earlybell_broker_connected",
             "1 while connected with every subscription acknowledged.",

@@ -20,6 +20,14 @@ def apply(world: World, report: OutletReport, at: Instant) -> list[Told]:
     return standing.begin(world, KIND, report.outlet, sentence(report), at)
 
 
+def troubled(world: World) -> list[str]:
+    """The outlets whose notice stands."""
+    standing_now = (each.notice for each in world.standing.values())
+    return [
+        notice.about for notice in standing_now if notice and notice.kind == KIND and notice.about is not None
+    ]
+
+
 def sentence(report: OutletReport) -> str:
     why = f" ({report.reason})" if report.reason else ""
     if report.state == "gone":

@@ -11,8 +11,9 @@ from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.responses import Response
 
+from service.outgoing import Outgoing
 from service.ports import Desk, Reading
-from service.web import acts, pages, reads, schemas
+from service.web import acts, outgoing, pages, reads, schemas
 from service.web.answers import explain_failures, json_answer
 from service.web.guard import Guard
 from service.web.stream import Hub
@@ -34,9 +35,11 @@ def create_app(
     site: str,
     timezone: str,
     public_url: str | None,
+    tray: Outgoing | None = None,
 ) -> FastAPI:
     """The application. Whoever serves it calls ``hub.close()`` when it should stop: open streams would
-    otherwise hold the server's shutdown until its timeout."""
+    otherwise hold the server's shutdown until its timeout. Without a ``tray`` there are no calls about
+    deliveries."""
     app = FastAPI(
         title="Earlybell",
         version="1",
@@ -59,6 +62,9 @@ def create_app(
     app.include_router(process)
     app.include_router(reads.router, tags=["reading"])
     app.include_router(acts.router, tags=["changing"])
+    if tray is not None:
+        app.state.outgoing = tray
+        app.include_router(outgoing.router)
     pages.serve_pages(app)
     return app
 

@@ -4,5 +4,6 @@ from service.usecases.deliver.attempt import Attempt, StoreTrouble
 from service.usecases.deliver.bell import Bell
 from service.usecases.deliver.loop import deliver
 from service.usecases.deliver.telling import Telling, telling
+from service.usecases.deliver.tray import OutTray
 
-__all__ = ["Attempt", "Bell", "StoreTrouble", "Telling", "deliver", "telling"]
+__all__ = ["Attempt", "Bell", "OutTray", "StoreTrouble", "Telling", "deliver", "telling"]

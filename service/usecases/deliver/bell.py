@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+from collections import deque
 from collections.abc import Callable
 
 
@@ -15,7 +16,7 @@ class Bell:
         self._rung = asyncio.Event()
         self._stopped = asyncio.Event()
         self.stopping = False
-        self._revived: set[str] = set()
+        self._revived: deque[str] = deque()
 
     def ring(self) -> None:
         if not self._rung.is_set():  # rung already: the claim that answers it comes after this commit
@@ -28,12 +29,11 @@ class Bell:
 
     def revive(self, outlet: str) -> None:
         """A person wants something sent again: an outlet that refused for good is tried again."""
-        self._revived.add(outlet)
+        self._revived.append(outlet)
         self.ring()
 
-    def take_revived(self) -> set[str]:
-        taken, self._revived = self._revived, set()
-        return taken
+    def take_revived(self) -> list[str]:
+        return [self._revived.popleft() for _ in range(len(self._revived))]
 
     def _call(self, what: Callable[[], None]) -> None:
         if self._loop is None:
