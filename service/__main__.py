@@ -10,11 +10,11 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from service import crash
-from service.bootstrap import Service
+from service.bootstrap import Service, wall_clock
 from service.domain.model import to_rfc3339
 from service.ports import StoreError, StoreRevisionError, Unfit
 from service.settings import Settings, SettingsError, load
-from service.store import open_store, upgrade
+from service.store import BackupError, back_up, open_store, restore, upgrade
 from service.telemetry import LEVELS, configure_logging
 from service.usecases.replay import replay
 from service.web.server import AddressTakenError
@@ -58,6 +58,15 @@ def _parser() -> argparse.ArgumentParser:
         ("check", _check, "check configuration and store, and say what to do"),
     ):
         commands.add_parser(name, parents=[common], help=what).set_defaults(run=run)
+    for name, run, what in (
+        ("backup", _backup, "copy the store into FILE, also while the service runs"),
+        ("restore", _restore, "put a backup back; the service must not run"),
+    ):
+        command = commands.add_parser(name, parents=[common], help=what)
+        command.add_argument("file", type=Path, metavar="FILE")
+        command.set_defaults(run=run)
+        if name == "restore":
+            command.add_argument("--force", action="store_true", help="put the store there is out of the way")
     replay = commands.add_parser("replay", parents=[common], help="a recorded journal into an empty store")
     replay.add_argument(
         "file", type=Path, metavar="FILE", help="CloudEvents, one a line, as /events gives them"
@@ -114,6 +123,30 @@ def _check(known: argparse.Namespace) -> int:
         store.close()
     except (StoreError, StoreRevisionError) as error:
         return _problem(f"store: {error}")
+    return 0
+
+
+def _backup(known: argparse.Namespace) -> int:
+    settings = _settings(known)
+    try:
+        done = back_up(settings.store.url.get_secret_value(), known.file)
+    except (BackupError, StoreError, StoreRevisionError) as error:
+        return _problem(*str(error).splitlines())
+    print(f"backup: {known.file}, revision {done.revision}, {done.position} journal entries, checked")
+    return 0
+
+
+def _restore(known: argparse.Namespace) -> int:
+    settings = _settings(known)
+    try:
+        done = restore(settings.store.url.get_secret_value(), known.file, force=known.force, now=wall_clock())
+    except (BackupError, StoreError, StoreRevisionError) as error:
+        return _problem(*str(error).splitlines())
+    print(f"restored: revision {done.revision}, {done.position} journal entries")
+    if done.set_aside:
+        print(f"{done.set_aside} deliveries that waited then are not sent again; they are listed as dead")
+    if done.replaced is not None:
+        print(f"the store before is kept as {done.replaced}")
     return 0
 
 

@@ -6,12 +6,14 @@ that lies beside it. Each would turn an accident into lost data, so it is refuse
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from service.ports import StoreError, StoreRevisionError
+from service.store.disk import MOUNTS, unsafe
 from service.store.faults import Fault, judge_sqlite
 
 _MAGIC = b"SQLite format 3\0"
@@ -21,11 +23,23 @@ class StoreUnreadableError(StoreRevisionError):
     """The file isn't a database this program can read. It was left as it is; the message says what to do."""
 
 
-def guard(path: Path) -> None:
-    """Raise unless ``path`` is absent, new or a readable database with all its parts; change nothing."""
+def guard(path: Path, *, mounts: Path = MOUNTS) -> None:
+    """Raise unless ``path`` is absent, new or a readable database with all its parts, where it can be kept
+    safely; change nothing."""
     folder = path.absolute().parent
     if not folder.is_dir():
         raise StoreUnreadableError(f"{path}: there is no folder {folder}; create it or correct store.url")
+    kind = unsafe(folder, mounts)
+    if kind is not None:
+        raise StoreUnreadableError(
+            f"{path} is on a network or shared file system ({kind}), where an SQLite store breaks silently: "
+            "put it on a disk of this machine, or use PostgreSQL"
+        )
+    for place in (folder, path):
+        if place.exists() and not os.access(place, os.W_OK):
+            raise StoreUnreadableError(
+                f"{place} may not be written: the volume is read-only, or it belongs to another user"
+            )
     _guard_size(path)
     if path.exists() and path.stat().st_size > 0:
         _guard_content(path)

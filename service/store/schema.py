@@ -71,6 +71,11 @@ def head() -> str:
     return _head(_scripts(scripts_folder()))
 
 
+def is_known(revision: str) -> bool:
+    """Whether this program has it, or one that follows it."""
+    return _knows(_scripts(scripts_folder()), revision)
+
+
 def found_revision(connection: Connection) -> str | None:
     return MigrationContext.configure(connection).get_current_revision()
 
