@@ -64,8 +64,8 @@ def test_what_is_believed_differs_from_the_truth_by_losses_nobody_reported_and_b
 
 
 def test_where_a_gateway_repeats_reorders_and_loses_counts_the_next_one_puts_it_right():
-    """Only a count lost just before an exchange leaves something: nobody can tell on which side of the exchange
-    its panel was."""
+    """Only a count lost just before an exchange leaves something: nobody can tell on which side of the
+    exchange its panel was."""
     day = replace(
         scenario("two-lines-by-day"),
         gateways=GatewayPlan(repeat=0.05, reorder=0.05, window=4, lose=0.05, clock_lies={"L1/P2": -40.0}),

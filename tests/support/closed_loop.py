@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from service.domain import floor, questions
-from service.domain.events import PersonAct, SupplyMessage
+from service.domain.events import PersonAct, SupplyMessage, TimePassed
 from service.domain.model import SECOND, Instant, to_datetime
 from service.domain.notices import Taken, Told
 from service.domain.world import World
@@ -58,8 +58,17 @@ class ClosedLoop:
         """So many hours of the plant."""
         end = hours * 3600
         while self.plant.next_at <= end:
+            self._pass_time(START + round(self.plant.next_at * SECOND))
             self._take(self.plant.advance(self.plant.next_at))
         return self.tally.outcome(hours)
+
+    def _pass_time(self, until: Instant) -> None:
+        """What time alone changes before the next happening."""
+        while (due := floor.next_moment(self.world)) is not None and due <= until:
+            self._at = max(self._at + 1, due)
+            self._tell(floor.apply(self.world, TimePassed(), line="", station=None, at=self._at) or [])
+            if self._at >= until:
+                return
 
     def stamp(self, seconds: float) -> str:
         return rfc3339(to_datetime(START + round(seconds * SECOND)))
