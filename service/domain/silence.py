@@ -21,6 +21,9 @@ SHORTEST = 120 * SECOND
 """A gateway that starts again is back within two minutes; telling of it helps nobody."""
 TAKTS = 5
 """A board that is looked at or a short stop costs a few takts."""
+LINKED = 45 * 60 * SECOND
+"""A gateway whose link says online has a last will to speak for it: counts that stop are then a line that stands,
+as in a break. Only a gateway that hangs would be missed, so after a long break it is told all the same."""
 _STOPPED = (Reading.OUT, Reading.FAULT)
 
 
@@ -79,6 +82,8 @@ def silent_since(world: World, station: StationState) -> Instant | None:
 
 def patience(station: StationState) -> Instant:
     """How long a silence is nothing to speak of."""
+    if station.link == "online":
+        return LINKED
     takt = takt_of(station)
     return SHORTEST if takt is None else max(SHORTEST, round(TAKTS * takt * SECOND))
 

@@ -68,6 +68,14 @@ def test_a_gateway_that_is_offline_is_told_whatever_the_orders_and_ends_when_it_
     assert story.words(told) == ["closed ended"]
 
 
+def test_a_gateway_whose_link_is_online_may_stand_through_a_break():
+    """Its last will would say that it is gone."""
+    story = at_work()
+    story.say("L3/P1/link", {"at": story.time(), "state": "online"})
+    assert pass_time(story, 44 * 60) == []
+    assert pass_time(story, 2 * 60) == ["opened silent"]
+
+
 def test_what_is_not_heard_before_we_listened_is_nobodys_silence():
     story = at_work()
     assert pass_time(story, 3600, heard_since=None) == []
