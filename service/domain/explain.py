@@ -207,11 +207,16 @@ def _what_follows(figures: Figures, told: Forecast) -> str:
     together = f"Together with {', '.join(figures.shared_with)}, at" if figures.shared_with else "At"
     ends = " and before the order ends" if figures.order_panels_left is not None else ""
     lost, lead = figures.loss_rate * 1000, figures.lead_panels
+    within = f"within {_count(lead, 'panel')}{ends}"
     return (
-        f"{together} {figures.usage_per_panel:g} parts a panel and {lost:.2g} lost in 1,000 that is"
-        f" {middle:,} more panels{between}; the chance that it is empty within {lead} panels{ends} is"
+        f"{together} {_count(figures.usage_per_panel, 'part')} a panel and {lost:.2g} lost in 1,000 that is"
+        f" {_count(middle, 'more panel')}{between}; the chance that it is empty {within} is"
         f" {_percent(told.chance)}, and a warning is given from {_percent(figures.chance_limit)}."
     )
+
+
+def _count(number: float, one: str) -> str:
+    return f"{number:,g} {one}{'' if number == 1 else 's'}" if number < 1e6 else f"{number:,.0f} {one}s"
 
 
 def _percent(chance: float) -> str:

@@ -111,7 +111,7 @@ def in_each_light(page: Page, widths: Sequence[int] = WIDTHS) -> Iterator[str]:
 SIDEWAYS = """() => [document.documentElement, ...document.querySelectorAll("dialog")]
   .filter((e) => e.scrollWidth > e.clientWidth).map((e) => [e.tagName, e.scrollWidth, e.clientWidth])"""
 
-# Each line of text lies inside the window and inside everything that clips it.
+# No short word is broken, and each line of text lies inside the window and inside everything that clips it.
 CUT = """() => {
   const cut = [];
   const top = document.querySelector("dialog") ?? document.body;
@@ -123,6 +123,13 @@ CUT = """() => {
     const own = text.parentElement;
     if (!text.data.trim() || own.closest(apart) || !own.checkVisibility()) continue;
     const range = document.createRange();
+    for (const word of text.data.matchAll(/[^\\s-]+/g)) {
+      if (word[0].length > 14) continue;
+      range.setStart(text, word.index);
+      range.setEnd(text, word.index + word[0].length);
+      const tops = new Set([...range.getClientRects()].map((line) => Math.round(line.top)));
+      if (tops.size > 1) cut.push([`broken: ${word[0]}`, text.data.slice(0, 40)]);
+    }
     range.selectNodeContents(text);
     const box = range.getBoundingClientRect();
     let room = { left: 0, right: innerWidth, top: -Infinity, bottom: Infinity };

@@ -69,9 +69,8 @@ export function onWidth(element, changed) {
 function horizonChoice(line, choose) {
   const inputs = HORIZONS.map((value) =>
     make("input", { type: "radio", name: `horizon-${line}`, value, change: () => choose(value) }));
-  const element = make("fieldset", { class: "horizon" }, make("legend", {}, "Next"),
-    ...inputs.map((input) => make("label", {}, input, make("span", {}, number(Number(input.value))))),
-    make("span", { class: "unit" }, "panels"));
+  const element = make("fieldset", { class: "horizon" }, make("legend", {}, "Panels"),
+    ...inputs.map((input) => make("label", {}, input, make("span", {}, number(Number(input.value))))));
   const show = (value) => { for (const input of inputs) input.checked = Number(input.value) === value; };
   return { element, show };
 }

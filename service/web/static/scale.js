@@ -5,16 +5,16 @@ import { clock, clockWithSeconds, number } from "./words.js";
 
 export const HORIZONS = [20, 50, 200, 1000];
 const STEPS = [1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500];
-const LABEL_PX = 62;
-const SECONDS_LABEL_PX = 86;
+const LABEL_EM = 4.2;
+const SECONDS_LABEL_EM = 5.8;
 
 export const percent = (panels, horizon) => `${(Math.min(panels / horizon, 1) * 100).toFixed(2)}%`;
 
-/** The nearest horizon that shows the lead and at least a few slots; what is further is an arrow at the edge. */
+/** The nearest horizon that shows the lead and the three soonest slots; what is further is an arrow at the edge. */
 export function fitting(slots) {
   const lead = Math.max(10, ...slots.map((slot) => slot.lead_panels ?? 0));
   const ends = slots.filter((slot) => slot.panels_to_empty).map((slot) => slot.panels_to_empty.p95);
-  const wanted = Math.max(lead * 2, (ends[Math.min(4, ends.length - 1)] ?? 0) * 1.05);
+  const wanted = Math.max(lead * 2, (ends[Math.min(2, ends.length - 1)] ?? 0) * 1.05);
   return HORIZONS.find((horizon) => horizon >= wanted) ?? HORIZONS.at(-1);
 }
 
@@ -32,9 +32,10 @@ export function drawAxis(axis, { horizon, width, now, takt, lead, end }) {
   const anchor = (panels) => (panels === 0 ? "start" : panels >= horizon * 0.93 ? "end" : "middle");
   const text = (panels, y, words, kind) =>
     draw("text", { x: at(panels), y, "text-anchor": anchor(panels), class: kind }, words);
-  const rough = stepFor(horizon, width, LABEL_PX);
+  const em = parseFloat(getComputedStyle(axis).fontSize) || 15;
+  const rough = stepFor(horizon, width, LABEL_EM * em);
   const inSeconds = takt !== null && rough * takt < 60;
-  const step = inSeconds ? stepFor(horizon, width, SECONDS_LABEL_PX) : rough;
+  const step = inSeconds ? stepFor(horizon, width, SECONDS_LABEL_EM * em) : rough;
   const time = inSeconds ? clockWithSeconds : clock;
   const drawn = [draw("rect", { x: 0, y: 54, width: at(1), height: 10, class: "in-work" })];
   for (let panels = 0; panels <= horizon; panels += step) {
@@ -50,7 +51,7 @@ export function drawAxis(axis, { horizon, width, now, takt, lead, end }) {
 
   function edge(panels, words, kind) {
     if (panels > horizon) return [];
-    const tick = draw("line", { x1: at(panels), x2: at(panels), y1: 17, y2: 21, class: kind });
+    const tick = draw("line", { x1: at(panels), x2: at(panels), y1: 15, y2: 19, class: kind });
     return [text(panels, 13, words, `edge ${kind}`), tick];
   }
 }
