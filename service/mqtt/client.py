@@ -29,8 +29,6 @@ from service import crash
 from service.mqtt.buffered import BufferedClient
 
 KEEPALIVE = 30
-PAUSED_PING = KEEPALIVE / 3
-"""Seconds between two signs of life while nothing is read, so that the broker doesn't take us for dead."""
 SESSION_EXPIRY = 30 * 24 * 3600
 RECEIVE_MAXIMUM = 1000
 LARGEST_PACKET = 2 * 1024 * 1024 + 4096
@@ -70,6 +68,7 @@ class Connection:
         connected: Callable[[], None] = lambda: None,
         session_lost: Callable[[], None] = lambda: None,
         had_session: bool = False,
+        keepalive: int = KEEPALIVE,
         beat: Callable[[], None] = lambda: None,
     ) -> None:
         """``connected`` is called when the subscription stands, ``session_lost`` when the broker has
@@ -87,6 +86,7 @@ class Connection:
         self._beat = beat
         self._greeted = False
         self._had_session = had_session
+        self._keepalive = keepalive
         self._generation = 0
         self._received = 0
         self._lost = threading.Event()
@@ -119,11 +119,16 @@ class Connection:
                     wait = FIRST_WAIT if self._serve() else wait
                 self._down()
                 # Full jitter: many instances that lost one broker don't return in one wave.
-                self._stop.wait(random.uniform(FIRST_WAIT / 2, wait))  # noqa: S311
+                self._pause(random.uniform(FIRST_WAIT / 2, wait))  # noqa: S311
                 wait = min(wait * 2, LONGEST_WAIT)
         finally:
             self._wake_read.close()
             self._wake_write.close()
+
+    def _pause(self, seconds: float) -> None:
+        until = time.monotonic() + seconds
+        while (left := until - time.monotonic()) > 0 and not self._stop.wait(min(left, 1.0)):
+            self._beat()
 
     def _make_client(self) -> BufferedClient:
         five = self.broker.protocol == 5
@@ -151,7 +156,7 @@ class Connection:
         self._lost.clear()
         self._greeted = False
         try:
-            self._client.connect(self.broker.host, self.broker.port, KEEPALIVE, **self._session())
+            self._client.connect(self.broker.host, self.broker.port, self._keepalive, **self._session())
         except (OSError, ValueError) as error:
             self._in_trouble(f"can't reach the broker: {error}")
             return False
@@ -182,7 +187,8 @@ class Connection:
                 misc_at = pinged_at = now
                 if self._client.loop_misc() != MQTTErrorCode.MQTT_ERR_SUCCESS:
                     break
-            elif not room and now - pinged_at >= PAUSED_PING:
+            elif not room and now - pinged_at >= self._keepalive / 3:
+                # Nothing is read, but the broker mustn't take us for dead.
                 pinged_at = now
                 self._client.ping_unasked()
         if self._stop.is_set():

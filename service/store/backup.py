@@ -77,7 +77,8 @@ def restore(url: str, backup: Path, *, force: bool, now: Instant) -> Restored:
     """Make ``backup`` the store at ``url``; with ``force`` also where there is one, which is moved aside."""
     parsed = parse(url)
     if not is_sqlite(parsed):
-        command = f"pg_restore --clean --if-exists --single-transaction --dbname={_bare(parsed)} {shlex.quote(str(backup))}"
+        how = "--clean --if-exists --single-transaction"
+        command = f"pg_restore {how} --dbname={_bare(parsed)} {_word(backup)}"
         after = f'psql {_bare(parsed)} -c "{_SET_ASIDE.format(now=now, why=NOT_SENT)}"'
         raise BackupError(_by_hand(parsed, command, after))
     target = Path(str(parsed.database))
@@ -173,7 +174,11 @@ def _move_aside(target: Path, now: Instant) -> Path:
 def _bare(url: URL) -> str:
     """The URL as PostgreSQL's tools take it, without the password."""
     bare = URL.create("postgresql", url.username, None, url.host, url.port, url.database)
-    return shlex.quote(bare.render_as_string())
+    return _word(bare.render_as_string())
+
+
+def _word(what: Path | str) -> str:
+    return shlex.quote(str(what))
 
 
 def _by_hand(url: URL, *commands: str) -> str:

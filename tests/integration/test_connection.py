@@ -1,0 +1,182 @@
+"""Our side of the broker's socket: read only with room, acknowledge only what was meant, say when refused."""
+
+from __future__ import annotations
+
+import socket
+import struct
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+import pytest
+
+from service.mqtt.client import Broker, Connection, Token
+from tests.support.factory import Gateway
+from tests.support.mosquitto import Mosquitto
+from tests.support.ports import free_port
+from tests.support.wait import eventually
+
+
+class Listener:
+    """A connection in a thread of its own, and what it received."""
+
+    def __init__(self, port: int, *, keepalive: int = 30) -> None:
+        self.received: list[tuple[bytes, Token]] = []
+        self.room = True
+        self.sessions_lost = 0
+        self.connection = Connection(
+            Broker(
+                host="127.0.0.1",
+                port=port,
+                client_id="listener",
+                username=None,
+                password=None,
+                protocol=5,
+                tls=None,
+            ),
+            topics="floor/#",
+            receive=lambda _topic, payload, _retained, token: self.received.append((payload, token)),
+            has_room=lambda: self.room,
+            log=lambda *_, **__: None,
+            session_lost=self._lost,
+            keepalive=keepalive,
+        )
+        self._thread = threading.Thread(target=self.connection.run, daemon=True)
+        self._thread.start()
+
+    def _lost(self) -> None:
+        self.sessions_lost += 1
+
+    def until(self, condition: Callable[[], object], timeout: float = 20.0) -> None:
+        eventually(
+            condition, timeout=timeout, message=lambda: f"trouble: {self.connection.trouble}", ignoring=()
+        )
+
+    def payloads(self) -> list[bytes]:
+        return [payload for payload, _ in self.received]
+
+    def acknowledge(self) -> None:
+        self.connection.acknowledge([token for _, token in self.received])
+
+    def close(self) -> None:
+        self.connection.stop()
+        self._thread.join(10)
+
+
+@contextmanager
+def listening(port: int, **options: int) -> Iterator[Listener]:
+    listener = Listener(port, **options)
+    try:
+        yield listener
+    finally:
+        listener.close()
+
+
+@pytest.fixture
+def gateway(broker: Mosquitto) -> Iterator[Gateway]:
+    gateway = Gateway(broker.port)
+    yield gateway
+    gateway.close()
+
+
+def send(gateway: Gateway, *numbers: int) -> None:
+    for number in numbers:
+        gateway.send_raw("floor/a", b"%d" % number)
+
+
+def test_without_room_nothing_is_read_and_the_broker_does_not_take_us_for_dead(
+    broker: Mosquitto, gateway: Gateway
+) -> None:
+    with listening(broker.port, keepalive=1) as listener:
+        listener.until(lambda: listener.connection.ready)
+        listener.room = False
+        send(gateway, *range(50))
+        ping = "Received PINGREQ from listener"
+        before = broker.log().count(ping)
+        # Three times as long as the broker waits for a client that says nothing.
+        eventually(lambda: broker.log().count(ping) >= before + 12, timeout=30, ignoring=())
+        assert len(listener.received) <= 1
+        assert listener.connection.ready
+        listener.room = True
+        listener.until(lambda: len(listener.received) == 50)
+        assert {token[0] for _, token in listener.received} == {1}, "it is still the first connection"
+
+
+def test_an_acknowledgement_of_before_the_broker_forgot_us_takes_no_other_message_away(
+    broker: Mosquitto, gateway: Gateway
+) -> None:
+    with listening(broker.port) as listener:
+        listener.until(lambda: listener.connection.ready)
+        send(gateway, *range(5))
+        listener.until(lambda: len(listener.received) == 5)
+        late = [token for _, token in listener.received]
+        broker.kill()
+        broker.start()
+        listener.until(lambda: listener.connection.ready and listener.sessions_lost == 1)
+        listener.received.clear()
+        send(gateway, *range(100, 105))
+        listener.until(lambda: len(listener.received) == 5)
+        assert [number for _, number in late] == [token[1] for _, token in listener.received], (
+            "the same numbers"
+        )
+        listener.connection.acknowledge(late)
+    with listening(broker.port) as again:
+        again.until(lambda: again.payloads() == [b"%d" % number for number in range(100, 105)])
+        again.acknowledge()
+    with listening(broker.port) as last:
+        last.until(lambda: last.connection.ready)
+        send(gateway, 1)
+        last.until(lambda: last.payloads() == [b"1"])
+
+
+class Refusing:
+    """As much of a broker as it takes to refuse a subscription, and to grant the next one."""
+
+    def __init__(self, refusals: int) -> None:
+        self.port = free_port()
+        self.subscriptions = 0
+        self._refusals = refusals
+        self._listener = socket.create_server(("127.0.0.1", self.port))
+        self._thread = threading.Thread(target=self._serve, daemon=True)
+        self._thread.start()
+
+    def _serve(self) -> None:
+        while True:
+            try:
+                client, _ = self._listener.accept()
+            except OSError:
+                return
+            with client:
+                self._talk(client)
+
+    def _talk(self, client: socket.socket) -> None:
+        while packet := self._read(client):
+            kind, body = packet
+            if kind == 1:
+                client.sendall(b"\x20\x03\x00\x00\x00")
+            elif kind == 8:
+                self.subscriptions += 1
+                granted = 0x01 if self.subscriptions > self._refusals else 0x87
+                client.sendall(b"\x90\x04" + body[:2] + b"\x00" + bytes([granted]))
+
+    def _read(self, client: socket.socket) -> tuple[int, bytes] | None:
+        try:
+            head = client.recv(2)
+            return (head[0] >> 4, client.recv(head[1])) if len(head) == struct.calcsize("BB") else None
+        except OSError:
+            return None
+
+    def close(self) -> None:
+        self._listener.close()
+
+
+def test_a_refused_subscription_is_told_as_the_reason_and_tried_again_until_it_is_granted() -> None:
+    broker = Refusing(refusals=2)
+    try:
+        with listening(broker.port) as listener:
+            listener.until(lambda: "refused our subscription to floor/#" in str(listener.connection.trouble))
+            assert not listener.connection.ready
+            listener.until(lambda: listener.connection.ready)
+            assert (broker.subscriptions, listener.connection.trouble) == (3, None)
+    finally:
+        broker.close()

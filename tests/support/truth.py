@@ -1,0 +1,184 @@
+"""A plant that keeps its own books: every message is in a file, on the disk, before it is published.
+
+Two stations, one that sends totals and one that sends differences (which nothing heals that is lost or
+counted twice), and a program that dies at named points. The books say what it must show in the end."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+import httpx
+
+from service import crash
+from tests.support import impatient
+from tests.support.factory import Gateway
+from tests.support.mosquitto import Mosquitto
+from tests.support.ports import free_port
+from tests.support.processes import Program
+from tests.support.wait import eventually
+
+LOADED = 1_000_000
+Json = dict[str, Any]
+
+
+class Books:
+    """What was published, read back from the file that was written first."""
+
+    def __init__(self, path: Path) -> None:
+        self._file = path.open("a+b")
+
+    def write(self, topic: str, body: Json) -> None:
+        self._file.write(json.dumps([topic, body]).encode() + b"\n")
+        self._file.flush()
+        os.fsync(self._file.fileno())
+
+    def left(self) -> dict[str, int]:
+        """What is left at each station, by plain arithmetic over all that was published."""
+        left = {"TOTAL": LOADED, "DELTA": LOADED}
+        self._file.seek(0)
+        for line in self._file:
+            topic, body = json.loads(line)
+            if topic == "count/TOTAL":
+                left["TOTAL"] = LOADED - body["slots"]["S"]["placed"]
+            elif topic == "count/DELTA":
+                left["DELTA"] -= body["slots"]["S"]["placed"]
+            else:
+                left["DELTA"] += body["quantity"]
+        return left
+
+    def close(self) -> None:
+        self._file.close()
+
+
+class Plant:
+    """Broker, gateway, books and the program; ``die`` runs it until it has ended at a point."""
+
+    def __init__(self, folder: Path, broker: Mosquitto, store: str, *, protocol: int = 5) -> None:
+        self.folder = folder
+        self.broker = broker
+        self.url = f"http://127.0.0.1:{(web := free_port())}"
+        config = f'[mqtt]\nurl = "{broker.url}"\nprotocol = {protocol}\n'
+        config += f'[store]\nurl = "{store}"\n[web]\nport = {web}\n'
+        self.program = Program(folder, "run", config=config)
+        self.books = Books(folder / "books")
+        self.gateway = Gateway(broker.port)
+        self.seq = {"TOTAL": 0, "DELTA": 0}
+        self.placed = 0
+
+    def begin(self) -> None:
+        """First contact, so that the broker keeps everything from then on; and full slots."""
+        self.start()
+        for station in self.seq:
+            self._publish(station, 0)
+            self.gateway.send(
+                f"L/{station}/supply", id="first", slot="S", change="loaded", kind="tray", quantity=LOADED
+            )
+        self.until_counted()
+
+    def start(self, crash_at: str = "") -> None:
+        if crash_at.endswith("hang"):
+            self.program.command = [sys.executable, impatient.__file__, str(self.folder / "earlybell.toml")]
+        self.program.environment = {**self.program.environment, crash.VARIABLE: crash_at}
+        self.program.start()
+        if not crash_at:
+            self.program.wait_ready(self.url)
+
+    def publish(self, rounds: int = 20) -> None:
+        for number in range(1, rounds + 1):
+            for station in self.seq:
+                self._publish(station, 1 + number % 3)
+
+    def die(self, crash_at: str, *, within: float = 30.0) -> int:
+        """Publish, start, and its exit code."""
+        self.publish()
+        self.start(crash_at)
+        return self.program.wait(within)
+
+    def join(self, quantity: int, key: str, *, expect_answer: bool) -> None:
+        """A person splices on more; without an answer they try the very same again later."""
+        where = f"{self.url}/api/v1/lines/L/stations/DELTA/slots/S/supply"
+        body = {"change": "joined", "quantity": quantity, "by": "Ines"}
+        if not expect_answer:
+            self.books.write("supply/DELTA", body)
+        try:
+            answer = httpx.post(
+                where, json=body, headers={"Idempotency-Key": key}, timeout=10, trust_env=False
+            )
+        except httpx.TransportError:
+            assert not expect_answer, "no answer"
+            return
+        assert not expect_answer or answer.status_code == httpx.codes.OK, answer.text
+
+    def until_counted(self, within: float = 30.0) -> None:
+        eventually(
+            lambda: self.counted() == self.seq,
+            timeout=within,
+            message=lambda: f"counted {self.counted()} of {self.seq}\n{self.program.tail()}",
+            ignoring=(),
+        )
+
+    def counted(self) -> dict[str, int]:
+        return {
+            each["station"]: each["counted"]["seq"] for each in self.slots() if each["counted"] is not None
+        }
+
+    def left(self) -> dict[str, int]:
+        """What the program says is left."""
+        return {each["station"]: each["remaining"]["book"] for each in self.slots()}
+
+    def slots(self) -> list[Json]:
+        try:
+            answer = httpx.get(f"{self.url}/api/v1/lines/L/slots", timeout=5, trust_env=False)
+        except httpx.TransportError:
+            return []
+        return answer.json() if answer.status_code == httpx.codes.OK else []
+
+    def stations(self) -> dict[str, Json]:
+        (line,) = httpx.get(f"{self.url}/api/v1/lines", timeout=5, trust_env=False).json()
+        return {each["station"]: each for each in line["stations"]}
+
+    def readiness(self) -> tuple[int, str]:
+        try:
+            answer = httpx.get(f"{self.url}/readyz", timeout=10, trust_env=False)
+        except httpx.TransportError:
+            return 0, ""
+        return answer.status_code, answer.text
+
+    def metric(self, name: str) -> float:
+        text = httpx.get(f"{self.url}/metrics", timeout=5, trust_env=False).text
+        found = [line for line in text.splitlines() if line.startswith((name + " ", name + "{"))]
+        return sum(float(line.split()[-1]) for line in found)
+
+    def must_agree(self) -> None:
+        """What the program shows is what the books say, and it knows of nothing missing."""
+        self.until_counted()
+        assert self.left() == self.books.left()
+        assert [each["uncertain_since"] for each in self.stations().values()] == [None, None]
+
+    def close(self) -> None:
+        self.program.remove()
+        self.gateway.close()
+        self.books.close()
+
+    def _publish(self, station: str, placed: int) -> None:
+        body = self.message(station, placed)
+        self.gateway.send(f"L/{station}/count", **body)
+
+    def message(self, station: str, placed: int) -> Json:
+        """The next message of a station, in the books from now on."""
+        self.seq[station] += 1
+        if station == "TOTAL":
+            self.placed += placed
+        body: Json = {
+            "session": "s",
+            "seq": self.seq[station],
+            "slots": {"S": {"placed": self.placed if station == "TOTAL" else placed}},
+        }
+        if station == "DELTA":
+            body["counts"] = "delta"
+        self.books.write(f"count/{station}", body)
+        return body
