@@ -66,7 +66,8 @@ class ClosedLoop:
         """What time alone changes before the next happening."""
         while (due := floor.next_moment(self.world)) is not None and due <= until:
             self._at = max(self._at + 1, due)
-            self._tell(floor.apply(self.world, TimePassed(heard_since=START), line="", station=None, at=self._at) or [])
+            passed = TimePassed(heard_since=START)
+            self._tell(floor.apply(self.world, passed, line="", station=None, at=self._at) or [])
             if self._at >= until:
                 return
 

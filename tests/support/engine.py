@@ -9,6 +9,7 @@ import functools
 import os
 import re
 import shutil
+import socket
 import subprocess
 import sys
 from collections.abc import Iterable, Mapping
@@ -40,15 +41,27 @@ def _version(command: tuple[str, ...]) -> tuple[int, ...]:
     return (int(found[1]), int(found[2])) if found else ()
 
 
+def open_engine(*, timeout: float = 60.0) -> Any:
+    """A client of the engine; ``OSError`` where none listens. Asked by a socket of our own first: the library
+    leaves one open behind each failure."""
+    import docker
+
+    address = os.environ.get("DOCKER_HOST", "unix:///var/run/docker.sock")
+    if address.startswith("unix://"):
+        with socket.socket(socket.AF_UNIX) as knock:
+            knock.settimeout(timeout)
+            knock.connect(address.removeprefix("unix://"))
+    return docker.from_env(timeout=timeout)
+
+
 def must_have(images: Iterable[str]) -> None:
     """Returns when Compose is here, an engine answers, and it has each image or its registry does."""
-    import docker
     from docker.errors import DockerException, ImageNotFound
 
     if compose_command() is None:
         raise NoEngine(f"no Compose from {OLDEST[0]}.{OLDEST[1]} on")
     try:
-        engine = docker.from_env(timeout=ANSWER_SECONDS)
+        engine = open_engine(timeout=ANSWER_SECONDS)
         engine.ping()
     except (DockerException, OSError) as error:
         raise NoEngine("no container engine answers") from error
@@ -126,12 +139,9 @@ class Composition:
         return {name.removeprefix(f"{self.project}_") for name in names}
 
     def _seen(self) -> tuple[Any, dict[str, str]]:
-        import docker
 
-        return docker.from_env(), {"label": f"com.docker.compose.project={self.project}"}
+        return open_engine(), {"label": f"com.docker.compose.project={self.project}"}
 
 
 def remove_image(name: str) -> None:
-    import docker
-
-    docker.from_env().images.remove(name, force=True)
+    open_engine().images.remove(name, force=True)

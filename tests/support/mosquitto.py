@@ -12,9 +12,11 @@ import signal
 import socket
 import subprocess
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Protocol
 
+from tests.support.engine import open_engine
 from tests.support.ports import free_port
 from tests.support.wait import eventually
 
@@ -195,11 +197,11 @@ class _Container:
 
 @functools.cache
 def _engine_has_image() -> bool:
-    import docker
     from docker.errors import DockerException
 
     try:
-        docker.from_env(timeout=2).images.get(IMAGE)
+        with closing(open_engine(timeout=2)) as engine:
+            engine.images.get(IMAGE)
     except (DockerException, OSError):
         return False
     return True

@@ -26,6 +26,7 @@ from typing import IO
 import psycopg
 from psycopg import sql
 
+from tests.support.engine import open_engine
 from tests.support.ports import free_port
 from tests.support.wait import eventually
 
@@ -100,11 +101,11 @@ def _first_that_starts(stack: contextlib.ExitStack, settings: Sequence[str]) -> 
 
 @contextlib.contextmanager
 def _in_a_container(settings: Sequence[str]) -> Iterator[Postgres]:
-    import docker
     from docker.errors import DockerException
 
     try:
-        docker.from_env(timeout=2).ping()
+        with contextlib.closing(open_engine(timeout=2)) as engine:
+            engine.ping()
     except (DockerException, OSError) as error:
         raise NoPostgres("no Docker engine answers") from error
     from testcontainers.postgres import PostgresContainer
