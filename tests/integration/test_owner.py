@@ -1,0 +1,226 @@
+"""The owner's loop on a real store: what the store does to it, what time does, and that a replay agrees."""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from service.domain.model import Notice
+from service.domain.world import World
+from service.ports import Batch, StoreError
+from service.store import Store, open_store
+from service.store.ledger import SqlLedger
+from service.usecases.ingest import Inbound, Ingest
+from service.usecases.owner import Owner
+from service.usecases.replay import replay
+from service.usecases.resend import Resend
+from service.usecases.show import Shown
+from tests.support.wait import eventually
+
+BEGIN = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
+
+
+class Trying(SqlLedger):
+    """A real ledger that fails as it is told: before writing, after it, or on what is written."""
+
+    def __init__(self, store: Store) -> None:
+        super().__init__(store.database)
+        self.fails: list[str] = []
+        self.spoilt = b"\0"
+        self.commits = 0
+
+    def commit(self, batch: Batch) -> None:
+        how = self.fails.pop(0) if self.fails else ""
+        if how == "away":
+            raise StoreError("away")
+        if any(self.spoilt in entry.data for entry in batch.journal):
+            raise ValueError("a value that no column takes")
+        super().commit(batch)
+        self.commits += 1
+        if how == "answer lost":
+            raise StoreError("the connection was cut")
+
+
+class Line:
+    """An owner in its thread; messages carry their time, which is the time."""
+
+    def __init__(self, store: Store) -> None:
+        self.store, self.ledger = store, Trying(store)
+        self.ingest = Ingest(
+            world=World(),
+            ledger=self.ledger,
+            committed={},
+            position=0,
+            last_at=0,
+            clock=lambda: 0,
+            root="floor",
+            by_events=True,
+        )
+        self.acknowledged: list[tuple[int, int]] = []
+        self.owner = Owner(
+            ingest=self.ingest,
+            ledger=self.ledger,
+            acknowledge=self.acknowledged.extend,
+            announce=lambda _: None,
+            ring=lambda: None,
+            report=lambda *_, **__: None,
+            resend=Resend(publish=lambda _: None, root="earlybell", report=lambda _: None),
+        )
+        self.now = BEGIN
+        self.sent = 0
+        self.thread = threading.Thread(target=self.owner.run)
+
+    def later(self, seconds: float) -> None:
+        self.now += timedelta(seconds=seconds)
+
+    def say(self, topic: str, **body: Any) -> None:
+        self.raw(topic, json.dumps({"at": self.now.isoformat(), **body}).encode())
+
+    def raw(self, topic: str, payload: bytes) -> None:
+        self.sent += 1
+        self.owner.put(Inbound(f"floor/{topic}".encode(), payload, False, (1, self.sent)))
+
+    def until_taken(self) -> None:
+        eventually(lambda: len(self.acknowledged) == self.sent, message=lambda: f"{self.owner.trouble}")
+
+    def tick(self) -> None:
+        """Time is looked at; a message behind it shows that this is done."""
+        self.owner.tick()
+        self.say("L/clock/tower", lamps={"green": "on"})
+        self.until_taken()
+
+    def notices(self, *states: str) -> list[Notice]:
+        wanted = states or ("open", "taken", "quiet", "closed")
+        return self.store.archive.notices(states=wanted, limit=100, after=None)
+
+    def told(self) -> list[tuple[str, str]]:
+        return sorted((notice.kind, notice.state) for notice in self.notices())
+
+
+@contextmanager
+def opened(path: Path) -> Iterator[Store]:
+    store = open_store(f"sqlite:///{path}", migrate=True)
+    try:
+        yield store
+    finally:
+        store.close()
+
+
+@pytest.fixture
+def line(tmp_path: Path) -> Iterator[Line]:
+    with opened(tmp_path / "store.db") as store:
+        line = Line(store)
+        line.thread.start()
+        yield line
+        line.owner.stop()
+        line.thread.join(10)
+
+
+def deltas(line: Line, number: int, *, spoilt: bool = False) -> None:
+    """Differences without a number: nothing tells a second hearing from a first."""
+    for _ in range(number):
+        line.later(1)
+        more = {"lane": "\0 a value that is spoilt"} if spoilt else {}
+        line.say("L/P1/count", counts="delta", slots={"S": {"placed": 1}}, **more)
+
+
+def placed(line: Line) -> int:
+    world = World.from_states(line.store.archive.states(""))
+    return world.stations["L", "P1"].slots["S"].counted
+
+
+@pytest.mark.parametrize("how", ["away", "answer lost"])
+def test_a_batch_is_counted_once_however_its_commit_ended(line: Line, how: str) -> None:
+    deltas(line, 1)
+    line.until_taken()
+    before = placed(line)
+    line.ledger.fails = [how, "away", how, how]
+    deltas(line, 20)
+    line.until_taken()
+    assert placed(line) == before + 20
+    assert line.owner.trouble is None
+    assert len(list(line.store.archive.journal(position=0))) == 21
+
+
+def test_nothing_is_acknowledged_while_the_store_is_away(line: Line) -> None:
+    line.ledger.fails = ["away"] * 4
+    deltas(line, 3)
+    eventually(lambda: line.owner.trouble)
+    assert line.acknowledged == []
+    line.until_taken()
+
+
+def test_what_the_store_refuses_is_set_aside_alone_and_its_batch_is_counted(line: Line) -> None:
+    line.ledger.spoilt = b"spoilt"
+    line.ledger.fails = ["away", "", "answer lost", "", "away"]
+    deltas(line, 5)
+    deltas(line, 1, spoilt=True)
+    deltas(line, 5)
+    line.until_taken()
+    assert placed(line) == 10
+    (refused,) = line.store.archive.refused(limit=10, after=None)
+    assert "no column takes" in refused.reason
+    assert refused.times == 1
+
+
+def at_work(line: Line) -> None:
+    line.say("L/P1/recipe", recipe="r", usage={"S": 1})
+    line.say("L/order", order="A", recipe="r", panels=1000, state="running")
+    for panel in range(4):
+        line.later(20)
+        slots = {"S": {"placed": panel}}
+        line.say("L/P1/count", session="s", seq=panel, panels=panel, slots=slots)
+    line.until_taken()
+
+
+def test_a_silent_station_is_told_and_a_replay_tells_the_same(line: Line, tmp_path: Path) -> None:
+    at_work(line)
+    line.tick()
+    for _ in range(4):
+        line.later(60)
+        line.tick()
+    assert line.told() == [("silent", "open")]
+    line.say("L/P1/count", session="s", seq=4, panels=4, slots={"S": {"placed": 4}})
+    line.until_taken()
+    assert line.told() == [("silent", "closed")]
+    must_replay_alike(line, tmp_path)
+
+
+def test_many_refused_messages_are_one_notice_that_ends_and_a_replay_tells_the_same(
+    line: Line, tmp_path: Path
+) -> None:
+    at_work(line)
+    for number in range(40):
+        line.later(1)
+        line.say("L/clock/tower", lamps={"green": "on"})
+        line.raw("L/P1/count", b"not json %d" % number)
+        line.raw("L/nowhere/count", b"not json %d" % number)
+    line.until_taken()
+    assert line.told() == [("refused", "open"), ("refused", "open")]
+    assert {(notice.line, notice.station) for notice in line.notices()} == {("L", "P1"), (None, None)}
+    line.later(599)
+    line.tick()
+    line.tick()
+    assert [kind for kind in line.told() if kind[0] == "refused"] == [("refused", "open")] * 2
+    line.later(2)
+    line.tick()
+    line.tick()
+    assert [kind for kind in line.told() if kind[0] == "refused"] == [("refused", "closed")] * 2
+    must_replay_alike(line, tmp_path)
+
+
+def must_replay_alike(line: Line, tmp_path: Path) -> None:
+    reasons: Callable[[], list[str]] = list
+    shown = Shown(committed=line.ingest.committed, archive=line.store.archive, site="A", reasons=reasons)
+    with opened(tmp_path / "again.db") as again:
+        replay(shown.events(since=None, until=None), again.ledger)
+        copied = again.archive.notices(states=("open", "closed"), limit=100, after=None)
+        assert copied == line.notices()
+        assert again.archive.states("station/") == line.store.archive.states("station/")
