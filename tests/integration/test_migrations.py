@@ -18,6 +18,7 @@ import pytest
 from alembic import command
 from sqlalchemy import inspect
 
+from service import crash
 from service.domain.events import JournalEntry
 from service.domain.model import Change
 from service.ports import Batch, NewDelivery, StoreError, StoreRevisionError
@@ -224,6 +225,27 @@ while True: time.sleep(1)"""
     assert "half" not in tables(url)
     assert upgrade(url, scripts=whole) == Upgraded(before=HEAD, after="newer")
     assert "half" in tables(url)
+
+
+DYING = """
+import sys
+from service import crash
+from service.store import upgrade
+crash.arm(sys.argv[2])
+upgrade(sys.argv[1])
+"""
+
+
+@pytest.mark.parametrize(("how", "ends"), [("exit", crash.ENDED), ("raise", 1)])
+def test_an_upgrade_that_dies_before_its_end_makes_nothing_and_the_next_one_makes_all(
+    url: str, how: str, ends: int
+) -> None:
+    dying = python(DYING, url, f"migrate_mid:1:{how}")
+    assert (dying.communicate(timeout=60), dying.returncode)[1] == ends
+    assert tables(url) == set()
+    assert upgrade(url) == Upgraded(before=None, after=HEAD)
+    fill(url)
+    assert holds_the_batch(url)
 
 
 def test_an_upgrade_that_fails_changes_nothing(url: str, newer: Callable[..., Path]) -> None:
