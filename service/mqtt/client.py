@@ -292,7 +292,8 @@ class Connection:
         self._connected()
 
     def _on_disconnect(self, _client: Any, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
-        if not self._stop.is_set():
+        # After a refusal that is the reason, not the end of the connection that follows.
+        if not self._stop.is_set() and not self._lost.is_set():
             self._in_trouble(f"the connection to the broker was lost: {reason}")
         self._lost.set()
 

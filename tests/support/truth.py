@@ -64,6 +64,8 @@ class Plant:
         config = f'[mqtt]\nurl = "{broker.url}"\nprotocol = {protocol}\n'
         config += f'[store]\nurl = "{store}"\n[web]\nport = {web}\n'
         self.program = Program(folder, "run", config=config)
+        self._patient = self.program.command
+        self._impatient = [sys.executable, impatient.__file__, str(folder / "earlybell.toml")]
         self.books = Books(folder / "books")
         self.gateway = Gateway(broker.port)
         self.seq = {"TOTAL": 0, "DELTA": 0}
@@ -80,12 +82,18 @@ class Plant:
         self.until_counted()
 
     def start(self, crash_at: str = "") -> None:
-        if crash_at.endswith("hang"):
-            self.program.command = [sys.executable, impatient.__file__, str(self.folder / "earlybell.toml")]
+        hangs = crash_at.endswith("hang")
+        self.program.command = self._impatient if hangs else self._patient
         self.program.environment = {**self.program.environment, crash.VARIABLE: crash_at}
         self.program.start()
         if not crash_at:
             self.program.wait_ready(self.url)
+
+    def start_impatient(self) -> None:
+        """With a watchdog that waits for seconds only."""
+        self.program.command = self._impatient
+        self.program.start()
+        self.program.wait_ready(self.url)
 
     def publish(self, rounds: int = 20) -> None:
         for number in range(1, rounds + 1):
