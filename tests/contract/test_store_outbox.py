@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal
 
 import pytest
 
 from service.domain.model import Change
+from service.domain.traffic import Traffic
+from service.outgoing import DeliveryState, NotDead
 from service.ports import Delivery, NewDelivery, Settled
 from service.store import Store
 from tests.contract.builders import batch, closed, delivery, opened
@@ -265,3 +267,107 @@ def test_the_backlog_counts_what_waits_is_being_sent_and_is_dead(store: Store) -
         ("hook", "dead"): 1,
         ("mail", "sending"): 4,
     }
+
+
+def test_a_claim_for_one_outlet_leaves_the_others_alone(store: Store) -> None:
+    enqueue(store, delivery("a", "n1:hook"), delivery("b", "n1:mail"), delivery("c", "n2:hook"))
+    mail = store.outbox.claim(owner="a", now=0, lease_until=100, limit=9, outlet="mail")
+    assert keys(mail) == ["b"]
+    assert store.outbox.due(now=0) == ["hook"]
+    assert keys(claim(store)) == ["a", "c"]
+
+
+def test_a_claim_of_what_is_fresh_takes_only_what_was_never_tried_and_is_young(store: Store) -> None:
+    enqueue(store, delivery("tried", "n1:hook", at=50), delivery("old", "n2:hook", at=40))
+    [first, _] = claim(store, now=50)
+    assert settle(store, first, "waiting", not_before=55)
+    enqueue(store, delivery("young", "n3:hook", at=60))
+    fresh = store.outbox.claim(owner="a", now=60, lease_until=100, limit=9, outlet="hook", since=50)
+    assert keys(fresh) == ["young"]
+
+
+def test_the_outlets_that_something_is_due_for_are_named_once(store: Store) -> None:
+    assert store.outbox.due(now=100) == []
+    enqueue(store, *[delivery(f"{o}{n}", f"n{n}:{o}", at=n) for o in ("hook", "mail") for n in (5, 6)])
+    enqueue(store, delivery("later", "n9:chat", at=90))
+    assert sorted(store.outbox.due(now=5)) == ["hook", "mail"]
+    assert sorted(store.outbox.due(now=90)) == ["chat", "hook", "mail"]
+    claim(store, now=90)
+    claim(store, now=90, lease=100)
+    assert sorted(store.outbox.due(now=90)) == []
+
+
+def test_the_next_due_time_after_a_moment_is_not_hidden_by_what_is_due_already(store: Store) -> None:
+    enqueue(store, delivery("a", "n1:hook", at=10), delivery("b", "n2:hook", at=70))
+    assert store.outbox.next_due() == 10
+    assert store.outbox.next_due(after=10) == 70
+    assert store.outbox.next_due(after=70) is None
+
+
+def test_what_became_of_an_outlet_is_kept_with_the_end_of_a_delivery_or_not_at_all(store: Store) -> None:
+    assert store.outbox.traffic() == {}
+    enqueue(store, delivery("a"), delivery("b", "n1:mail"))
+    hook, mail = claim(store)
+    known = Traffic(failures=6, trips=2, failing_since=3, open_until=9, paused_until=8, full_at=7)
+    settled = Settled(state="waiting", at=50, covers=0, not_before=60, traffic=known)
+    assert not store.outbox.settle(hook, owner="other", settled=settled)
+    assert store.outbox.traffic() == {}
+    assert store.outbox.settle(hook, owner="a", settled=settled)
+    well = Settled(state="sent", at=50, covers=0, traffic=Traffic(full_at=9))
+    assert store.outbox.settle(mail, owner="a", settled=well)
+    assert store.outbox.traffic() == {"hook": known, "mail": Traffic(full_at=9)}
+
+
+def test_what_a_clock_that_stepped_back_would_hold_for_days_is_due_at_the_start(store: Store) -> None:
+    day = 24 * 3600 * 1_000_000
+    enqueue(store, delivery("a", "n1:hook", at=day), delivery("b", "n2:hook", at=600_000_000))
+    store.outbox.take_back(owner="a", now=0)
+    assert keys(claim(store)) == ["a"]
+    assert store.outbox.next_due(after=200) == 600_000_000
+
+
+def listed(store: Store, state: DeliveryState | None = None, **page: Any) -> list[int]:
+    return [row.id for row in store.outbox.deliveries(state=state, **{"limit": 100, "after": None, **page})]
+
+
+def test_deliveries_are_listed_newest_first_by_state_and_in_pages(store: Store) -> None:
+    enqueue(store, *[delivery(f"k{n}", f"n{n}:hook") for n in range(5)])
+    rows = claim(store, limit=3)
+    assert settle(store, rows[0], "sent")
+    assert settle(store, rows[1], "dead", error="answered 410 Gone")
+    ids = sorted(listed(store))
+    assert listed(store) == ids[::-1]
+    assert listed(store, "sent") == ids[:1]
+    assert listed(store, "dead") == ids[1:2]
+    assert listed(store, "sending") == ids[2:3]
+    assert listed(store, "waiting") == [ids[4], ids[3]]
+    assert listed(store, limit=2) == [ids[4], ids[3]]
+    assert listed(store, after=ids[3], limit=2) == [ids[2], ids[1]]
+    [gone] = store.outbox.deliveries(state="dead", limit=1, after=None)
+    assert (gone.notice, gone.outlet, gone.error, gone.settled_at) == ("n1", "hook", "answered 410 Gone", 50)
+    assert gone.next_try is None
+
+
+def test_a_dead_delivery_can_be_sent_again_under_its_key(store: Store) -> None:
+    enqueue(store, delivery("a"))
+    [claimed] = claim(store)
+    assert settle(store, claimed, "dead", error="410")
+    row = store.outbox.again(claimed.id, now=70)
+    assert (row.state, row.next_try, row.settled_at) == ("waiting", 70, None)
+    assert claim(store, now=69) == []
+    [again] = claim(store, now=70)
+    assert (again.key, again.attempts) == ("a", 2)
+
+
+def test_only_a_dead_delivery_can_be_sent_again(store: Store) -> None:
+    enqueue(store, delivery("a"))
+    [claimed] = claim(store)
+    with pytest.raises(NotDead) as refusal:
+        store.outbox.again(claimed.id, now=70)
+    assert refusal.value.row.state == "sending"
+    assert settle(store, claimed)
+    with pytest.raises(NotDead):
+        store.outbox.again(claimed.id, now=70)
+    with pytest.raises(KeyError):
+        store.outbox.again(claimed.id + 1, now=70)
+    assert claim(store, now=1_000) == []

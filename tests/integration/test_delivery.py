@@ -237,3 +237,106 @@ def test_a_slow_receiver_delays_no_other_outlet(plant: Plant) -> None:
             stuck.wait_for(4)
             plant.commit(notice(id="urgent one"), outlet="chat")
             well.wait_for(1, within=1.0)
+
+
+# --- what waited for long
+
+
+SPEED = 20
+"""Times as fast as real time: the plant's clock in the story of an outage."""
+
+
+class FastPlant(Plant):
+    """The same with a clock that runs fast and can be moved on."""
+
+    def __init__(self, store: Store) -> None:
+        super().__init__(store)
+        self._began = time.time_ns() // 1000
+
+    def clock(self) -> Instant:
+        return self.moment(time.time())
+
+    def moment(self, real: float) -> Instant:
+        return self._began + self.ahead + (round(real * 1e6) - self._began) * SPEED
+
+
+def test_after_two_hours_500_notices_arrive_in_order_at_the_pace_as_what_is_true_then(tmp_path: Path) -> None:
+    """Of each of them it is heard that it was open, none is told as closed alone, and none as open that is
+    closed by then."""
+    store = open_store(f"sqlite:///{tmp_path / 'store.db'}", migrate=True)
+    plant, port = FastPlant(store), free_port()
+    names = [f"n{number:03}" for number in range(500)]
+    with plant.delivering(hook(f"http://127.0.0.1:{port}/hook")):
+        plant.commit(*(notice(id=name) for name in names))
+        eventually(lambda: len(plant.reports) >= 5)
+        plant.commit(*(closed(id=name) for name in names[::2]))
+        plant.ahead += 2 * 3600 * SECOND
+        with HttpReceiver(port=port) as receiver:
+            back = plant.clock()
+            plant.settled(within=90.0)
+            received = receiver.received.all()
+    store.close()
+    stories = defaultdict[str, list[str]](list)
+    for got in received:
+        event = got.json
+        stories[event["data"]["id"]].append(f"{event['type']} {event['data']['state']}")
+    opened, ended = "earlybell.notice.opened", "earlybell.notice.closed"
+    assert len(stories) == 500
+    for number, name in enumerate(names):
+        true_now = [f"{opened} open"] if number % 2 else [f"{opened} closed", f"{ended} closed"]
+        assert stories[name] == true_now
+    assert len({got.headers["webhook-id"] for got in received}) == len(received)
+    _keeps_to_its_pace([plant.moment(got.at) - back for got in received])
+
+
+def _keeps_to_its_pace(times: list[Instant]) -> None:
+    """The first within a minute of the recovery, and over any stretch no more than 20 and five a second."""
+    assert min(times) < 60 * SECOND
+    times.sort()
+    slack = 8  # the clock runs fast: a few ms between the claim and the arrival are a whole second
+    for first, begin in enumerate(times):
+        for last in range(first, len(times), 25):
+            assert last - first + 1 <= 20 + slack + 5 * (times[last] - begin) / SECOND
+
+
+def test_a_notice_that_is_refused_for_ever_holds_up_no_other_and_is_seen(
+    plant: Plant, receiver: HttpReceiver
+) -> None:
+    receiver.answer_each(lambda event: Answer(status=400 if event["data"]["id"] == "poison" else 200))
+    with plant.delivering(hook(receiver.url)):
+        plant.commit(notice(id="poison"))
+        eventually(lambda: plant.reports)
+        plant.commit(*(one(id=f"n{number}") for number in range(5) for one in (notice, urgent, closed)))
+        plant.commit(urgent(id="poison"))
+        eventually(lambda: plant.store.outbox.deliveries(state="sent", limit=99, after=None)[14:])
+        waiting = plant.store.outbox.deliveries(state="waiting", limit=99, after=None)
+    assert {row.notice for row in waiting} == {"poison"}
+    assert waiting[-1].error == "answered 400 Bad Request"
+    # Nor is it stuck: once the receiver takes it, it is there in order.
+    receiver.answer_each(None)
+    plant.ahead = 60 * SECOND
+    with plant.delivering(hook(receiver.url)):
+        plant.settled()
+    last = [got.json["data"] for got in receiver.received.all() if got.answered == 200][-1]
+    assert (last["id"], last["version"]) == ("poison", 2)
+
+
+ASKED = ("0", "3", "-7", "1000000000", "nan", "tomorrow", "Thu, 01 Jan 1970 00:00:00 GMT")
+
+
+@pytest.mark.parametrize("asked", ASKED)
+def test_whatever_retry_after_says_the_receiver_is_neither_hammered_nor_forgotten(
+    plant: Plant, receiver: HttpReceiver, asked: str
+) -> None:
+    receiver.answer(then=Answer(status=429, headers={"retry-after": asked}))
+    with plant.delivering(hook(receiver.url)):
+        plant.commit(notice())
+        eventually(lambda: plant.reports)
+        (row,) = plant.store.outbox.deliveries(state="waiting", limit=9, after=None)
+        assert row.next_try is not None
+        assert 0.3 * SECOND < row.next_try - plant.clock() <= 600 * SECOND
+        assert len(receiver.received.all()) == 1
+        receiver.answer()
+        plant.ahead = 601 * SECOND
+        plant.settled()
+    assert [got.answered for got in receiver.received.all()] == [429, 200]

@@ -100,6 +100,7 @@ class HttpReceiver:
         self.received: Book[Request] = Book()
         self._answers = deque(answers)
         self._then = then
+        self._rule: Callable[[Any], Answer] | None = None
         self._lock = threading.Lock()
         self._over = threading.Event()
         self._server = _HttpServer((HOST, port), _handler(self))
@@ -116,6 +117,11 @@ class HttpReceiver:
         """From now on."""
         with self._lock:
             self._answers, self._then = deque(answers), then
+
+    def answer_each(self, rule: Callable[[Any], Answer] | None) -> None:
+        """From now on by what a request says (its JSON); ``None``: no longer."""
+        with self._lock:
+            self._rule = rule
 
     def wait_for(
         self, enough: int | Callable[[Sequence[Request]], bool], *, within: float = 10.0
@@ -138,8 +144,10 @@ class HttpReceiver:
     def __exit__(self, *_: object) -> None:
         self.stop()
 
-    def _next(self) -> Answer:
+    def _next(self, body: bytes) -> Answer:
         with self._lock:
+            if self._rule is not None:
+                return self._rule(json.loads(body))
             return self._answers.popleft() if self._answers else self._then
 
     def _wait(self, seconds: float | None) -> bool:
@@ -180,7 +188,7 @@ def _handler(receiver: HttpReceiver) -> type[BaseHTTPRequestHandler]:
         def do_POST(self) -> None:
             body = self.rfile.read(int(self.headers.get("content-length", 0)))
             headers = {name.lower(): value for name, value in self.headers.items()}
-            answer = receiver._next()
+            answer = receiver._next(body)
             status = None if answer.silent or answer.drop else answer.status
             receiver.received.add(
                 Request(path=self.path, headers=headers, body=body, at=time.time(), answered=status)

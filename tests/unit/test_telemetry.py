@@ -127,6 +127,7 @@ def test_the_metrics_are_a_closed_set():
         "earlybell_messages_refused",
         "earlybell_messages_repeated",
         "earlybell_notices_open",
+        "earlybell_outbox_deliveries",
         "earlybell_outbox_waiting",
         "earlybell_resends_asked",
     }
