@@ -146,9 +146,17 @@ class Archive(Protocol):
         """The committed states whose key starts with ``prefix``."""
         ...
 
-    def notices(self, *, states: Sequence[str] | None, limit: int, after: str | None) -> list[Notice]:
+    def notices(
+        self,
+        *,
+        states: Sequence[str] | None,
+        limit: int,
+        after: str | None,
+        place: Mapping[str, str] | None = None,
+    ) -> list[Notice]:
         """Newest first (``opened_at``, then ``id``), beginning behind the notice ``after``; without
-        ``states`` all that aren't closed."""
+        ``states`` all that aren't closed. ``place`` (``line``, ``station``, ``slot``) keeps those of a
+        place."""
         ...
 
     def notice(self, notice_id: str) -> Notice | None: ...
@@ -288,10 +296,21 @@ class Reading(Protocol):
         """The line's slot objects, soonest p50 first (unknown last, then idle); ``None``: no such line."""
         ...
 
+    def explained(self, line: str, station: str, slot: str) -> dict[str, object] | None:
+        """The slot object with ``why``: the sentences and figures behind its number; ``None``: no such
+        slot."""
+        ...
+
     def notices(
-        self, *, states: Sequence[str] | None, limit: int, after: str | None
+        self,
+        *,
+        states: Sequence[str] | None,
+        limit: int,
+        after: str | None,
+        place: Mapping[str, str] | None = None,
     ) -> list[dict[str, object]]:
-        """Newest first; open ones carry today's numbers."""
+        """Newest first; open ones carry today's numbers. ``place`` (``line``, ``station``, ``slot``) keeps
+        those of a place."""
         ...
 
     def notice(self, notice_id: str) -> dict[str, object] | None:

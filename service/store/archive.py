@@ -34,10 +34,18 @@ class SqlArchive:
         wanted = select(state.c.key, state.c.data).where(*_beginning_with(prefix)).order_by(state.c.key)
         return {row.key: row.data for row in self._rows(wanted)}
 
-    def notices(self, *, states: Sequence[str] | None, limit: int, after: str | None) -> list[Notice]:
+    def notices(
+        self,
+        *,
+        states: Sequence[str] | None,
+        limit: int,
+        after: str | None,
+        place: Mapping[str, str] | None = None,
+    ) -> list[Notice]:
+        there = [notice.c[key] == name for key, name in (place or {}).items()]
         wanted = (
             select(notice.c.data)
-            .where(*_in_states(states), *_behind(after, notice.c.opened_at, notice.c.id))
+            .where(*_in_states(states), *there, *_behind(after, notice.c.opened_at, notice.c.id))
             .order_by(notice.c.opened_at.desc(), notice.c.id.desc())
             .limit(limit)
         )

@@ -19,11 +19,9 @@ from service.domain.sight import Sight
 from service.domain.state import SITE_KEY, LineState, SlotState, StationState, line_key, station_key
 from service.domain.world import World
 from service.ports import Archive
-from service.usecases.fold import fold
-from service.wire.journal import Exporter, StartState
+from service.usecases.export import export
 
 Json = dict[str, object]
-_encode = msgspec.json.Encoder().encode
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,8 +57,15 @@ class Shown:
         shown = next(each for each in slot_objects(world, [place]) if each["slot"] == slot)
         return shown | {"why": _why(world, place, place.slots[slot], shown)}
 
-    def notices(self, *, states: Sequence[str] | None, limit: int, after: str | None) -> list[Json]:
-        return self._refreshed(self.archive.notices(states=states, limit=limit, after=after))
+    def notices(
+        self,
+        *,
+        states: Sequence[str] | None,
+        limit: int,
+        after: str | None,
+        place: Mapping[str, str] | None = None,
+    ) -> list[Json]:
+        return self._refreshed(self.archive.notices(states=states, limit=limit, after=after, place=place))
 
     def notice(self, notice_id: str) -> Json | None:
         kept = self.archive.notice(notice_id)
@@ -82,36 +87,10 @@ class Shown:
 
     def events(self, *, since: Instant | None, until: Instant | None) -> Iterator[bytes]:
         """The state as it was at ``since``, folded from the nearest checkpoint, then every entry."""
-        export = Exporter(self.site)
-        position, world, at = self._before(since)
-        begun = False
-        for number, entry in self.archive.journal(position=position, to=until):
-            if since is not None and entry.at < since:
-                fold(world, entry)
-                position, at = number + 1, entry.at
-                continue
-            if not begun:
-                begun = True
-                yield export.state(_start_state(world, position, at))
-            yield export.entry(number, entry)
-        if not begun:
-            yield export.state(_start_state(world, position, at))
+        return export(self.archive, self.site, since=since, until=until)
 
     def not_ready(self) -> list[str]:
         return self.reasons()
-
-    def _before(self, since: Instant | None) -> tuple[int, World, Instant]:
-        """The nearest state kept from before ``since``; without one the beginning, where that is kept."""
-        kept = self.archive.checkpoint(at=since) if since is not None else None
-        if kept is None:
-            oldest = self.archive.checkpoint(at=None)
-            first = next(self.archive.journal(position=0), None)
-            from_nothing = first is not None and first[0] == 0 and (oldest is None or oldest[0] > 0)
-            kept = None if from_nothing else oldest
-        if kept is None:
-            return 0, World(), 0
-        position, at, states = kept
-        return position, World.from_states(states), at
 
     def world_of(self, line: str | None, station: str | None = None) -> World:
         """The committed world, or one line's or station's part of it."""
@@ -331,15 +310,3 @@ def _station_object(station: StationState) -> Json:
         "clock_flagged": station.clock_flagged,
         "as_of": None if station.counted_at is None else to_rfc3339(station.counted_at),
     }
-
-
-def _start_state(world: World, position: int, at: Instant) -> StartState:
-    return StartState(
-        position=position,
-        at=at,
-        policy=msgspec.Raw(_encode(world.policy)),
-        lines=list(world.lines.values()),
-        stations=list(world.stations.values()),
-        supplies=list(world.supplies.values()),
-        standing=list(world.standing.values()),
-    )

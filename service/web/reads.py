@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Iterator
-from itertools import chain, islice
-from typing import Annotated, Protocol, cast
+from itertools import chain
+from typing import Annotated
 
 from fastapi import APIRouter, Depends, Header, Query
 from pydantic import BeforeValidator
@@ -12,7 +12,6 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response, StreamingResponse
 
 from service.domain.model import Instant, NoticeState
-from service.ports import Reading
 from service.web import schemas
 from service.web.answers import LATER, UNFIT, UNKNOWN, json_answer
 from service.web.stream import Listener, LiveResponse
@@ -43,20 +42,12 @@ def slots(line: schemas.Name, own: Own) -> Response:
     return json_answer(forecasts)
 
 
-class Explaining(Reading, Protocol):
-    """A reading side that can also say why."""
-
-    def explained(self, line: str, station: str, slot: str) -> dict[str, object] | None:
-        """The slot object with ``why``; ``None``: no such slot."""
-        ...
-
-
 @router.get(
     "/lines/{line}/stations/{station}/slots/{slot}", response_model=schemas.SlotDetail, responses=UNKNOWN
 )
 def slot(line: schemas.Name, station: schemas.Name, slot: schemas.Name, own: Own) -> Response:
     """One slot's forecast and why it is what it is: two sentences and the figures behind them."""
-    found = cast(Explaining, own.reading).explained(line, station, slot)
+    found = own.reading.explained(line, station, slot)
     if found is None:
         raise HTTPException(404, f"no slot {slot!r} was heard of at station {station!r} of line {line!r} yet")
     return json_answer(found)
@@ -77,20 +68,7 @@ def notices(
     most = min(limit, LARGEST_PAGE)
     place = {"line": line, "station": station, "slot": slot}
     wanted = {key: name for key, name in place.items() if name is not None}
-    if not wanted:
-        return json_answer(own.reading.notices(states=states, limit=most, after=after))
-    return json_answer(list(islice(_notices_of(own.reading, wanted, states, after), most)))
-
-
-def _notices_of(
-    reading: Reading, wanted: dict[str, str], states: list[str] | None, after: str | None
-) -> Iterator[dict[str, object]]:
-    """The notices of a place, page by page: the reading side knows pages, not places."""
-    while rows := reading.notices(states=states, limit=LARGEST_PAGE, after=after):
-        yield from (row for row in rows if wanted.items() <= row.items())
-        if len(rows) < LARGEST_PAGE:
-            return
-        after = str(rows[-1]["id"])
+    return json_answer(own.reading.notices(states=states, limit=most, after=after, place=wanted))
 
 
 @router.get("/notices/{notice_id}", response_model=schemas.NoticeView, responses=UNKNOWN)

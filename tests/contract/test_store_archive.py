@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
+import msgspec
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -41,6 +42,16 @@ def pages(store: Store, limit: int) -> list[str]:
 def test_notices_are_newest_first_and_then_by_id(store: Store) -> None:
     commit_notices(store, opened("b", 1 * MS), opened("a", 1 * MS), opened("c", 0), opened("d", 2 * MS))
     assert ids(store.archive.notices(states=None, limit=10, after=None)) == ["d", "b", "a", "c"]
+
+
+def test_a_place_keeps_the_notices_of_that_place(store: Store) -> None:
+    names = ("a", "L1", "P1"), ("b", "L1", "P2"), ("c", "L2", "P1"), ("d", None, None)
+    commit_notices(
+        store, *[msgspec.structs.replace(opened(id_), line=line, station=of) for id_, line, of in names]
+    )
+    where = {"line": "L1"}, {"station": "P1"}, {"line": "L1", "station": "P2"}, {"line": "L3"}
+    found = [ids(store.archive.notices(states=None, limit=10, after=None, place=place)) for place in where]
+    assert found == [["b", "a"], ["c", "a"], ["b"], []]
 
 
 def test_the_order_of_ids_is_that_of_their_code_points(store: Store) -> None:

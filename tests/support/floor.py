@@ -8,7 +8,7 @@ The plant, its parts and its people are invented. Run as a module it serves the 
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -245,7 +245,12 @@ class Floor:
             return found[0].as_json() | {"why": msgspec.to_builtins(_why(found[0]))} if found else None
 
     def notices(
-        self, *, states: Sequence[str] | None, limit: int, after: str | None
+        self,
+        *,
+        states: Sequence[str] | None,
+        limit: int,
+        after: str | None,
+        place: Mapping[str, str] | None = None,
     ) -> list[dict[str, object]]:
         self._may_fail()
         self.asked.append(("notices", states, limit, after))
@@ -256,7 +261,8 @@ class Floor:
         ids = [notice.id for notice in newest]
         start = ids.index(after) + 1 if after in ids else 0
         wanted = states or ("open", "taken", "quiet")
-        return [msgspec.to_builtins(notice) for notice in newest[start:] if notice.state in wanted][:limit]
+        found = [msgspec.to_builtins(notice) for notice in newest[start:] if notice.state in wanted]
+        return [notice for notice in found if (place or {}).items() <= notice.items()][:limit]
 
     def notice(self, notice_id: str) -> dict[str, object] | None:
         self._may_fail()
