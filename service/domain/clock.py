@@ -43,6 +43,12 @@ def of(station: StationState, source: str) -> SourceClock:
     return clock
 
 
+def was_set_back(said_at: Instant | None, last_said: Instant | None) -> bool:
+    """Whether a source's next message says an earlier time than its last, by more than clocks are kept right.
+    A backlog never does; what was its usual offset is none any more."""
+    return said_at is not None and last_said is not None and said_at < last_said - _SILENCE
+
+
 def note(clock: SourceClock, at: Instant, received: Instant) -> Instant:
     """The moment by our clock of a time that is believed; never later than its arrival."""
     clock.offset = usual_offset(clock.offset, at=at, received=received, before=clock.heard)

@@ -28,9 +28,12 @@ def apply_count(world: World, station: StationState, message: CountMessage, at: 
     counted before."""
     source_at = None if message.at is None else from_datetime(message.at)
     said_at = source_at if source_at is not None and clock.believed(source_at, at) else None
+    last_said = station.last_at
     hearing, missed = counting.hear(station, message, said_at)
     if hearing is Hearing.REPEAT or hearing is Hearing.REPLACED:
         return None
+    if hearing is Hearing.ONWARD and clock.was_set_back(said_at, last_said):
+        clock.of(station, clock.COUNT).offset = None
     began = _began(station, source_at, said_at, at)
     learn = station.panels is not None
     panels = counting.panel_increment(station, message, hearing)

@@ -5,23 +5,28 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Callable, Iterator
+from concurrent.futures import Future
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 
-from service.domain.model import Notice
+from service.domain.events import PersonAct
+from service.domain.model import SECOND, Notice, from_datetime
+from service.domain.notices import Told
 from service.domain.world import World
 from service.ports import Batch, StoreError
 from service.store import Store, open_store
 from service.store.ledger import SqlLedger
-from service.usecases.ingest import Inbound, Ingest
+from service.usecases.ingest import Ask, Inbound, Ingest
 from service.usecases.owner import Owner
 from service.usecases.replay import replay
 from service.usecases.resend import Resend
 from service.usecases.show import Shown
+from service.wire.native import Address
 from tests.support.wait import eventually
 
 BEGIN = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
@@ -53,12 +58,14 @@ class Line:
 
     def __init__(self, store: Store) -> None:
         self.store, self.ledger = store, Trying(store)
+        snapshot = store.ledger.load()
+        committed = dict(snapshot.states)
         self.ingest = Ingest(
-            world=World(),
+            world=World.from_states(committed),
             ledger=self.ledger,
-            committed={},
-            position=0,
-            last_at=0,
+            committed=committed,
+            position=snapshot.position,
+            last_at=snapshot.at,
             clock=lambda: 0,
             root="floor",
             by_events=True,
@@ -76,6 +83,11 @@ class Line:
         self.now = BEGIN
         self.sent = 0
         self.thread = threading.Thread(target=self.owner.run)
+        self.thread.start()
+
+    def stop(self) -> None:
+        self.owner.stop()
+        self.thread.join(10)
 
     def later(self, seconds: float) -> None:
         self.now += timedelta(seconds=seconds)
@@ -117,10 +129,8 @@ def opened(path: Path) -> Iterator[Store]:
 def line(tmp_path: Path) -> Iterator[Line]:
     with opened(tmp_path / "store.db") as store:
         line = Line(store)
-        line.thread.start()
         yield line
-        line.owner.stop()
-        line.thread.join(10)
+        line.stop()
 
 
 def deltas(line: Line, number: int, *, spoilt: bool = False) -> None:
@@ -214,6 +224,51 @@ def test_many_refused_messages_are_one_notice_that_ends_and_a_replay_tells_the_s
     line.tick()
     assert [kind for kind in line.told() if kind[0] == "refused"] == [("refused", "closed")] * 2
     must_replay_alike(line, tmp_path)
+
+
+def test_a_quiet_spell_that_ends_while_the_program_is_down_ends_at_its_next_start(tmp_path: Path) -> None:
+    with opened(tmp_path / "store.db") as store:
+        before = Line(store)
+        at_work(before)
+        before.say("L/P1/tower", lamps={"yellow": "flashing"}, buzzer="on", slots=["S"])
+        before.until_taken()
+        (notice,) = before.notices()
+        until = from_datetime(before.now) + 600 * SECOND
+        act = PersonAct(notice=notice.id, action="quiet", by="Ines", until=until)
+        answer: Future[list[Told]] = Future()
+        before.owner.put(Ask(Address("person", "L", "P1"), act, msgspec.json.encode(act), answer))
+        answer.result(10)
+        before.stop()
+        after = Line(store)
+        after.now = before.now
+        after.tick()
+        assert [each.state for each in after.notices()] == ["quiet"]
+        after.later(900)
+        after.tick()
+        after.tick()
+        assert [each.state for each in after.notices()] == ["open"]
+        after.stop()
+
+
+def test_a_clock_that_is_set_back_turns_no_moment_round(tmp_path: Path) -> None:
+    now = [from_datetime(BEGIN)]
+    with opened(tmp_path / "store.db") as store:
+        ingest = Ingest(
+            world=World(),
+            ledger=store.ledger,
+            committed={},
+            position=0,
+            last_at=0,
+            clock=lambda: now[0],
+            root="floor",
+        )
+        for panel, step in enumerate((0, 7200, -7200, 20, 20)):
+            now[0] += step * SECOND
+            body = b'{"session": "s", "seq": %d, "slots": {"S": {"placed": %d}}}' % (panel, panel)
+            ingest.take([Inbound(b"floor/L/P1/count", body, False, (1, 1))])
+        moments = [entry.at for _, entry in store.archive.journal(position=0)]
+        assert moments == sorted(set(moments))
+        assert ingest.world.stations["L", "P1"].slots["S"].counted == 4
 
 
 def must_replay_alike(line: Line, tmp_path: Path) -> None:
