@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import select
+import socket
 import ssl
 import subprocess
+import threading
 import time
-from collections.abc import Iterator
+import tracemalloc
+from collections.abc import Callable, Iterator
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
+from itertools import chain, cycle
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -475,3 +481,212 @@ def test_mail_goes_encrypted_where_the_url_says_so_and_only_to_a_trusted_server(
         assert send(friend, delivery()) == [Delivered()]
         (got,) = box.wait_for(1)
         assert got.encrypted
+
+
+# --- receivers that do everything wrong
+
+
+class RawServer:
+    """Says to each connection what ``talk`` does with it, in a thread of its own."""
+
+    def __init__(self, talk: Callable[[socket.socket], None]) -> None:
+        self._talk = talk
+        self._socket = socket.create_server(("127.0.0.1", 0))
+        self.port = int(self._socket.getsockname()[1])
+        self.over = threading.Event()
+        self._threads = [threading.Thread(target=self._accept, daemon=True)]
+
+    def _accept(self) -> None:
+        with suppress(OSError):
+            while True:
+                connection, _ = self._socket.accept()
+                thread = threading.Thread(target=self._serve, args=(connection,), daemon=True)
+                self._threads.append(thread)
+                thread.start()
+
+    def _serve(self, connection: socket.socket) -> None:
+        with connection, suppress(OSError):
+            self._talk(connection)
+
+    def __enter__(self) -> Self:
+        self._threads[0].start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.over.set()
+        self._socket.shutdown(socket.SHUT_RDWR)
+        self._socket.close()
+        for thread in self._threads:
+            thread.join(5.0)
+
+
+def dripping(*texts: bytes, listens: bool = True) -> Callable[[socket.socket], None]:
+    """One byte after the other, for ever the last text."""
+
+    def talk(connection: socket.socket) -> None:
+        if listens:
+            connection.recv(65536)
+        for byte in chain(b"".join(texts), cycle(texts[-1])):
+            connection.sendall(bytes([byte]))
+            select.select([], [], [], 0.05)
+
+    return talk
+
+
+def flooding(head: bytes, piece: bytes, *, listens: bool = True) -> Callable[[socket.socket], None]:
+    def talk(connection: socket.socket) -> None:
+        if listens:
+            connection.recv(65536)
+        connection.sendall(head)
+        while True:
+            connection.sendall(piece)
+
+    return talk
+
+
+BAD_ANSWERS = {
+    "a status line that drips": dripping(b"HTTP/1.1 200 OK\r\n", b"x"),
+    "headers that drip": dripping(b"HTTP/1.1 200 OK\r\n", b"x-a: b\r\n"),
+    "headers without end": flooding(b"HTTP/1.1 200 OK\r\n", b"x-more: " + b"y" * 60_000 + b"\r\n"),
+    "a status line without end": flooding(b"HTTP/1.1 200 ", b"O" * 65536),
+    "informational answers without end": flooding(b"", b"HTTP/1.1 103 Early Hints\r\n\r\n" * 500),
+    "no HTTP at all": flooding(b"SSH-2.0-x\r\n", b"\0" * 65536),
+}
+
+
+@pytest.mark.parametrize("talk", BAD_ANSWERS.values(), ids=list(BAD_ANSWERS))
+def test_a_receiver_that_answers_badly_ends_within_the_deadline_and_in_bounded_memory(
+    talk: Callable[[socket.socket], None],
+) -> None:
+    with RawServer(talk) as server:
+        outlet = WebhookOutlet("hook", f"http://127.0.0.1:{server.port}/", site="", deadline=1.0)
+        tracemalloc.start()
+        began = time.monotonic()
+        (outcome,) = send(outlet, delivery())
+        took, peak = time.monotonic() - began, tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+    assert isinstance(outcome, Failed)
+    assert not outcome.final
+    assert took < 3.0
+    assert peak < 8_000_000
+
+
+@pytest.mark.parametrize(
+    "location", ["http://169.254.169.254/latest/meta-data/", "http://[::1]:1/", "file:///etc/passwd", "//x"]
+)
+@pytest.mark.parametrize("status", [301, 302, 303, 307, 308])
+def test_no_redirect_is_followed_wherever_it_leads(
+    receiver: HttpReceiver, status: int, location: str
+) -> None:
+    receiver.answer(then=Answer(status=status, headers={"location": location}))
+    (outcome,) = send(hook(receiver), delivery())
+    assert isinstance(outcome, Failed)
+    assert outcome.reason.startswith(f"answered {status}")
+    assert len(receiver.received.all()) == 1
+
+
+def test_a_receiver_whose_certificate_is_not_trusted_hears_nothing(certificate: Path) -> None:
+    tls = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    tls.load_cert_chain(certificate)
+    heard: list[bytes] = []
+
+    def talk(connection: socket.socket) -> None:
+        with tls.wrap_socket(connection, server_side=True) as secured:
+            heard.append(secured.recv(65536))
+
+    with RawServer(talk) as server:
+        outlet = WebhookOutlet("hook", f"https://127.0.0.1:{server.port}/", site="", deadline=5.0)
+        assert send(outlet, delivery()) == [Failed("its TLS certificate isn't trusted")]
+    assert heard in ([], [b""])
+
+
+def a_mail_server(*replies: bytes | None) -> Callable[[socket.socket], None]:
+    """Says each reply after each line it hears, the first as its banner; ``None``: hangs up instead."""
+
+    def talk(connection: socket.socket) -> None:
+        lines = connection.makefile("rb")
+        for reply in replies:
+            if reply is None:
+                connection.shutdown(socket.SHUT_RDWR)
+                return
+            connection.sendall(reply)
+            line = lines.readline()
+            if reply.startswith(b"354"):
+                while line not in {b".\r\n", b""}:
+                    line = lines.readline()
+        lines.read()
+
+    return talk
+
+
+def test_a_mail_server_that_dies_after_the_letter_was_handed_over_gets_it_again_under_its_id(
+    mailbox: MailReceiver,
+) -> None:
+    """Nobody can know whether it has it: a repeat, which mailboxes recognise by its Message-ID."""
+    accepts = (
+        b"220 mail.test\r\n",
+        b"250 mail.test\r\n",
+        b"250 ok\r\n",
+        b"250 ok\r\n",
+        b"354 go on\r\n",
+        None,
+    )
+    with RawServer(a_mail_server(*accepts)) as server:
+        assert send(mail(server.port), delivery()) == [Failed("the mail server closed the connection")]
+    assert send(mail(mailbox.port), delivery(attempts=2)) == [Delivered()]
+    (got,) = mailbox.wait_for(1)
+    assert got.message["Message-ID"] == "<n7c1.v1.mail@plant.example>"
+
+
+@pytest.mark.parametrize(
+    "talk",
+    [
+        dripping(b"220-", b"x", listens=False),
+        flooding(b"", b"220-more\r\n" * 1000, listens=False),
+        flooding(b"220 ", b"x" * 65536, listens=False),
+        a_mail_server(b"220 mail.test\r\n", b""),
+    ],
+    ids=["a banner that drips", "a banner without end", "a line without end", "no answer to EHLO"],
+)
+def test_a_mail_server_that_hangs_or_babbles_ends_within_the_deadline(
+    talk: Callable[[socket.socket], None],
+) -> None:
+    with RawServer(talk) as server:
+        tracemalloc.start()
+        began = time.monotonic()
+        (outcome,) = send(mail(server.port, deadline=1.0), delivery())
+        took, peak = time.monotonic() - began, tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+    assert isinstance(outcome, Failed)
+    assert took < 3.0
+    assert peak < 8_000_000
+
+
+@pytest.mark.parametrize(
+    "reply", ["500 what", "502 5.5.1 no", "554 5.6.0 content refused", "552 5.3.4 too big"]
+)
+def test_a_letter_that_is_refused_as_a_whole_is_tried_again_and_nobody_has_it(
+    mailbox: MailReceiver, reply: str
+) -> None:
+    mailbox.data_replies.append(reply)
+    (outcome,) = send(mail(mailbox.port, to=[ADA, BEN]), delivery())
+    assert outcome == Failed(f"the mail server refused the message ({reply[:3]})")
+    assert mailbox.received.all() == []
+
+
+def test_where_tls_is_demanded_a_server_that_offers_none_hears_no_address(mailbox: MailReceiver) -> None:
+    """STARTTLS was stripped from what it offers: nothing is sent in the clear."""
+    (outcome,) = send(mail(mailbox.port, scheme="smtp+starttls"), delivery())
+    assert outcome == Failed("the mail server offers no STARTTLS, which smtp+starttls:// demands")
+    assert mailbox.attempts.all() == []
+
+
+def test_a_server_that_answers_starttls_in_the_clear_gets_no_letter() -> None:
+    replies = (
+        b"220 mail.test\r\n",
+        b"250-mail.test\r\n250 STARTTLS\r\n",
+        b"220 go on\r\n250 in the clear\r\n",
+    )
+    with RawServer(a_mail_server(*replies)) as server:
+        (outcome,) = send(mail(server.port, scheme="smtp+starttls", deadline=1.0), delivery())
+    assert isinstance(outcome, Failed)

@@ -64,8 +64,8 @@ def test_a_receiver_that_asks_for_time_gets_forty_seconds_at_most() -> None:
     assert failed(NOTHING_YET, NOW, chance=0.0, retry_after=7.0).paused_until == NOW + 7 * SECOND
     for asked in (1e9, float("inf")):
         assert failed(NOTHING_YET, NOW, chance=0.0, retry_after=asked).paused_until == NOW + 40 * SECOND
-    for asked in (-5.0, float("nan"), None):
-        assert failed(NOTHING_YET, NOW, chance=0.0, retry_after=asked).paused_until == NOW
+    for senseless in (-5.0, float("nan"), None):
+        assert failed(NOTHING_YET, NOW, chance=0.0, retry_after=senseless).paused_until == NOW
 
 
 def test_a_full_bucket_lets_its_burst_through_and_then_its_rate() -> None:

@@ -155,7 +155,7 @@ def test_a_fresh_notice_is_tried_within_a_second_although_the_breaker_is_open() 
         async with running(hook) as on:
             on.enqueue(*(f"n{n}" for n in range(20)), age=OLD)
             await on.until(lambda: len(hook.sent) >= OPENS_AFTER)
-            await on.until(lambda: not [a for a in on.attempts if a.outcome == "sending"])
+            await on.until(lambda: ("hook", "sending") not in on.outbox.backlog())
             on.ahead += SECOND  # the last probe was a second ago
             hook.answer = Delivered()
             on.enqueue("fresh")
