@@ -8,6 +8,7 @@ supervisor sees it."""
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import random
 import signal
 import socket
@@ -29,7 +30,7 @@ from service.domain.model import SECOND, Instant
 from service.domain.world import World
 from service.mqtt.client import Broker, Connection
 from service.outlets import build_outlet
-from service.ports import Outlet
+from service.ports import Outlet, StoreError
 from service.pulse import STUCK_AFTER, Pulse, Watchdog
 from service.report import Report
 from service.settings import Settings
@@ -240,7 +241,9 @@ class Service:
 
     def _render_metrics(self) -> bytes:
         self.report.beats(self.pulse.ages())
-        self.report.outbox(self.store.outbox.backlog())
+        # What is known without the store is told without it: that is when people look.
+        with contextlib.suppress(StoreError):
+            self.report.outbox(self.store.outbox.backlog())
         return self.metrics.render()
 
     def _make_server(self) -> Server:

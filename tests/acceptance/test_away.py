@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import sqlite3
 import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import suppress
@@ -79,6 +80,62 @@ def test_what_a_broker_lost_is_noticed_asked_for_and_shown_until_the_gateway_sen
     plant.gateway.send("L/DELTA/count", **lost[0])
     eventually(lambda: plant.left() == plant.books.left(), timeout=15)
     plant.must_agree()
+
+
+def test_a_queue_that_ran_over_while_we_were_down_shows_as_a_hole_that_is_asked_for(
+    start_plant: StartPlant,
+) -> None:
+    """The broker acknowledges what it drops; only the numbers tell."""
+    plant = start_plant(max_queued_messages=50, max_inflight_messages=20)
+    plant.program.kill()
+    plant.publish(60)
+    plant.gateway.listen("earlybell/+/+/resend")
+    plant.start()
+    eventually(lambda: plant.counted()["DELTA"] > 20, timeout=20)
+    plant.publish(1)
+    plant.until_counted()
+    assert plant.left()["TOTAL"] == plant.books.left()["TOTAL"]
+    assert plant.left()["DELTA"] > plant.books.left()["DELTA"]
+    assert plant.stations()["DELTA"]["uncertain_since"] is not None
+    asked = eventually(lambda: plant.gateway.last("earlybell/L/DELTA/resend"), timeout=15)
+    assert asked["from"] <= asked["to"] < plant.seq["DELTA"]
+
+
+def test_a_backup_made_while_it_runs_is_put_back_and_what_came_since_heals(
+    start_plant: StartPlant, start_program: StartProgram, tmp_path: Path
+) -> None:
+    plant = start_plant()
+    plant.publish(5)
+    plant.until_counted()
+    copy = str(tmp_path / "copy")
+    store = {"EARLYBELL_STORE__URL": f"sqlite:///{plant.folder}/store.db"}
+    assert start_program("backup", copy, environment=store).wait() == 0
+    plant.publish(5)
+    plant.until_counted()
+    running = start_program("restore", copy, "--force", environment=store)
+    assert running.wait() == 1
+    assert "stop the service first" in running.log()
+    assert plant.program.stop() == 0
+    assert start_program("restore", copy, environment=store).wait() == 1
+    assert start_program("restore", copy, "--force", environment=store).wait() == 0
+    plant.start()
+    plant.publish(1)
+    plant.until_counted()
+    assert plant.left()["TOTAL"] == plant.books.left()["TOTAL"]
+    assert plant.stations()["DELTA"]["uncertain_since"] is not None, (
+        "what it counted since is gone, and shown"
+    )
+
+
+def test_a_store_of_a_newer_program_is_left_alone(start_plant: StartPlant) -> None:
+    plant = start_plant()
+    assert plant.program.stop() == 0
+    with sqlite3.connect(plant.folder / "store.db") as store:
+        store.execute("UPDATE alembic_version SET version_num = 'of-tomorrow'")
+    store.close()
+    plant.program.start()
+    assert plant.program.wait() == 1
+    assert "a newer version wrote it" in plant.program.log()
 
 
 @pytest.mark.parametrize("protocol", [5, 3])

@@ -10,10 +10,11 @@ from contextlib import contextmanager
 
 import pytest
 
-from service.mqtt.client import Broker, Connection, Token
+from service.mqtt.client import READS_A_TURN, Broker, Connection, Token
 from tests.support.factory import Gateway
 from tests.support.mosquitto import Mosquitto
 from tests.support.ports import free_port
+from tests.support.proxy import Proxy
 from tests.support.wait import eventually
 
 
@@ -23,6 +24,7 @@ class Listener:
     def __init__(self, port: int, *, keepalive: int = 30) -> None:
         self.received: list[tuple[bytes, Token]] = []
         self.room = True
+        self.most = 10**9
         self.sessions_lost = 0
         self.connection = Connection(
             Broker(
@@ -36,7 +38,7 @@ class Listener:
             ),
             topics="floor/#",
             receive=lambda _topic, payload, _retained, token: self.received.append((payload, token)),
-            has_room=lambda: self.room,
+            has_room=lambda: self.room and len(self.received) < self.most,
             log=lambda *_, **__: None,
             session_lost=self._lost,
             keepalive=keepalive,
@@ -90,16 +92,53 @@ def test_without_room_nothing_is_read_and_the_broker_does_not_take_us_for_dead(
     with listening(broker.port, keepalive=1) as listener:
         listener.until(lambda: listener.connection.ready)
         listener.room = False
-        send(gateway, *range(50))
         ping = "Received PINGREQ from listener"
+        eventually(lambda: broker.log().count(ping) >= 3, timeout=30, ignoring=())
+        send(gateway, *range(50))
         before = broker.log().count(ping)
         # Three times as long as the broker waits for a client that says nothing.
         eventually(lambda: broker.log().count(ping) >= before + 12, timeout=30, ignoring=())
-        assert len(listener.received) <= 1
+        assert listener.received == []
         assert listener.connection.ready
         listener.room = True
         listener.until(lambda: len(listener.received) == 50)
         assert {token[0] for _, token in listener.received} == {1}, "it is still the first connection"
+
+
+def test_a_backlog_never_fills_more_than_the_room_there_is(broker: Mosquitto, gateway: Gateway) -> None:
+    """Old brokers send all they have kept at once, whatever window they were told."""
+    with listening(broker.port) as listener:
+        listener.until(lambda: listener.connection.ready)
+    for number in range(1500):
+        gateway._client.publish("floor/a", b"%d" % number, qos=1)
+    send(gateway, 1500)
+    heard: list[bytes] = []
+    with listening(broker.port) as listener:
+        listener.most = 200
+        while len(heard) < 1501:
+            listener.until(lambda: listener.received)
+            taken = list(listener.received)
+            assert len(taken) <= 200 + READS_A_TURN
+            listener.acknowledge()
+            del listener.received[: len(taken)]
+            heard += [payload for payload, _ in taken]
+    assert heard == [b"%d" % number for number in range(1501)]
+
+
+def test_a_broker_that_swallows_everything_is_noticed_told_and_found_again(
+    broker: Mosquitto, gateway: Gateway
+) -> None:
+    wire = Proxy((broker.host, broker.port))
+    with listening(wire.port, keepalive=1) as listener:
+        listener.until(lambda: listener.connection.ready)
+        wire.silent = True
+        listener.until(lambda: not listener.connection.ready)
+        assert listener.connection.trouble is not None
+        send(gateway, 1)
+        wire.silent = False
+        wire.cut()
+        listener.until(lambda: listener.payloads() == [b"1"])
+    wire.close()
 
 
 def test_an_acknowledgement_of_before_the_broker_forgot_us_takes_no_other_message_away(

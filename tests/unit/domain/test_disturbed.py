@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from statistics import median
+
 import pytest
 
-from service.domain import outlook
 from service.domain.outcome import forecast
 from service.wire.native import Misfit, read_message, read_topic
 from tests.support.story import Story
@@ -78,7 +79,7 @@ def seen(ahead: float) -> tuple[int | None, object, float | None, bool]:
     assert case is not None
     (panels,) = forecast([case])
     takts = story.station().takts
-    return story.slot("S").book, panels, outlook.median(takts), story.station().clock_flagged
+    return story.slot("S").book, panels, median(takts), story.station().clock_flagged
 
 
 @pytest.mark.parametrize("ahead", [86_400.0, -31_536_000.0, 3_600.0, -3_600.0])
