@@ -22,8 +22,8 @@ SHORTEST = 120 * SECOND
 TAKTS = 5
 """A board that is looked at or a short stop costs a few takts."""
 LINKED = 45 * 60 * SECOND
-"""A gateway whose link says online has a last will to speak for it: counts that stop are then a line that stands,
-as in a break. Only a gateway that hangs would be missed, so after a long break it is told all the same."""
+"""A gateway whose link says online has a last will to speak for it: counts that stop are then a line that
+stands, as in a break. Only a gateway that hangs would be missed, so after a long break it is told too."""
 _STOPPED = (Reading.OUT, Reading.FAULT)
 
 

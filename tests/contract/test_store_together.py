@@ -264,6 +264,28 @@ def test_writes_are_durable_when_they_return(backend: str, store: Store) -> None
             assert connection.exec_driver_sql("SHOW synchronous_commit").scalar() == "on"
 
 
+@pytest.mark.parametrize("backend", ["postgresql"])
+def test_no_wait_for_postgresql_is_without_a_bound(store: Store) -> None:
+    with store.database.writer.begin() as connection:
+        bounds = {
+            name: connection.exec_driver_sql(f"SHOW {name}").scalar()
+            for name in ("statement_timeout", "lock_timeout", "idle_in_transaction_session_timeout")
+        }
+        assert bounds == {
+            "statement_timeout": "5s",
+            "lock_timeout": "3s",
+            "idle_in_transaction_session_timeout": "15s",
+        }
+        wire = connection.connection.driver_connection
+        assert wire is not None
+        said = wire.info.get_parameters()
+        assert {name: said[name] for name in ("connect_timeout", "tcp_user_timeout", "keepalives_idle")} == {
+            "connect_timeout": "3",
+            "tcp_user_timeout": "10000",
+            "keepalives_idle": "5",
+        }
+
+
 def sessions(store: Store) -> int:
     """How many are connected, the one that asks included."""
     if store.database.writer.dialect.name == "sqlite":

@@ -95,7 +95,7 @@ class Plant:
         self.program.start()
         self.program.wait_ready(self.url)
 
-    def publish(self, rounds: int = 20) -> None:
+    def publish(self, rounds: int = 8) -> None:
         for number in range(1, rounds + 1):
             for station in self.seq:
                 self._publish(station, 1 + number % 3)
