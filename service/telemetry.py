@@ -139,7 +139,7 @@ class Metrics:
         self.notices_open = Gauge("earlybell_notices_open", "Notices that are not closed.", registry=registry)
         self.deliveries = Counter(
             "earlybell_deliveries",
-            "Attempts to deliver, by outlet and outcome (sent, failed, dead).",
+            "Attempts to deliver, by outlet and outcome (sent, waiting, dead, put off, lost).",
             ["outlet", "outcome"],
             registry=registry,
         )

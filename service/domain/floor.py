@@ -31,15 +31,7 @@ from service.domain.notices import Told
 from service.domain.orders import apply_order
 from service.domain.outcome import forecast, judge_slot, judge_station
 from service.domain.policy import Policy, tower_rule
-from service.domain.state import (
-    Recipe,
-    SlotState,
-    Standing,
-    StationState,
-    Stock,
-    SupplyState,
-    TowerState,
-)
+from service.domain.state import Recipe, SlotState, Standing, StationState, Stock, SupplyState, TowerState
 from service.domain.world import World, touch_supply
 
 

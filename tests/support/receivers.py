@@ -144,10 +144,13 @@ class HttpReceiver:
     def __exit__(self, *_: object) -> None:
         self.stop()
 
-    def _next(self, body: bytes) -> Answer:
+    def _answer_to(self, body: bytes) -> Answer:
         with self._lock:
-            if self._rule is not None:
-                return self._rule(json.loads(body))
+            rule = self._rule
+        return self._next() if rule is None else rule(json.loads(body))
+
+    def _next(self) -> Answer:
+        with self._lock:
             return self._answers.popleft() if self._answers else self._then
 
     def _wait(self, seconds: float | None) -> bool:
@@ -188,7 +191,7 @@ def _handler(receiver: HttpReceiver) -> type[BaseHTTPRequestHandler]:
         def do_POST(self) -> None:
             body = self.rfile.read(int(self.headers.get("content-length", 0)))
             headers = {name.lower(): value for name, value in self.headers.items()}
-            answer = receiver._next(body)
+            answer = receiver._answer_to(body)
             status = None if answer.silent or answer.drop else answer.status
             receiver.received.add(
                 Request(path=self.path, headers=headers, body=body, at=time.time(), answered=status)

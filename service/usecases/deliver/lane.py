@@ -5,7 +5,7 @@ A receiver that hangs, is down or is slow fills its own lane and no other. Knows
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal, NamedTuple
 
 from service.domain import traffic
@@ -117,8 +117,9 @@ class Lane:
         self.stuck.pop(conversation, None)
 
     def revive(self) -> None:
-        """A person wants to try again what was refused for good."""
+        """A person wants something sent again: no waiting for the breaker, and gone is no longer gone."""
         self.disabled = None
+        self.traffic = replace(self.traffic, open_until=0, paused_until=0)
 
     def turns_to_trouble(self, now: Instant) -> bool:
         if self.told:

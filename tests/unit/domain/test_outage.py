@@ -11,6 +11,7 @@ from service.domain.model import Change
 from service.domain.policy import Policy, Route
 from service.domain.routing import route
 from service.domain.world import World
+from service.usecases.fold import fold
 from service.wire.journal import Exporter, read_entry, read_line
 from tests.support.notices import AT, notice
 
@@ -70,3 +71,4 @@ def test_the_journal_carries_the_report_there_and_back() -> None:
     assert again == entry
     assert isinstance(again, JournalEntry)
     assert read_entry(again)[1] == FAILING
+    assert fold(World(), again) == apply(World(), FAILING)

@@ -114,3 +114,19 @@ def test_a_late_message_says_that_it_may_be_a_repeat() -> None:
 def test_a_message_that_replaces_another_says_so() -> None:
     notes = words(urgent(), zone=BERLIN, attempts=2, replaces=True).notes
     assert notes == ("This replaces a message that could not be delivered in time.",)
+
+
+def test_what_closed_before_its_opening_was_told_says_both() -> None:
+    said = words(closed(), zone=BERLIN, replaces=True, unheard=True)
+    assert said.headline == "L3 P1 slot T2: supply runs out (07:14), closed by now: it was refilled."
+    assert said.caution is None
+
+
+def test_what_concerns_the_whole_site_is_named_after_what_it_is_about() -> None:
+    place = dict.fromkeys(("line", "station", "slot"))
+    trouble: dict[str, object] = {"kind": "outlet", "about": "hook", "message": "No word gets through."}
+    trouble |= place
+    opened = words(notice(**trouble), zone=BERLIN)
+    assert (opened.title, opened.headline) == ("hook: messages not delivered", "No word gets through.")
+    ended = words(closed(**trouble | {"closed_because": "ended"}), zone=BERLIN)
+    assert ended.headline == "hook: closed, it is over."
