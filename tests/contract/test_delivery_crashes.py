@@ -94,3 +94,30 @@ def test_a_point_that_fails_instead_ends_the_sender_where_it_can_be_seen(
     assert sender(url, receiver.url, "before_send:1:raise") == 1
     assert sender(url, receiver.url) == 0
     assert ids(receiver.received.all()) == {"n7c1:1:hook": 1}
+
+
+WRITES = """
+import sys
+from service import crash
+from service.store import open_store
+from tests.contract.builders import batch
+from tests.support.notices import new_delivery, notice
+store = open_store(sys.argv[1], migrate=False)
+crash.arm(sys.argv[2])
+store.ledger.commit(batch(notices=[notice()], deliveries=[new_delivery(notice(), at=0)]))
+"""
+
+
+@pytest.mark.parametrize("point", ["tx_begin", "before_commit"])
+def test_a_change_and_its_deliveries_are_stored_together_or_not_at_all(
+    store: Store, url: str, receiver: HttpReceiver, point: str
+) -> None:
+    def write(at: str) -> int:
+        return subprocess.run([sys.executable, "-c", WRITES, url, at], timeout=60, check=False).returncode
+
+    assert write(f"{point}:1") == ENDED
+    assert store.archive.notice("n7c1") is None
+    assert store.outbox.backlog() == {}
+    assert write("") == 0
+    assert sender(url, receiver.url) == 0
+    assert ids(receiver.received.all()) == {"n7c1:1:hook": 1}

@@ -80,9 +80,7 @@ class Lane:
         return Room(min(free, fresh), now - traffic.FRESH)
 
     def _room_for_a_probe(self, now: Instant) -> Room:
-        if self.running:
-            return NO_ROOM
-        if now >= self.traffic.open_until:
+        if not self.running and now >= self.traffic.open_until:
             return Room(1)
         if now >= self.probed_at + PROBE_EVERY:
             return Room(1, now - traffic.FRESH)

@@ -35,10 +35,13 @@ class Switch:
     ) -> None:
         self.name, self.answer, self.pace = "hook", answer, pace
         self.poison: str | None = None
+        self.hangs: asyncio.Event | None = None
         self.sent: list[str] = []
 
     async def send(self, delivery: Delivery, *, now: Instant) -> Delivered | Failed:
         self.sent.append(delivery.notice.id)
+        if self.hangs is not None:
+            await self.hangs.wait()
         return Failed("answered 400 Bad Request") if delivery.notice.id == self.poison else self.answer
 
     async def close(self) -> None: ...
@@ -161,6 +164,25 @@ def test_a_fresh_notice_is_tried_within_a_second_although_the_breaker_is_open() 
             on.enqueue("fresh")
             await on.until(lambda: "fresh" in hook.sent, within=1.0)
             await on.while_passing(60, lambda: not on.outbox.backlog())
+
+    asyncio.run(story())
+
+
+def test_a_fresh_notice_is_tried_beside_a_probe_that_hangs() -> None:
+    async def story() -> None:
+        hook = Switch()
+        async with running(hook) as on:
+            on.enqueue(*(f"n{n}" for n in range(20)), age=OLD)
+            await on.until(lambda: len(hook.sent) >= OPENS_AFTER)
+            await on.until(lambda: ("hook", "sending") not in on.outbox.backlog())
+            hook.hangs = asyncio.Event()
+            tried = len(hook.sent)
+            await on.while_passing(60, lambda: len(hook.sent) > tried)
+            assert on.outbox.backlog()["hook", "sending"] == 1
+            on.ahead += SECOND
+            on.enqueue("fresh")
+            await on.until(lambda: "fresh" in hook.sent, within=1.0)
+            hook.hangs.set()
 
     asyncio.run(story())
 
