@@ -211,6 +211,9 @@ def _apply_tower(world: World, station: StationState, message: TowerMessage, at:
     elif reading is tower.Reading.LOW:
         for name in named:
             slot = world.slot(station, name)
+            usage = world.sights_of(station)[name].usage
+            if slot.low_since is None and usage:
+                supplies.compare_with_lamp(slot, usage)
             slot.low_since, slot.low_ended = slot.low_since or happened, None
             told += judge_slot(world, station, slot, at)
     if reading in (tower.Reading.LOW, tower.Reading.RUNNING):

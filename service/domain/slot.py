@@ -5,6 +5,8 @@ are held apart; when they go on for two panels a refill is believed."""
 
 from __future__ import annotations
 
+from statistics import median
+
 from service.domain import clock
 from service.domain.depletion import learn, shortage
 from service.domain.events import SupplyMessage
@@ -14,6 +16,8 @@ from service.domain.state import SlotState, StationState, Stock
 
 MOST_IDS = 32
 BELIEVE_AFTER_PANELS = 2
+FEWEST_LOWS, MOST_LOWS = 2, 5
+"""Low signals that must agree before one that doesn't is news, and that are remembered."""
 _FADE = 0.98
 _MOST_VALUES = 8
 _TWICE = 1.0 + _FADE
@@ -91,6 +95,21 @@ def refill_is_plain(slot: SlotState, usage: float | None, *, waits: bool) -> boo
         return False
     offsets, _ = shortage(slot.kind, slot.declared, slot.exact, slot.assumed)
     return beyond - float(offsets[-1]) > BELIEVE_AFTER_PANELS * usage
+
+
+def compare_with_lamp(slot: SlotState, usage: float) -> None:
+    """A low signal began. A machine calls a slot low at the same count each time: where our books say clearly
+    more than they did at earlier signals, it knows of a refill at another moment than we were told, and the
+    surplus may be gone."""
+    book = slot.book
+    if book is None:
+        return
+    usual = int(median(slot.low_books)) if len(slot.low_books) >= FEWEST_LOWS else None
+    if usual is not None and book - usual > max(BELIEVE_AFTER_PANELS * usage, usual / 2):
+        slot.unseen = max(slot.unseen, float(book - usual))
+    elif not slot.assumed:
+        slot.low_books.append(book)
+        del slot.low_books[:-MOST_LOWS]
 
 
 def believe_refill(slot: SlotState, rule: SlotRule, *, at: Instant, lead: float) -> None:
@@ -171,6 +190,8 @@ def load(
 ) -> None:
     """A new supply replaces what was there. ``carried``: what is believed left in a supply known by name.
     A tap that names nothing means the same again."""
+    if message.part not in (None, slot.part):
+        slot.low_books.clear()
     slot.kind = message.kind or slot.kind or rule.kind
     slot.part = message.part or slot.part or rule.part
     slot.lot = message.lot

@@ -64,7 +64,7 @@ class SlotState(msgspec.Struct, array_like=True):
     prove a refill. ``told_left``: what the books said was left when people were first told of it;
     ``low_ended``: what was counted when the low signal stopped naming it; ``unseen``: parts that may have
     gone before a refill was seen, anything from none to all; ``refilled_unsaid``: when a refill was believed
-    that nobody has put a word to yet.
+    that nobody has put a word to yet; ``low_books``: what the books said at the last low signals.
     """
 
     name: str
@@ -107,6 +107,7 @@ class SlotState(msgspec.Struct, array_like=True):
     low_ended: int | None = None
     unseen: float = 0.0
     refilled_unsaid: Instant | None = None
+    low_books: list[int] = []
 
     @property
     def book(self) -> int | None:

@@ -226,3 +226,48 @@ def test_a_late_word_from_a_source_whose_clock_is_merely_slow_takes_nothing():
     story = refilled_early()
     story.load("F1", 4000, ago=6 * story.takt)
     assert story.slot("F1").book == 4000
+
+
+# --- The machine's low lamp against our books --------------------------------------------------------------
+
+
+def three_reels(*, at_the_third: int) -> Story:
+    """The lamp comes on at 300 parts of each reel; the third comes to it ``at_the_third`` by our books."""
+    story = Story()
+    story.recipe({"F1": 100})
+    story.first("F1")
+    for left in (300, 300, at_the_third):
+        story.load("F1", left + 1000)
+        story.run(10, {"F1": 100})
+        story.tower("F1", yellow="flashing")
+        if left != at_the_third or at_the_third == 300:
+            story.green()
+    return story
+
+
+def test_a_low_lamp_that_comes_while_the_books_say_much_more_puts_the_surplus_in_doubt():
+    """The reel was loaded earlier than somebody said: ten panels of it may be gone."""
+    story = three_reels(at_the_third=1300)
+    assert story.slot("F1").unseen == 1000
+    assert story.slot("F1").book == 1300
+
+
+def test_a_low_lamp_that_comes_as_always_is_no_news():
+    assert three_reels(at_the_third=300).slot("F1").unseen == 0.0
+    assert three_reels(at_the_third=450).slot("F1").unseen == 0.0, "less than two panels more"
+
+
+def test_a_first_low_lamp_teaches_and_says_nothing():
+    story = Story()
+    story.recipe({"F1": 100})
+    story.first("F1")
+    story.load("F1", 5000)
+    story.tower("F1", yellow="flashing")
+    assert (story.slot("F1").unseen, story.slot("F1").low_books) == (0.0, [5000])
+
+
+def test_another_part_has_another_threshold():
+    story = three_reels(at_the_third=300)
+    story.load("F1", 9000, part="OTHER")
+    story.tower("F1", yellow="flashing")
+    assert story.slot("F1").unseen == 0.0
