@@ -17,6 +17,7 @@ from sqlalchemy import make_url
 
 from service import pulse
 from service.store import upgrade
+from tests.support.forked import IMPATIENT
 from tests.support.mosquitto import StartBroker
 from tests.support.postgres import shared_postgres
 from tests.support.processes import StartProgram
@@ -66,7 +67,7 @@ def test_what_a_broker_lost_is_noticed_asked_for_and_shown_until_the_gateway_sen
     plant.broker.start()
     plant.start()
     plant.program.wait_for_log("broker_session_lost")
-    plant.gateway.listen("earlybell/+/+/resend")
+    plant.listen("earlybell/+/+/resend")
     plant.publish(1)
     plant.until_counted()
     assert plant.metric("earlybell_broker_sessions_lost_total") >= 1
@@ -89,7 +90,7 @@ def test_a_queue_that_ran_over_while_we_were_down_shows_as_a_hole_that_is_asked_
     plant = start_plant(max_queued_messages=50, max_inflight_messages=20)
     plant.program.kill()
     plant.publish(60)
-    plant.gateway.listen("earlybell/+/+/resend")
+    plant.listen("earlybell/+/+/resend")
     plant.start()
     eventually(lambda: plant.counted()["DELTA"] > 20, timeout=20)
     plant.publish(1)
@@ -206,7 +207,7 @@ def test_a_full_disk_pauses_acknowledges_nothing_says_so_and_goes_on_when_there_
 
 
 @pytest.fixture
-def wire(start_program: StartProgram) -> Iterator[tuple[Proxy, str]]:
+def wire() -> Iterator[tuple[Proxy, str]]:
     """A wire to a PostgreSQL store, and the store's URL at our end of it."""
     server = shared_postgres()
     name = server.create()
@@ -242,7 +243,7 @@ def test_a_database_that_swallows_everything_ends_the_process_and_the_next_one_l
     proxy, url = wire
     plant = start_plant(url)
     plant.program.stop()
-    plant.start_impatient()
+    plant.start(stuck_after=IMPATIENT)
     proxy.silent = True
     plant.publish(4)
     assert plant.program.wait(60) == pulse.EXIT_CODE

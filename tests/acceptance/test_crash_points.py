@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 
 from service import crash, pulse
+from service.store import upgrade
 from tests.support.mosquitto import Mosquitto
 from tests.support.postgres import shared_postgres
-from tests.support.processes import StartProgram
 from tests.support.truth import Plant
 from tests.support.wait import eventually
 
@@ -29,9 +29,7 @@ ACTING = ("act_before_commit", "act_after_commit")
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
-def plant(
-    request: pytest.FixtureRequest, tmp_path: Path, broker: Mosquitto, start_program: StartProgram
-) -> Iterator[Plant]:
+def plant(request: pytest.FixtureRequest, tmp_path: Path, broker: Mosquitto) -> Iterator[Plant]:
     with ExitStack() as stack:
         if request.param == "sqlite":
             store = f"sqlite:///{tmp_path}/store.db"
@@ -40,7 +38,7 @@ def plant(
             name = server.create()
             stack.callback(server.drop, name)
             store = server.url(name)
-            assert start_program("upgrade-store", environment={"EARLYBELL_STORE__URL": store}).wait() == 0
+            upgrade(store)
         home = tmp_path / "plant"
         home.mkdir()
         plant = Plant(home, broker, store)
@@ -78,9 +76,10 @@ def test_a_failure_at_any_point_is_recovered_from_or_ends_the_process_and_is_nev
             timeout=30,
             message=f"{point}: neither recovered nor ended",
         )
-        if not plant.program.running:
+        if plant.program.running:
+            plant.program.kill()
+        else:
             ended[point] = plant.program.wait()
-        plant.program.remove()
     assert set(ended.values()) <= {1}, ended
     plant.start()
     plant.must_agree()

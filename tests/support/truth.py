@@ -7,18 +7,15 @@ from __future__ import annotations
 
 import json
 import os
-import sys
 from pathlib import Path
 from typing import Any
 
 import httpx
 
-from service import crash
-from tests.support import impatient
 from tests.support.factory import Gateway
+from tests.support.forked import IMPATIENT, PATIENT, ForkedProgram
 from tests.support.mosquitto import Mosquitto
 from tests.support.ports import free_port
-from tests.support.processes import Program
 from tests.support.wait import eventually
 
 LOADED = 1_000_000
@@ -63,9 +60,7 @@ class Plant:
         self.url = f"http://127.0.0.1:{(web := free_port())}"
         config = f'[mqtt]\nurl = "{broker.url}"\nprotocol = {protocol}\n'
         config += f'[store]\nurl = "{store}"\n[web]\nport = {web}\n'
-        self.program = Program(folder, "run", config=config)
-        self._patient = self.program.command
-        self._impatient = [sys.executable, impatient.__file__, str(folder / "earlybell.toml")]
+        self.program = ForkedProgram(folder, config=config)
         self.books = Books(folder / "books")
         self.gateway = Gateway(broker.port)
         self.seq = {"TOTAL": 0, "DELTA": 0}
@@ -81,19 +76,16 @@ class Plant:
             )
         self.until_counted()
 
-    def start(self, crash_at: str = "") -> None:
-        hangs = crash_at.endswith("hang")
-        self.program.command = self._impatient if hangs else self._patient
-        self.program.environment = {**self.program.environment, crash.VARIABLE: crash_at}
+    def start(self, crash_at: str = "", *, stuck_after: float = PATIENT) -> None:
+        """``crash_at`` as the command line takes it; without one it returns when the program is ready."""
+        self.program.crash_at, self.program.stuck_after = crash_at, stuck_after
         self.program.start()
         if not crash_at:
             self.program.wait_ready(self.url)
 
-    def start_impatient(self) -> None:
-        """With a watchdog that waits for seconds only."""
-        self.program.command = self._impatient
-        self.program.start()
-        self.program.wait_ready(self.url)
+    def listen(self, topics: str) -> None:
+        eventually(self.gateway._client.is_connected, message="the gateway lost the broker", ignoring=())
+        self.gateway.listen(topics)
 
     def publish(self, rounds: int = 8) -> None:
         for number in range(1, rounds + 1):
@@ -103,7 +95,7 @@ class Plant:
     def die(self, crash_at: str, *, within: float = 30.0) -> int:
         """Publish, start, and its exit code."""
         self.publish()
-        self.start(crash_at)
+        self.start(crash_at, stuck_after=IMPATIENT if crash_at.endswith("hang") else PATIENT)
         return self.program.wait(within)
 
     def join(self, quantity: int, key: str, *, expect_answer: bool) -> None:
