@@ -4,14 +4,14 @@ BIN := .venv/bin
 ARGS ?=
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test check fmt bench evaluate lock clean
+.PHONY: help setup demo test check fmt bench torture fuzz evaluate lock clean
 
 help:  ## Say what there is
 	@echo "Earlybell: which supply slot runs empty, how many panels from now."
 	@echo
 	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "  make %-9s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
 	@echo
-	@echo "demo, test, bench and evaluate take ARGS=\"…\", for example: make test ARGS=\"-m unit -x\""
+	@echo "demo, test, bench, torture, fuzz and evaluate take ARGS=\"…\", for example: make test ARGS=\"-m unit -x\""
 
 setup: .venv/installed  ## Make .venv from the lock file, with the project in it
 
@@ -39,6 +39,13 @@ fmt: setup  ## Put the code in the house's format and mend what can be mended
 bench: setup  ## Measure ingest, latency, forecast and replay against their bounds
 	@scripts/ensure-tools
 	$(BIN)/python -m tests.bench $(ARGS)
+
+torture: setup  ## Kill everything at random for 20 minutes; count what is lost or doubled (ARGS="--minutes 2")
+	@scripts/ensure-tools
+	$(BIN)/python -m tests.torture $(ARGS)
+
+fuzz: setup  ## Feed each decoder bytes nobody thought of (ARGS="--seconds 600")
+	$(BIN)/python -m tests.fuzz $(ARGS)
 
 evaluate: setup  ## What the bell is worth on the frozen scenarios, over fresh seeds (some minutes)
 	$(BIN)/python -m tests.evaluation $(ARGS)

@@ -1,0 +1,152 @@
+"""What is fed: each decoder, the one error it may raise, and a few good inputs to begin from.
+
+A target returns when the decoder kept its word and raises what it let through; an accepted input must also
+give the same again."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import tempfile
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from service.domain.events import JournalEntry
+from service.settings import SettingsError, load
+from service.wire.journal import read_entry, read_line
+from service.wire.native import Address, Misfit, read_message, read_topic
+
+KINDS = ("count", "supply", "recipe", "order", "tower", "link")
+_AT = '"at": "2026-03-02T06:14:07.250+01:00"'
+_MESSAGES = {
+    "count": [
+        (
+            f'{{{_AT}, "session": "b3c1", "seq": 4182, "panels": 1042, "mode": "dry", "lane": "1",'
+            ' "slots": {"F07": {"placed": 18756, "lost": 143}, "T2": {"placed": 1042}}}'
+        ),
+        '{"counts": "delta", "seq": 1, "slots": {"Ä\\u0301": {"placed": 9007199254740991}}}',
+    ],
+    "supply": [
+        (
+            f'{{{_AT}, "id": "3f0c", "slot": "T2", "change": "loaded", "kind": "tray", "part": "MCU-48Q",'
+            ' "lot": "A77", "quantity": 160, "by": "badge 31", "supply": "R1", "moisture_level": "3"}'
+        ),
+        '{"slot": "F1", "change": "counted", "quantity": 0}',
+    ],
+    "recipe": [
+        (
+            f'{{{_AT}, "recipe": "top", "boards_per_panel": 4, "usage": {{"F07": 18, "T2": 0.5}},'
+            ' "parts": {"F07": "R-10K"}, "alternates": [["F07", "F08"]], "active": false}'
+        ),
+    ],
+    "order": [f'{{{_AT}, "order": "4711", "recipe": "top", "panels": 480, "state": "running"}}'],
+    "tower": [
+        f'{{{_AT}, "lamps": {{"red": "off", "yellow": "flashing"}}, "buzzer": "off", "slots": ["T2"]}}',
+    ],
+    "link": [f'{{{_AT}, "state": "online"}}'],
+}
+_SETTINGS = """\
+[site]
+name = "Hollerbach"
+timezone = "Europe/Vienna"
+[mqtt]
+url = "mqtt://127.0.0.1:1883"
+[warn]
+lead_panels = 10
+chance = 0.1
+[[warn.rule]]
+line = "L*"
+kind = "tray"
+lead_panels = 20
+[[slot]]
+slot = "T*"
+kind = "tray"
+full = 160
+[[outlet]]
+name = "hook"
+type = "webhook"
+url = "https://example.test/hook"
+[[route]]
+outlets = ["hook"]
+severity = "urgent"
+hours = "06:00-14:00"
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    feed: Callable[[bytes], None]
+    seeds: Sequence[bytes]
+
+
+def _message(kind: str) -> Target:
+    address = Address(kind, "L3", None if kind == "order" else "P1")
+
+    def feed(data: bytes) -> None:
+        with contextlib.suppress(Misfit):
+            first = read_message(address, data)
+            if repr(read_message(address, data)) != repr(first):
+                raise AssertionError("the same bytes gave another value")
+
+    return Target(feed, [text.encode() for text in _MESSAGES[kind]])
+
+
+def _topic(data: bytes) -> None:
+    with contextlib.suppress(Misfit):
+        read_topic(data, "floor")
+
+
+def _line(data: bytes) -> None:
+    with contextlib.suppress(Misfit):
+        entry = read_line(data)
+        if isinstance(entry, JournalEntry) and entry.kind != "settings":
+            read_entry(entry)
+
+
+def _settings_file(data: bytes) -> None:
+    path = _scratch()
+    path.write_bytes(data)
+    with contextlib.suppress(SettingsError):
+        load(path, {})
+
+
+def _environment(data: bytes) -> None:
+    """Lines of ``NAME=value``, as far as an environment can hold them."""
+    pairs = (line.partition(b"=") for line in data.replace(b"\0", b"").splitlines())
+    environ = {"EARLYBELL_" + os.fsdecode(name): os.fsdecode(value) for name, _, value in pairs}
+    with contextlib.suppress(SettingsError):
+        load(None, environ)
+
+
+def _scratch() -> Path:
+    memory = Path("/dev/shm")
+    folder = memory if memory.is_dir() else Path(tempfile.gettempdir())
+    return folder / f"earlybell-fuzz-{os.getpid()}.toml"
+
+
+def _event(kind: str, subject: str, data: str) -> bytes:
+    event = {"specversion": "1.0", "id": "1", "source": "/earlybell/x", "type": f"earlybell.{kind}"}
+    event |= {"time": "2026-03-02T06:14:07.250000Z", "subject": subject, "data": json.loads(data)}
+    return json.dumps(event).encode()
+
+
+TARGETS: dict[str, Target] = {
+    **{kind: _message(kind) for kind in KINDS},
+    "topic": Target(_topic, [b"floor/L3/P1/count", b"floor/L3/order/4711", "floor/Ä/P1/recipe/x".encode()]),
+    "journal": Target(
+        _line,
+        [
+            *(_event(f"floor.{kind}", "L3/P1", _MESSAGES[kind][0]) for kind in KINDS),
+            _event("person", "L3/P1/T2", '{"notice": "n1", "action": "take", "by": "Ines"}'),
+            _event("time", "", "{}"),
+            _event("outlet", "", '{"outlet": "hook", "state": "failing"}'),
+            _event("state", "", '{"position": 0, "at": 0, "policy": {}}'),
+        ],
+    ),
+    "settings": Target(_settings_file, [_SETTINGS.encode()]),
+    "environment": Target(
+        _environment, [b"WEB__PORT=8080\nOUTLET__0__URL=https://example.test\nSTORE__URL_FILE=/dev/null"]
+    ),
+}
