@@ -170,12 +170,11 @@ class _Pair:
     def _pump(self, way: str, source: socket.socket, sink: socket.socket) -> None:
         try:
             while data := source.recv(_PIECE):
-                self._proxy.pause()
                 weather = self._proxy.weather
-                if weather.swallows == way:
-                    continue
                 for begin in range(0, len(data), weather.slice):
-                    sink.sendall(data[begin : begin + weather.slice])
+                    self._proxy.pause()
+                    if self._proxy.weather.swallows != way:
+                        sink.sendall(data[begin : begin + weather.slice])
         except OSError:
             pass
         self.end()
