@@ -53,7 +53,7 @@ def _read(path: Path) -> dict[str, Any]:
         raise SettingsError([f"{path}: can't be read ({error.strerror})"]) from None
     except UnicodeDecodeError:
         raise SettingsError([f"{path}: is not UTF-8 text"]) from None
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # also numbers and nesting beyond what Python reads
         raise SettingsError([f"{path}: is not TOML ({error})"]) from None
 
 

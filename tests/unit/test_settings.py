@@ -261,6 +261,13 @@ def test_a_file_that_is_not_toml_is_named_with_the_line(problems):
     assert "line 1" in line
 
 
+@pytest.mark.parametrize("value", ["[" * 5000, "{a=" * 5000, "9" * 5000], ids=["arrays", "tables", "digits"])
+def test_a_file_that_python_can_not_read_is_named_too(problems, value):
+    (line,) = problems(f"[web]\nport = {value}")
+
+    assert line.startswith("plant.toml: is not TOML (")
+
+
 @pytest.mark.parametrize(
     ("text", "line"),
     [
