@@ -8,7 +8,7 @@ from tests.torture.run import torture
 from tests.torture.stage import Plan
 
 PLAN = Plan(
-    seed=11,
+    seed=39,
     seconds=5.0,
     kills=3,
     brokers=1,

@@ -203,7 +203,7 @@ class Faults:
         hook, mail = self._chance.choice(((True, True), (True, False), (False, True)))
         self._note("receivers away", "hook and mail" if hook and mail else "hook" if hook else "mail")
         self.stage.receivers.away(hook=hook, mail=mail)
-        self._pass(self._chance.uniform(2.0, min(12.0, self.stage.plan.seconds / 5)))
+        self._pass(self._chance.uniform(0.2, 1.0) * min(12.0, self.stage.plan.seconds / 5))
         if self._chance.random() < 0.5:
             self._kill()
         self.stage.receivers.back()
