@@ -16,6 +16,8 @@ from service.settings.problems import Problem, unknown
 from service.settings.schema import Key, Where, find, keys_at
 
 PREFIX = "EARLYBELL_"
+_MOST_DIGITS = 9
+"""Of an entry's number; Python itself reads no more than some thousand."""
 
 
 class _Unfit(Exception):
@@ -90,7 +92,7 @@ def _number(data: dict[str, Any], where: Where, step: str) -> int:
         return names.index(step)
     if not step.isdecimal():
         raise _Unfit(f"there is no entry called {step} (its number from 0, or its name)")
-    if int(step) > len(entries):
+    if len(step) > _MOST_DIGITS or int(step) > len(entries):
         raise _Unfit(f"entry {step} leaves a hole (the next one is {len(entries)})")
     return int(step)
 
@@ -104,7 +106,7 @@ def _value(text: str, key: Key) -> object:
         return text
     try:
         return json.loads(text)
-    except ValueError:
+    except (ValueError, RecursionError):
         raise _Unfit("is not JSON (a table or a list of tables is written as JSON here)") from None
 
 

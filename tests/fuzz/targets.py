@@ -18,6 +18,8 @@ from service.settings import SettingsError, load
 from service.wire.journal import read_entry, read_line
 from service.wire.native import Address, Misfit, read_message, read_topic
 
+_ABYSS = [b"[" * 9000, b'{"a":' * 2000, b"9" * 5000]
+"""What breaks a reader that counts on ordinary depths and numbers."""
 KINDS = ("count", "supply", "recipe", "order", "tower", "link")
 _AT = '"at": "2026-03-02T06:14:07.250+01:00"'
 _MESSAGES = {
@@ -90,7 +92,7 @@ def _message(kind: str) -> Target:
             if repr(read_message(address, data)) != repr(first):
                 raise AssertionError("the same bytes gave another value")
 
-    return Target(feed, [text.encode() for text in _MESSAGES[kind]])
+    return Target(feed, [*(text.encode() for text in _MESSAGES[kind]), *_ABYSS])
 
 
 def _topic(data: bytes) -> None:
@@ -143,10 +145,15 @@ TARGETS: dict[str, Target] = {
             _event("time", "", "{}"),
             _event("outlet", "", '{"outlet": "hook", "state": "failing"}'),
             _event("state", "", '{"position": 0, "at": 0, "policy": {}}'),
+            *_ABYSS,
         ],
     ),
-    "settings": Target(_settings_file, [_SETTINGS.encode()]),
+    "settings": Target(_settings_file, [_SETTINGS.encode(), *(b"a = " + deep for deep in _ABYSS)]),
     "environment": Target(
-        _environment, [b"WEB__PORT=8080\nOUTLET__0__URL=https://example.test\nSTORE__URL_FILE=/dev/null"]
+        _environment,
+        [
+            b"WEB__PORT=8080\nOUTLET__0__URL=https://example.test\nSTORE__URL_FILE=/dev/null",
+            *(b"OUTLET=" + deep for deep in _ABYSS),
+        ],
     ),
 }

@@ -210,6 +210,14 @@ def test_an_empty_variable_counts_as_not_set(read):
             "EARLYBELL_ROUTE: is not JSON (a table or a list of tables is written as JSON here)",
         ),
         (
+            {"EARLYBELL_ROUTE": "[" * 9000},
+            "EARLYBELL_ROUTE: is not JSON (a table or a list of tables is written as JSON here)",
+        ),
+        (
+            {f"EARLYBELL_OUTLET__{'9' * 5000}__NAME": "x"},
+            f"EARLYBELL_OUTLET__{'9' * 5000}__NAME: entry {'9' * 5000} leaves a hole (the next one is 0)",
+        ),
+        (
             {"EARLYBELL_OUTLET__1__NAME": "x"},
             "EARLYBELL_OUTLET__1__NAME: entry 1 leaves a hole (the next one is 0)",
         ),
