@@ -59,6 +59,7 @@ class Loading:
         """Trays that people hold ready for the panel boundary."""
         self._wanted = {name: slot.supply.part.part for name, slot in self._machine.slots.items()}
         station.on_boundary = self._exchange_next
+        station.on_out = self._help_out
 
     def open_shift(self) -> None:
         for name, slot in self._machine.slots.items():
@@ -112,8 +113,7 @@ class Loading:
             self._leave(hand)
         elif self._machine.slots[hand.slot].boundary_only:
             self._waiting.append(hand)
-            if self._machine.does is Does.OUT and hand.slot in self._machine.short_of:
-                self._pull_panel(hand.slot)
+            self._help_out()
             self.station.begin()
         else:
             self._agenda.after(self._hands.uniform(*self._people.exchange), partial(self._refill, hand))
@@ -124,6 +124,15 @@ class Loading:
     def _leave(self, hand: Hand) -> None:
         self._store.put_back(hand.supply)
         hand.done()
+
+    def _help_out(self) -> None:
+        """A tray that ran out within a panel is exchanged at once where somebody has the next one at hand."""
+        if self._machine.does is not Does.OUT:
+            return
+        needed = [hand.slot for hand in self._waiting if hand.slot in self._machine.short_of]
+        if needed:
+            self._pull_panel(needed[0])
+            self._agenda.after(0.0, self.station.begin)
 
     def _pull_panel(self, slot: str) -> None:
         """Make a boundary where a tray ran out within a panel: that panel is finished by hand, elsewhere."""

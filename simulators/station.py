@@ -20,7 +20,7 @@ SHOWS_WAITING = 15.0
 
 class Station:
     """``on_tower`` hears which slots the tower newly names, and whether with the buzzer; ``on_boundary`` may
-    keep the station between two panels by answering ``True``."""
+    keep the station between two panels by answering ``True``; ``on_out`` hears that it ran out within one."""
 
     def __init__(self, machine: Machine, agenda: Voice, streams: Streams) -> None:
         self.plan = machine.plan
@@ -30,6 +30,7 @@ class Station:
         self.sink: Sink = Belt(0)
         self.on_tower: Callable[[tuple[str, ...], bool], None] = lambda slots, buzzer: None
         self.on_boundary: Callable[[], bool] = lambda: False
+        self.on_out: Callable[[], None] = lambda: None
         self._agenda = agenda
         self._takt, self._stops = map(streams.of, ("takt", "stops"))
 
@@ -80,6 +81,7 @@ class Station:
         if not machine.place():
             machine.does = Does.OUT
             self._run_out(machine.needs[0].group)
+            self.on_out()
         elif machine.needs:
             self._work()
         else:

@@ -222,6 +222,17 @@ def test_no_supply_is_in_two_places():
             loaded.pop(event.supply, None)
 
 
+@pytest.mark.parametrize("seed", [7101, 7107, 7112])
+def test_no_line_stands_for_ever_because_a_tray_ran_out_while_the_next_was_at_hand(seed: int):
+    """Seed 7101 did: who came with the tray waited for a panel boundary that could not come any more."""
+    plant = Plant(load_scenario(shipped()["two-lines-by-day"]), seed=seed, bell=False)
+    last: dict[tuple[str, str], float] = {}
+    for line, event in plant.advance(8 * 3600):
+        if isinstance(event, PanelMade):
+            last[line, event.station] = event.at
+    assert min(last.values()) > 7.7 * 3600, last
+
+
 def test_equal_seeds_give_equal_shifts_and_other_seeds_others():
     scenario = load_scenario(shipped()["three-lines-by-night"])
 
