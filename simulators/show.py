@@ -60,6 +60,11 @@ class Show:
     _thread: threading.Thread | None = None
     _error: Exception | None = None
 
+    @property
+    def service_pid(self) -> int:
+        """The process of the service (on its leash)."""
+        return self._children[-1].pid
+
     def begin(self, *, hours: float = float("inf")) -> None:
         """Start the plant, for so many of its hours."""
         self._thread = threading.Thread(target=self._run, args=(hours,), name="plant", daemon=True)
@@ -69,7 +74,7 @@ class Show:
         """Look after everything until it is time to end or the plant has ended; what fails ends it with its
         reason."""
         end = time.monotonic() + seconds if seconds is not None else float("inf")
-        while not self._stop.wait(0.1) and time.monotonic() < end and self._goes_on():
+        while not self._stop.wait(0.1) and time.monotonic() < end and self.goes_on():
             for child in self._children:
                 _check(child)
             if self.sink.unread:
@@ -77,7 +82,8 @@ class Show:
         if self._error:
             raise ShowError(f"the simulated plant failed: {self._error}")
 
-    def _goes_on(self) -> bool:
+    def goes_on(self) -> bool:
+        """Whether the plant still runs."""
         return self._thread is not None and self._thread.is_alive()
 
     def _run(self, hours: float) -> None:
