@@ -76,6 +76,8 @@ journal = Table(
     _column("from_at", BigInteger),
     _column("to_at", BigInteger, index=True),
     _column("data", Binary),
+    # Of the lease it was written under; none where there was none (a replay into an empty store).
+    Column("term", BigInteger),
 )
 
 journal_end = Table(
@@ -164,6 +166,27 @@ traffic = Table(
     _column("open_until", BigInteger),
     _column("paused_until", BigInteger),
     _column("full_at", BigInteger),
+)
+
+# Who is in charge: `term` grows with each life that takes it, and every write of the owner holds on to it.
+lease = Table(
+    "lease",
+    metadata,
+    Column("name", Name, primary_key=True),
+    _column("owner", Name),
+    _column("life", Name),
+    _column("term", BigInteger),
+    _column("until", BigInteger),
+)
+
+# What people do at an instance that stands by, for the one in charge to do and to answer.
+ask = Table(
+    "ask",
+    metadata,
+    Column("id", Name, primary_key=True),
+    _column("data", Binary),
+    _column("expires_at", BigInteger),
+    Column("answer", Binary),
 )
 
 refused = Table(
