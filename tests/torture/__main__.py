@@ -24,15 +24,17 @@ def main(arguments: list[str]) -> int:
     options = _options(arguments)
     stores = STORES if options.store == "both" else (options.store,)
     plan = scaled(options.minutes * 60 / len(stores), options.seed)
-    outcomes = [torture(replace(plan, store=store), _say) for store in stores]
     command = f'make torture ARGS="{shlex.join(arguments)}"' if arguments else "make torture"
     date = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
     if not options.seed_given:
         command += f" (seed {options.seed})"
-    text = table(command, date, outcomes)
-    _say(text)
-    if options.results is not None:
-        options.results.write_text(text, encoding="utf-8")
+    outcomes = []
+    for store in stores:
+        outcomes.append(torture(replace(plan, store=store), _say))
+        text = table(command, date, outcomes)
+        _say(text)
+        if options.results is not None:
+            options.results.write_text(text, encoding="utf-8")
     return 1 if any(each.violations for each in outcomes) else 0
 
 
