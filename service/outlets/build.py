@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from service.outlets.chat import ChatOutlet
 from service.outlets.email import EmailOutlet
+from service.outlets.network import Resolve, Way, look_up
 from service.outlets.webhook import WebhookOutlet
 from service.ports import Outlet
 
@@ -16,7 +17,7 @@ def build_outlet(
     name: str,
     type: str,  # noqa: A002 (the configuration's own key)
     url: str | None = None,
-    secret: str | None = None,
+    secret: str | Sequence[str] = (),
     to: str | Sequence[str] = (),
     from_: str | None = None,
     smtp_url: str | None = None,
@@ -24,11 +25,16 @@ def build_outlet(
     site: str = "",
     public_url: str = "",
     timezone: str = "UTC",
+    ca_file: str | None = None,
+    allow: Sequence[str] = (),
+    resolve: Resolve = look_up,
 ) -> Outlet:
     """The outlet. ``ValueError`` says which outlet and key are wrong, and never what a secret is."""
     try:
+        way = Way(ca_file=ca_file, allow=tuple(allow), resolve=resolve)
         if type == "webhook":
-            return WebhookOutlet(name, _needed("url", url), site=site, secret=secret)
+            secrets = [secret] if isinstance(secret, str) else secret
+            return WebhookOutlet(name, _needed("url", url), site=site, secrets=secrets, way=way)
         if type == "chat":
             return ChatOutlet(
                 name,
@@ -37,6 +43,7 @@ def build_outlet(
                 public_url=public_url,
                 zone=_zone(timezone),
                 template=template,
+                way=way,
             )
         if type == "email":
             return EmailOutlet(
@@ -46,6 +53,7 @@ def build_outlet(
                 from_=_needed("from", from_),
                 public_url=public_url,
                 zone=_zone(timezone),
+                way=way,
             )
     except ValueError as error:
         raise ValueError(f"outlet {name!r}: {error}") from None

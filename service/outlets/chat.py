@@ -12,6 +12,7 @@ from jinja2.sandbox import ImmutableSandboxedEnvironment
 from service.domain.model import Change, Instant, Notice
 from service.domain.traffic import Pace
 from service.outlets.escape import chat_safe, cleaned
+from service.outlets.network import Way
 from service.outlets.post import DEADLINE, Post
 from service.outlets.words import words
 from service.ports import Delivered, Delivery, Failed
@@ -38,9 +39,10 @@ class ChatOutlet:
         zone: tzinfo,
         template: str | None = None,
         deadline: float = DEADLINE,
+        way: Way | None = None,
     ) -> None:
         self.name = name
-        self._post = Post(url, deadline=deadline)
+        self._post = Post(url, deadline=deadline, way=way)
         self._site = chat_safe(site)
         self._public_url = public_url.rstrip("/")
         self._zone = zone

@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import socket
-import ssl
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import tzinfo
@@ -25,8 +24,10 @@ from service.outlets.escape import cleaned, plain
 from service.outlets.letter import letter
 from service.outlets.mail_addresses import mail_address, mail_server
 from service.outlets.mail_replies import is_for_good, mail_reason, numbers
+from service.outlets.network import Destination, Way
 from service.outlets.words import words
 from service.ports import Delivered, Delivery, Failed
+from service.tls import client_context
 from service.usecases.deliver import telling
 
 DEADLINE = 15.0
@@ -46,8 +47,7 @@ class _Progress:
 
 
 class EmailOutlet:
-    """Raises ``ValueError`` when an address or ``smtp_url`` can't be used. ``trusted`` replaces the system's
-    certificate authorities."""
+    """Raises ``ValueError`` when an address or ``smtp_url`` can't be used."""
 
     pace = Pace(rate=1.0, burst=5)
     bundles = True
@@ -62,7 +62,7 @@ class EmailOutlet:
         public_url: str,
         zone: tzinfo,
         deadline: float = DEADLINE,
-        trusted: ssl.SSLContext | None = None,
+        way: Way | None = None,
     ) -> None:
         if not to:
             raise ValueError("to names no recipient")
@@ -73,7 +73,12 @@ class EmailOutlet:
         self._public_url = public_url.rstrip("/")
         self._zone = zone
         self._deadline = deadline
-        self._trusted = trusted or ssl.create_default_context()
+        way = way or Way()
+        self._trusted = client_context(way.ca_file)
+        try:
+            self._destination = Destination(self._server.host, self._server.port, way)
+        except ValueError as error:
+            raise ValueError(f"smtp_url {error}") from None
         self._everyone = frozenset(one.addr_spec for one in self._recipients)
         self._progress: dict[str, _Progress] = {}
 
@@ -83,6 +88,7 @@ class EmailOutlet:
         try:
             async with asyncio.timeout(self._deadline - goodbye):
                 mail = self._letter(delivery, now)
+                smtp.sock = await self._destination.connect()
                 outcome = await self._transact(smtp, mail)
             with contextlib.suppress(Exception):
                 async with asyncio.timeout(goodbye):
@@ -102,7 +108,6 @@ class EmailOutlet:
         server = self._server
         return aiosmtplib.SMTP(
             hostname=server.host,
-            port=server.port,
             username=server.user,
             password=server.password,
             use_tls=server.tls,

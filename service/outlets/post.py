@@ -10,15 +10,20 @@ import contextlib
 import email.utils
 import http
 import logging
+import ssl
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC
+from urllib.parse import urlsplit
 
+import httpcore
 import httpx
 
 from service.domain.model import Instant, to_datetime
+from service.outlets.network import CheckedNetwork, Destination, Way
 from service.outlets.reasons import network_reason
 from service.ports import Delivered, Failed
+from service.tls import client_context
 
 DEADLINE = 15.0
 """Seconds for one attempt, from the name look-up to the status line. httpx's own timeouts bound single reads
@@ -39,13 +44,20 @@ class Posted:
 class Post:
     """A place that takes POST requests, for one event loop. Raises ``ValueError`` when ``url`` is none."""
 
-    def __init__(self, url: str, *, deadline: float = DEADLINE) -> None:
+    def __init__(self, url: str, *, deadline: float = DEADLINE, way: Way | None = None) -> None:
         self._url = _checked(url)
         self._deadline = deadline
-        trusted = httpx.create_ssl_context(trust_env=False)
-        trusted.load_default_certs()  # the plant's own authority, where the system knows one
+        way = way or Way()
+        port = self._url.port or (443 if self._url.scheme == "https" else 80)
+        try:
+            destination = Destination(self._url.raw_host.decode(), port, way)
+        except ValueError as error:
+            raise ValueError(f"url {error}") from None
         self._client = httpx.AsyncClient(
-            verify=trusted, follow_redirects=False, trust_env=False, timeout=deadline
+            transport=_Transport(destination, _trusted(way.ca_file)),
+            follow_redirects=False,
+            trust_env=False,
+            timeout=deadline,
         )
         # It logs every request with its address.
         for name in ("httpx", "httpcore"):
@@ -76,6 +88,25 @@ class Post:
         await self._client.aclose()
 
 
+class _Transport(httpx.AsyncHTTPTransport):
+    """The library's own, over a network that checks; it offers no public way to hand one in."""
+
+    def __init__(self, destination: Destination, trusted: ssl.SSLContext) -> None:
+        super().__init__(verify=trusted)
+        self._pool = httpcore.AsyncConnectionPool(
+            ssl_context=trusted, network_backend=CheckedNetwork(destination)
+        )
+
+
+def _trusted(ca_file: str | None) -> ssl.SSLContext:
+    if ca_file is not None:
+        return client_context(ca_file)
+    trusted = httpx.create_ssl_context(trust_env=False)  # public ones, also where the system knows none
+    trusted.minimum_version = ssl.TLSVersion.TLSv1_2
+    trusted.load_default_certs()  # the plant's own authority, where the system knows one
+    return trusted
+
+
 def _checked(url: str) -> httpx.URL:
     try:
         parsed = httpx.URL(url)
@@ -86,7 +117,17 @@ def _checked(url: str) -> httpx.URL:
     good_port = parsed.port is None or 0 < parsed.port < 65536
     if parsed.scheme not in {"http", "https"} or not good_host or not good_port:
         raise ValueError("url must be an http:// or https:// address with a host")
+    if _is_two_faced(url, parsed):
+        raise ValueError("url can be read in two ways (one @ at most, no \\, user and password together)")
     return parsed
+
+
+def _is_two_faced(url: str, parsed: httpx.URL) -> bool:
+    """Whether a reader may take another host for the one that is meant."""
+    plain = urlsplit(url)
+    other_host = parsed.host.isascii() and (plain.hostname or "") != parsed.host
+    lone_user = plain.username is not None and plain.password is None
+    return other_host or lone_user or "\\" in url or plain.netloc.count("@") > 1
 
 
 async def _read_a_little(response: httpx.Response) -> None:

@@ -6,12 +6,17 @@ import socket
 import ssl
 from collections.abc import Iterator
 
+from service.outlets.network import Forbidden
+from service.tls import certificate_reason
+
 
 def network_reason(error: BaseException) -> str | None:
     """The reason that lies behind ``error``; ``None`` when it isn't about the network."""
     for cause in _causes(error):
         if isinstance(cause, ssl.SSLCertVerificationError):
-            return "its TLS certificate isn't trusted"
+            return certificate_reason(cause)
+        if isinstance(cause, Forbidden):
+            return str(cause)
         if isinstance(cause, ssl.SSLError):
             return "no TLS connection"
         if isinstance(cause, socket.gaierror):

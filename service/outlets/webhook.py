@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import base64
 import binascii
+import hashlib
+import hmac
+from collections.abc import Sequence
 from urllib.parse import quote
 
 import msgspec
-from standardwebhooks import Webhook
 
-from service.domain.model import SECOND, Instant, Notice, to_datetime
+from service.domain.model import SECOND, Instant, Notice
 from service.domain.traffic import Pace
+from service.outlets.network import Way
 from service.outlets.post import DEADLINE, Post, Posted
 from service.ports import Delivered, Delivery, Failed
 from service.usecases.deliver import Telling, telling
@@ -20,18 +23,26 @@ REMEMBERED = 10_000
 
 
 class WebhookOutlet:
-    """POSTs each change of a notice. Raises ``ValueError`` when ``url`` or ``secret`` can't be used."""
+    """POSTs each change of a notice. Of several secrets each signs, so that a receiver may change over in its
+    own time. Raises ``ValueError`` when ``url`` or a secret can't be used."""
 
     pace = Pace(rate=5.0, burst=20, fresh=300)
     bundles = False
 
     def __init__(
-        self, name: str, url: str, *, site: str, secret: str | None = None, deadline: float = DEADLINE
+        self,
+        name: str,
+        url: str,
+        *,
+        site: str,
+        secrets: Sequence[str] = (),
+        deadline: float = DEADLINE,
+        way: Way | None = None,
     ) -> None:
         self.name = name
-        self._post = Post(url, deadline=deadline)
+        self._post = Post(url, deadline=deadline, way=way)
         self._source = f"/earlybell/{quote(site, safe='')}" if site else "/earlybell"
-        self._signer = None if secret is None else Webhook(_secret(secret))
+        self._secrets = [_secret(each) for each in secrets]
         self._refused: dict[str, int] = {}
 
     async def send(self, delivery: Delivery, *, now: Instant) -> Delivered | Failed:
@@ -81,9 +92,15 @@ class WebhookOutlet:
             "webhook-id": event_id,
             "webhook-timestamp": str(now // SECOND),
         }
-        if self._signer is not None:
-            headers["webhook-signature"] = self._signer.sign(event_id, to_datetime(now), body.decode())
+        if self._secrets:
+            signed = f"{event_id}.{now // SECOND}.".encode() + body
+            headers["webhook-signature"] = " ".join(_signature(each, signed) for each in self._secrets)
         return headers
+
+
+def _signature(secret: bytes, signed: bytes) -> str:
+    """Standard Webhooks 1.0.0, symmetric."""
+    return "v1," + base64.b64encode(hmac.new(secret, signed, hashlib.sha256).digest()).decode()
 
 
 def _subject(notice: Notice) -> str:

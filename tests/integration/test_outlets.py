@@ -26,6 +26,7 @@ from standardwebhooks import Webhook
 from service.domain.model import Change, from_datetime
 from service.outlets.chat import ChatOutlet
 from service.outlets.email import EmailOutlet
+from service.outlets.network import Way
 from service.outlets.webhook import WebhookOutlet
 from service.ports import Delivered, Delivery, Failed, Outlet
 from tests.support.notices import closed, delivery, notice, urgent
@@ -35,6 +36,7 @@ from tests.support.receivers import Answer, HttpReceiver, MailReceiver, SilentSe
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 BERLIN = ZoneInfo("Europe/Berlin")
 PUBLIC = "https://bell.plant.example"
+UNTRUSTED = "its TLS certificate isn't trusted: we don't know the authority that signed it"
 ADA, BEN = "ada@plant.example", "ben@plant.example"
 
 
@@ -98,7 +100,7 @@ def test_a_webhook_is_a_cloud_event_with_the_notice_in_it(receiver: HttpReceiver
 
 
 def test_the_receiver_can_verify_the_signature_of_what_arrived(receiver: HttpReceiver) -> None:
-    send(hook(receiver, secret=SECRET), delivery())
+    send(hook(receiver, secrets=[SECRET]), delivery())
     (got,) = receiver.wait_for(1)
     assert Webhook(SECRET).verify(got.body, dict(got.headers))["id"] == got.headers["webhook-id"]
 
@@ -112,7 +114,7 @@ def test_without_a_secret_nothing_claims_to_be_signed(receiver: HttpReceiver) ->
 
 def test_a_retry_has_the_same_id_and_the_time_of_its_attempt(receiver: HttpReceiver) -> None:
     first = now()
-    outlet = hook(receiver, secret=SECRET)
+    outlet = hook(receiver, secrets=[SECRET])
 
     async def twice() -> None:
         await outlet.send(delivery(), now=first)
@@ -274,7 +276,7 @@ def test_no_reason_and_no_log_names_the_address(
 ) -> None:
     caplog.set_level(logging.DEBUG)
     address = url.format(port=free_port(), plain=receiver.port)
-    outlet = WebhookOutlet("hook", address, site="", secret=SECRET, deadline=5.0)
+    outlet = WebhookOutlet("hook", address, site="", secrets=[SECRET], deadline=5.0)
     assert send(outlet, delivery()) == [Failed(reason)]
     send(WebhookOutlet("hook", receiver.url + "/k3y", site=""), delivery())
     assert "k3y" not in caplog.text
@@ -473,11 +475,10 @@ def test_mail_goes_encrypted_where_the_url_says_so_and_only_to_a_trusted_server(
 ) -> None:
     tls = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
     tls.load_cert_chain(certificate)
-    trusted = ssl.create_default_context(cafile=str(certificate))
     with MailReceiver(tls=tls, implicit_tls=scheme == "smtps") as box:
         stranger = mail(box.port, scheme=scheme)
-        assert send(stranger, delivery()) == [Failed("mail server: its TLS certificate isn't trusted")]
-        friend = mail(box.port, scheme=scheme, trusted=trusted)
+        assert send(stranger, delivery()) == [Failed(f"mail server: {UNTRUSTED}")]
+        friend = mail(box.port, scheme=scheme, way=Way(ca_file=str(certificate)))
         assert send(friend, delivery()) == [Delivered()]
         (got,) = box.wait_for(1)
         assert got.encrypted
@@ -596,7 +597,7 @@ def test_a_receiver_whose_certificate_is_not_trusted_hears_nothing(certificate: 
 
     with RawServer(talk) as server:
         outlet = WebhookOutlet("hook", f"https://127.0.0.1:{server.port}/", site="", deadline=5.0)
-        assert send(outlet, delivery()) == [Failed("its TLS certificate isn't trusted")]
+        assert send(outlet, delivery()) == [Failed(UNTRUSTED)]
     assert heard in ([], [b""])
 
 
