@@ -13,6 +13,7 @@ from typing import Literal, Protocol
 from service.domain.events import JournalEntry
 from service.domain.model import Change, Instant, Notice
 from service.domain.traffic import Pace, Traffic
+from service.lease import Answered
 from service.outgoing import DeliveryRow, DeliveryState
 
 
@@ -106,6 +107,7 @@ class Batch:
     notices: Sequence[Notice]
     deliveries: Sequence[NewDelivery]
     refused: Sequence[Refused]
+    answers: Sequence[Answered] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

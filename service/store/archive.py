@@ -17,7 +17,7 @@ from service.store.database import Database
 from service.store.rows import PAYLOAD_KEPT
 from service.store.schema import found_revision
 from service.store.statements import from_entry
-from service.store.tables import checkpoint, journal, notice, refused, state
+from service.store.tables import checkpoint, journal, journal_end, notice, refused, state
 
 _BATCHES = 16
 """Journal batches read at a time: some 3,000 entries, a few megabytes when unpacked."""
@@ -74,6 +74,13 @@ class SqlArchive:
                         return
                     yield number, entry
             position = batches[-1].first + batches[-1].count
+
+    def position(self) -> int:
+        return int(self._rows(select(journal_end.c.position))[0].position)
+
+    def open_notices(self) -> Mapping[str, int]:
+        wanted = select(notice.c.id, notice.c.version).where(notice.c.closed_at.is_(None))
+        return {row.id: row.version for row in self._rows(wanted)}
 
     def checkpoint(self, *, at: Instant | None) -> tuple[int, Instant, Mapping[str, bytes]] | None:
         time, place = checkpoint.c.at, checkpoint.c.position

@@ -11,7 +11,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from sqlalchemy import URL, Connection, Engine
@@ -42,10 +42,23 @@ class Database:
     writer: Engine
     reader: Engine
     turn: Turn
+    fence: Callable[[Connection], None] | None = None
+
+    def fenced(self, fence: Callable[[Connection], None]) -> Database:
+        """The same store, where each writing transaction begins with ``fence``, which raises to refuse it."""
+        return replace(self, fence=fence)
 
     def write(self, work: Work[T]) -> T:
         """The result of ``work``, committed; ``StoreError`` when the database can't serve now."""
-        return _run(self.writer, work, self.turn)
+        fence = self.fence
+        if fence is None:
+            return _run(self.writer, work, self.turn)
+
+        def behind_it(connection: Connection) -> T:
+            fence(connection)
+            return work(connection)
+
+        return _run(self.writer, behind_it, self.turn)
 
     def read(self, work: Work[T]) -> T:
         return _run(self.reader, work, nullcontext)

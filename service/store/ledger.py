@@ -14,6 +14,7 @@ from service import crash
 from service.domain.events import JournalEntry
 from service.domain.model import Instant
 from service.ports import Batch, Snapshot
+from service.store.asks import answer_all
 from service.store.codec import decode_journal, decode_notice, encode_states
 from service.store.database import Database
 from service.store.prune import prune
@@ -33,14 +34,16 @@ from service.store.tables import journal, journal_end, notice, state
 class SqlLedger:
     """``ports.Ledger`` on either database."""
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: Database, term: int | None = None) -> None:
+        """``term``: of the lease it writes under, kept with each batch."""
         self._database = database
+        self._term = term
 
     def load(self) -> Snapshot:
         return self._database.read(_load)
 
     def commit(self, batch: Batch) -> None:
-        rows = rows_of(batch)  # encoded before anyone has to wait for this transaction
+        rows = rows_of(batch, self._term)  # encoded before anyone has to wait for this transaction
         self._database.write(lambda connection: _commit(connection, batch, rows))
 
     def save_checkpoint(self, position: int, at: Instant, states: Mapping[str, bytes]) -> None:
@@ -80,6 +83,8 @@ def _commit(connection: Connection, batch: Batch, rows: Rows) -> None:
         save_notices(connection, rows.notices)
     if rows.deliveries:
         add_deliveries(connection, rows.deliveries)
+    if batch.answers:
+        answer_all(connection, batch.answers)
     if rows.refused:
         count_refused(connection, rows.refused)
         bound_refused(connection)

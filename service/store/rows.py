@@ -34,7 +34,7 @@ class Rows:
     refused: Sequence[Row]
 
 
-def rows_of(batch: Batch) -> Rows:
+def rows_of(batch: Batch, term: int | None = None) -> Rows:
     refused = _refused_rows(batch.refused)
     return Rows(
         position=batch.position,
@@ -42,7 +42,7 @@ def rows_of(batch: Batch) -> Rows:
         at=batch.journal[-1].at if batch.journal else None,
         # Counting refused messages is all that a repeat would do twice where no entry number tells.
         digest=b"" if batch.journal else _digest_of(refused),
-        journal=_journal_row(batch.position, batch.journal) if batch.journal else None,
+        journal=_journal_row(batch.position, batch.journal, term) if batch.journal else None,
         states=_state_rows(batch.states),
         gone=[key for key, data in batch.states.items() if data is None],
         notices=[_notice_row(notice) for notice in batch.notices],
@@ -51,13 +51,14 @@ def rows_of(batch: Batch) -> Rows:
     )
 
 
-def _journal_row(position: int, entries: Sequence[JournalEntry]) -> Row:
+def _journal_row(position: int, entries: Sequence[JournalEntry], term: int | None) -> Row:
     return {
         "first": position,
         "count": len(entries),
         "from_at": min(entry.at for entry in entries),
         "to_at": max(entry.at for entry in entries),
         "data": encode_journal(entries),
+        "term": term,
     }
 
 

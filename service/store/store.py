@@ -1,15 +1,17 @@
-"""Opening the store: the three ports over one database, at this program's schema revision."""
+"""Opening the store: the ports over one database, at this program's schema revision."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from service.ports import StoreRevisionError
 from service.store.archive import SqlArchive
+from service.store.asks import SqlAsks
 from service.store.database import Database, connect
 from service.store.engines import is_sqlite, parse
 from service.store.files import guard
+from service.store.lease import SqlLeases, fence
 from service.store.ledger import SqlLedger
 from service.store.outbox import SqlOutbox
 from service.store.schema import head, upgrade, verify
@@ -22,7 +24,20 @@ class Store:
     ledger: SqlLedger
     archive: SqlArchive
     outbox: SqlOutbox
+    leases: SqlLeases
+    asks: SqlAsks
     database: Database
+
+    def under(self, term: int) -> Store:
+        """The same store for the holder of the lease: what it journals, prunes, sends and answers fails with
+        ``LeaseLost`` once its term is over."""
+        fenced = self.database.fenced(fence(term))
+        return replace(
+            self,
+            ledger=SqlLedger(fenced, term),
+            outbox=SqlOutbox(fenced),
+            asks=SqlAsks(self.database, fenced),
+        )
 
     def close(self) -> None:
         self.database.close()
@@ -44,7 +59,14 @@ def open_store(url: str, *, migrate: bool) -> Store:
     except BaseException:
         database.close()
         raise
-    return Store(SqlLedger(database), SqlArchive(database, head()), SqlOutbox(database), database)
+    return Store(
+        SqlLedger(database),
+        SqlArchive(database, head()),
+        SqlOutbox(database),
+        SqlLeases(database),
+        SqlAsks(database, database),
+        database,
+    )
 
 
 def _prepare_file(url: str, path: Path, *, migrate: bool) -> None:
