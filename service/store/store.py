@@ -11,6 +11,7 @@ from service.store.asks import SqlAsks
 from service.store.database import Database, connect
 from service.store.engines import is_sqlite, parse
 from service.store.files import guard
+from service.store.keyring import SqlKeyring
 from service.store.lease import SqlLeases, fence
 from service.store.ledger import SqlLedger
 from service.store.outbox import SqlOutbox
@@ -24,6 +25,7 @@ class Store:
     ledger: SqlLedger
     archive: SqlArchive
     outbox: SqlOutbox
+    keyring: SqlKeyring
     leases: SqlLeases
     asks: SqlAsks
     database: Database
@@ -63,6 +65,7 @@ def open_store(url: str, *, migrate: bool) -> Store:
         SqlLedger(database),
         SqlArchive(database, head()),
         SqlOutbox(database),
+        SqlKeyring(database),
         SqlLeases(database),
         SqlAsks(database, database),
         database,

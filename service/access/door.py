@@ -1,0 +1,227 @@
+"""Who asks: a session, a token or a link becomes a ``Caller``, and a name with a password becomes a session.
+
+A wrong secret, an ended one, an expired one and one of nobody get the same answer. What was found is
+remembered for two seconds; while the store is away, whoever it knew lately may go on for a while.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Hashable
+from contextlib import suppress
+from threading import Lock
+
+from service.access import keys
+from service.access.allowances import (
+    SIGN_IN_ADDRESS,
+    SIGN_IN_HERE,
+    SIGN_IN_NAME,
+    WRONG_KEY,
+    Allowances,
+    TooMany,
+)
+from service.access.passwords import Passwords
+from service.domain.access import (
+    LINK_LASTS,
+    Account,
+    Allowance,
+    Caller,
+    Deed,
+    Link,
+    Role,
+    Session,
+    holds_link,
+    holds_session,
+    holds_token,
+)
+from service.domain.model import SECOND, Instant
+from service.keyring import Keyring
+from service.ports import StoreError
+
+__all__ = ["Door", "SignInRefused", "TooMany"]
+
+FRESH = 2 * SECOND
+LATELY = 300 * SECOND
+TOUCH_EVERY = 300 * SECOND
+_REMEMBERED = 5_000
+
+
+class SignInRefused(Exception):
+    """Name and password don't belong together, or nobody has that name: we don't say which."""
+
+
+class Door:
+    """Safe from any thread. ``open_here``: without any account or token everybody may do everything, as on
+    the machine itself."""
+
+    def __init__(
+        self, *, keyring: Keyring, passwords: Passwords, clock: Callable[[], Instant], open_here: bool
+    ) -> None:
+        self._keyring = keyring
+        self._passwords = passwords
+        self._clock = clock
+        self._open_here = open_here
+        self._looked_at: Instant | None = None
+        self._allowances = Allowances(clock)
+        self._found: OrderedDict[bytes, tuple[Caller, Instant]] = OrderedDict()
+        self._lock = Lock()
+
+    def is_open(self) -> bool:
+        """Whether nobody needs to say who they are. Once there was an account or a token: never again."""
+        now = self._clock()
+        if self._open_here and (self._looked_at is None or abs(now - self._looked_at) >= SECOND):
+            with suppress(StoreError):  # what can't be read can't have been opened either
+                self._open_here = not self._keyring.is_used()
+                self._looked_at = now
+            if self._looked_at is None:
+                raise StoreError("who may come in isn't known yet")
+        return self._open_here
+
+    def sign_in(self, name: str, password: str, *, address: str) -> str:
+        """A new session's secret. Raises ``SignInRefused``, ``TooMany``."""
+        key = keys.name_key(name)[:256]
+        self.spend(("address", address), SIGN_IN_ADDRESS)
+        self.spend(("here", key, address), SIGN_IN_HERE)
+        self.spend(("name", key), SIGN_IN_NAME)
+        account = self._keyring.account(key)
+        if account is not None and account.ended_at is not None:
+            account = None
+        fits = self._passwords.fits(password, None if account is None else account.password)
+        if account is None or not fits:
+            self._note_sign_in(name[:64], "nobody", 401, address)
+            raise SignInRefused
+        secret = self._open_session(account)
+        self._note_sign_in(account.name, "account", 200, address)
+        return secret
+
+    def sign_out(self, secret: str) -> None:
+        """The session ends now, in every place that looks it up."""
+        known = keys.digest(secret)
+        self._keyring.end_session(known)
+        with self._lock:
+            self._found.pop(known, None)
+
+    def by_session(self, secret: str, *, address: str) -> Caller | None:
+        """The account behind a session's secret."""
+        return self._known(secret, "", self._session, address)
+
+    def by_bearer(self, secret: str, *, address: str) -> Caller | None:
+        """The token or the link behind a secret."""
+        if secret.startswith(keys.LINK_BEGINS):
+            return self._known(secret, keys.LINK_BEGINS, self._link, address)
+        return self._known(secret, keys.TOKEN_BEGINS, self._token, address)
+
+    def still(self, secret: str, caller: Caller) -> bool:
+        """Whether a session or token that was let in would be let in now; a store that is away ends none."""
+        find = {"account": self._session, "token": self._token, "link": self._link}[caller.kind]
+        try:
+            return find(keys.digest(secret), self._clock()) is not None
+        except StoreError:
+            return True
+
+    def make_link(self, notice: str, outlet: str) -> str:
+        """A secret that opens this one notice to whoever the outlet reaches."""
+        secret, now = keys.make(keys.LINK_BEGINS), self._clock()
+        self._keyring.add_link(
+            Link(
+                digest=keys.digest(secret),
+                notice=notice,
+                outlet=outlet,
+                created_at=now,
+                expires_at=now + LINK_LASTS,
+            )
+        )
+        return secret
+
+    def spend(self, key: Hashable, allowance: Allowance) -> None:
+        """Raises ``TooMany``."""
+        self._allowances.spend(key, allowance)
+
+    def note(self, deed: Deed) -> None:
+        """Keep who did what; a store that is away loses the note, not the deed."""
+        with suppress(StoreError):
+            self._keyring.note(deed)
+
+    def now(self) -> Instant:
+        return self._clock()
+
+    def _open_session(self, account: Account) -> str:
+        secret, now = keys.make(), self._clock()
+        self._keyring.open_session(
+            Session(
+                digest=keys.digest(secret),
+                account=account.key,
+                name=account.name,
+                role=account.role,
+                created_at=now,
+                used_at=now,
+            )
+        )
+        return secret
+
+    def _note_sign_in(self, who: str, kind: str, answer: int, address: str) -> None:
+        self.note(Deed(at=self._clock(), who=who, kind=kind, did="sign in", answer=answer, address=address))
+
+    def _known(
+        self, secret: str, prefix: str, find: Callable[[bytes, Instant], Caller | None], address: str
+    ) -> Caller | None:
+        now, known = self._clock(), keys.digest(secret)
+        remembered = self._found.get(known)
+        if remembered is not None and 0 <= now - remembered[1] < FRESH:
+            return remembered[0]
+        if not keys.is_made_here(secret, prefix):
+            self.spend(("wrong", address), WRONG_KEY)
+            return None
+        try:
+            caller = find(known, now)
+        except StoreError:
+            if remembered is not None and 0 <= now - remembered[1] < LATELY:
+                return remembered[0]
+            raise
+        if caller is None:
+            self.spend(("wrong", address), WRONG_KEY)
+        self._remember(known, caller, now)
+        return caller
+
+    def _remember(self, known: bytes, caller: Caller | None, now: Instant) -> None:
+        with self._lock:
+            self._found.pop(known, None)
+            if caller is not None:
+                self._found[known] = (caller, now)
+            if len(self._found) > _REMEMBERED:
+                self._found.popitem(last=False)
+
+    def _session(self, known: bytes, now: Instant) -> Caller | None:
+        session = self._keyring.session(known)
+        if session is None or not holds_session(session, now):
+            return None
+        self._touch(known, session.used_at, now)
+        return Caller(kind="account", id=f"account {session.account}", name=session.name, role=session.role)
+
+    def _token(self, known: bytes, now: Instant) -> Caller | None:
+        token = self._keyring.token(known)
+        if token is None or not holds_token(token, now):
+            return None
+        self._touch(known, token.used_at, now)
+        return Caller(
+            kind="token", id=f"token {token.name}", name=token.name, role=token.role, others=token.others
+        )
+
+    def _link(self, known: bytes, now: Instant) -> Caller | None:
+        link = self._keyring.link(known)
+        if link is None or not holds_link(link, now):
+            return None
+        # Anyone whom the outlet reaches holds it, so it says a name but proves none.
+        return Caller(
+            kind="link",
+            id=f"link {known.hex()}",
+            name=f"link to {link.outlet}",
+            role=Role.ACT,
+            others=True,
+            notice=link.notice,
+        )
+
+    def _touch(self, known: bytes, used_at: Instant | None, now: Instant) -> None:
+        if used_at is None or now - used_at >= TOUCH_EVERY:
+            with suppress(StoreError):
+                self._keyring.touch(known, at=now)

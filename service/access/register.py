@@ -1,0 +1,102 @@
+"""Accounts and tokens as somebody at the machine makes and ends them; each is noted in the audit."""
+
+from __future__ import annotations
+
+import unicodedata
+
+from service.access import keys
+from service.access.passwords import LONGEST, SHORTEST, Passwords
+from service.domain.access import DAY, Account, Deed, Role, Token
+from service.domain.model import Instant
+from service.keyring import Keyring
+
+FIRST = "first-run"
+_LONGEST_NAME = 64
+_LONGEST_DAYS = 3650
+
+
+class AccessError(Exception):
+    """It can't be made or ended; the text says why and what to do."""
+
+
+def make_token(
+    keyring: Keyring, name: str, *, role: Role, days: int | None, others: bool, now: Instant
+) -> str:
+    """A new token's secret, shown this once: only its hash is kept."""
+    named = _name(name)
+    if days is not None and not 1 <= days <= _LONGEST_DAYS:
+        raise AccessError(f"--days: from 1 to {_LONGEST_DAYS}")
+    secret = keys.make(keys.TOKEN_BEGINS)
+    token = Token(
+        name=named,
+        digest=keys.digest(secret),
+        role=role,
+        others=others,
+        created_at=now,
+        expires_at=None if days is None else now + days * DAY,
+    )
+    if not keyring.add_token(token):
+        raise AccessError(f"there is a token {named!r} already: end it first, with --end")
+    _note(keyring, f"make token {named}, role {role}", now)
+    return secret
+
+
+def first_token(keyring: Keyring, *, now: Instant) -> str | None:
+    """An administrator's token where nothing was ever configured; ``None`` where something was."""
+    if keyring.is_used():
+        return None
+    try:
+        return make_token(keyring, FIRST, role=Role.ADMIN, days=None, others=False, now=now)
+    except AccessError:  # another instance on the same store was faster, and shows its own
+        return None
+
+
+def end_token(keyring: Keyring, name: str, *, now: Instant) -> None:
+    if not keyring.end_token(_name(name), at=now):
+        raise AccessError(f"there is no token {name!r} (or it was ended before)")
+    _note(keyring, f"end token {_name(name)}", now)
+
+
+def make_account(
+    keyring: Keyring, passwords: Passwords, name: str, *, role: Role, password: str, now: Instant
+) -> bool:
+    """Make it, or give it this role and password from now on, which ends its sessions. Whether it is new."""
+    named = _name(name)
+    key = keys.name_key(named)
+    if not SHORTEST <= len(password) <= LONGEST:
+        raise AccessError(f"the password must have {SHORTEST} to {LONGEST} characters")
+    if keys.name_key(password) == key:
+        raise AccessError("the password must not be the name")
+    before = keyring.account(key)
+    keyring.save_account(
+        Account(key=key, name=named, role=role, password=passwords.hash(password), created_at=now)
+    )
+    _note(keyring, f"{'make' if before is None else 'change'} account {named}, role {role}", now)
+    return before is None
+
+
+def end_account(keyring: Keyring, name: str, *, now: Instant) -> None:
+    found = keyring.account(keys.name_key(name))
+    if found is None or found.ended_at is not None:
+        raise AccessError(f"there is no account {name!r} (or it was ended before)")
+    ended = Account(
+        key=found.key,
+        name=found.name,
+        role=found.role,
+        password="",
+        created_at=found.created_at,
+        ended_at=now,
+    )
+    keyring.save_account(ended)
+    _note(keyring, f"end account {found.name}", now)
+
+
+def _name(name: str) -> str:
+    named = unicodedata.normalize("NFC", name).strip()
+    if not 1 <= len(named) <= _LONGEST_NAME or not named.isprintable():
+        raise AccessError(f"the name must have 1 to {_LONGEST_NAME} printable characters")
+    return named
+
+
+def _note(keyring: Keyring, did: str, now: Instant) -> None:
+    keyring.note(Deed(at=now, who="command line", kind="terminal", did=did))
