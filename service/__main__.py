@@ -9,13 +9,15 @@ import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from service import crash
+from service import crash, outside
 from service.bootstrap import Service, wall_clock
 from service.domain.model import to_rfc3339
+from service.outlets import OutletError
 from service.ports import StoreError, StoreRevisionError, Unfit
 from service.settings import Settings, SettingsError, load
 from service.store import BackupError, back_up, open_store, restore, upgrade
 from service.telemetry import LEVELS, configure_logging
+from service.tls import TlsFileError
 from service.usecases.replay import replay
 from service.web.server import AddressTakenError
 from simulators import cli
@@ -94,7 +96,7 @@ def _run(known: argparse.Namespace) -> int:
     settings = _settings(known)
     try:
         service = Service(settings)
-    except (AddressTakenError, StoreError, StoreRevisionError) as error:
+    except (AddressTakenError, OutletError, StoreError, StoreRevisionError, TlsFileError) as error:
         return _problem(str(error))
     return service.run()
 
@@ -112,6 +114,8 @@ def _upgrade(known: argparse.Namespace) -> int:
 
 def _check(known: argparse.Namespace) -> int:
     settings = _settings(known)
+    if found := outside.problems(settings):
+        return _problem(*found)
     print(f"configuration: good ({len(settings.outlets)} outlets, {len(settings.slots)} slot rules)")
     url = settings.store.url.get_secret_value()
     if url.startswith("sqlite:///") and not Path(url.removeprefix("sqlite:///")).exists():

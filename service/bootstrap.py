@@ -12,25 +12,23 @@ import contextlib
 import random
 import signal
 import socket
-import ssl
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from concurrent.futures import Future
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import msgspec
 import structlog
 from apscheduler.schedulers.background import BackgroundScheduler
 
+from service import outside
 from service.domain import outage
 from service.domain.events import OutletReport
 from service.domain.model import SECOND, Instant
 from service.domain.world import World
-from service.mqtt.client import Broker, Connection
-from service.outlets import build_outlet
-from service.ports import Outlet, StoreError
+from service.mqtt.client import Connection
+from service.ports import StoreError
 from service.pulse import STUCK_AFTER, Pulse, Watchdog
 from service.report import Report
 from service.settings import Settings
@@ -83,7 +81,7 @@ class Service:
             reasons=self.not_ready,
         )
         self.connection = Connection(
-            _broker(settings),
+            outside.broker(settings),
             topics=f"{settings.mqtt.floor_root}/#",
             receive=self._receive,
             has_room=lambda: self.owner.has_room(),  # noqa: PLW0108 (made later)
@@ -115,14 +113,14 @@ class Service:
             hears=lambda: self.connection.ready and self.owner.waiting() <= BACKLOG,
             beat=self.pulse.beater("owner"),
         )
-        self.outlets = _outlets(settings, self.port)
+        self.outlets = outside.outlets(settings, self.port)
         self.troubled = outage.troubled(self.ingest.world)
         self.scheduler = self._make_scheduler()
         self.server = self._make_server()
 
     def run(self) -> int:
         log.info(
-            "started", web=f"http://{self.settings.web.host}:{self.port}", slots_known=self._slots_known()
+            "started", web=outside.web_address(self.settings, self.port), slots_known=self._slots_known()
         )
         threads = [
             self._thread("owner", self.owner.run),
@@ -259,7 +257,7 @@ class Service:
                 outbox=self.store.outbox, bell=self.bell, clock=wall_clock, report=self.report.sent_again
             ),
         )
-        return Server(app, self.hub)
+        return Server(app, self.hub, certificate=outside.certificate(self.settings))
 
     def _end_server(self) -> None:
         self.hub.close()
@@ -300,35 +298,3 @@ def _wake_up(store: Store, settings: Settings) -> Ingest:
     )
     ingest.adopt_policy(settings.policy())
     return ingest
-
-
-def _broker(settings: Settings) -> Broker:
-    mqtt = settings.mqtt
-    return Broker(
-        host=mqtt.host,
-        port=mqtt.port,
-        client_id=mqtt.client_id,
-        username=mqtt.username,
-        password=None if mqtt.password is None else mqtt.password.get_secret_value(),
-        protocol=mqtt.protocol,
-        tls=ssl.create_default_context() if mqtt.tls else None,
-    )
-
-
-def _outlets(settings: Settings, port: int) -> Mapping[str, Outlet]:
-    common: dict[str, Any] = {
-        "site": settings.site.name,
-        "public_url": settings.web.public_url or f"http://{settings.web.host}:{port}",
-        "timezone": settings.site.timezone,
-    }
-    return {each.name: build_outlet(**_plain(each), **common) for each in settings.outlets}
-
-
-def _plain(outlet: Any) -> dict[str, Any]:
-    """An outlet's settings as plain arguments; secrets are opened here and nowhere else."""
-    values = {
-        name: getattr(value, "get_secret_value", lambda value=value: value)()
-        for name in type(outlet).model_fields
-        if (value := getattr(outlet, name)) is not None
-    }
-    return {("from_" if name == "sender" else name): value for name, value in values.items()}

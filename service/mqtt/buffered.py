@@ -82,6 +82,26 @@ class BufferedClient(paho.Client):
     def _create_socket(self) -> Any:
         return BufferedSocket(super()._create_socket())
 
+    def _ssl_wrap_socket(self, tcp_sock: Any) -> ssl.SSLSocket:
+        """paho leaves the socket of a failed handshake open."""
+        if self._ssl_context is None:
+            raise ValueError("secure() comes before a connection with TLS")
+        secured = self._ssl_context.wrap_socket(
+            tcp_sock, server_hostname=self.host, do_handshake_on_connect=False
+        )
+        try:
+            secured.settimeout(self.connect_timeout)
+            secured.do_handshake()
+        except BaseException:
+            secured.close()
+            raise
+        return secured
+
+    def secure(self, context: ssl.SSLContext) -> None:
+        """TLS from the next connection on; paho's own way allows it once only."""
+        self._ssl_context = None
+        self.tls_set_context(context)
+
     def ping_unasked(self) -> None:
         """A sign of life whose answer nobody waits for: it may lie unread behind much else."""
         self._send_simple_command(MessageType.PINGREQ)

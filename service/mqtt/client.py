@@ -27,6 +27,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from service import crash
 from service.mqtt.buffered import BufferedClient
+from service.tls import certificate_reason
 
 KEEPALIVE = 30
 SESSION_EXPIRY = 30 * 24 * 3600
@@ -43,7 +44,8 @@ Log = Callable[..., None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Broker:
-    """Where the broker is and who we are to it. ``tls`` is the context to use, ``None`` for plain TCP."""
+    """Where the broker is and who we are to it. ``tls`` makes the context for one connection, so that
+    renewed files count from the next one on; it raises ``ValueError``. ``None``: plain TCP."""
 
     host: str
     port: int
@@ -51,7 +53,7 @@ class Broker:
     username: str | None
     password: str | None
     protocol: int
-    tls: ssl.SSLContext | None
+    tls: Callable[[], ssl.SSLContext] | None
 
 
 class Connection:
@@ -70,9 +72,11 @@ class Connection:
         had_session: bool = False,
         keepalive: int = KEEPALIVE,
         beat: Callable[[], None] = lambda: None,
+        may_connect: Callable[[], bool] = lambda: True,
     ) -> None:
         """``connected`` is called when the subscription stands, ``session_lost`` when the broker has
-        forgotten what it kept for us (``had_session``: an earlier life had one), ``beat`` each turn."""
+        forgotten what it kept for us (``had_session``: an earlier life had one), ``beat`` each turn. While
+        not ``may_connect`` no new connection is made: it would end that of another under our name."""
         self.broker = broker
         self.ready = False
         self.ready_since: float | None = None
@@ -84,6 +88,7 @@ class Connection:
         self._connected = connected
         self._session_lost = session_lost
         self._beat = beat
+        self._may_connect = may_connect
         self._greeted = False
         self._had_session = had_session
         self._keepalive = keepalive
@@ -91,6 +96,7 @@ class Connection:
         self._received = 0
         self._lost = threading.Event()
         self._stop = threading.Event()
+        self._silent = False
         self._todo: deque[tuple[str, Any]] = deque()
         self._wake_read, self._wake_write = socket.socketpair()
         self._wake_read.setblocking(False)
@@ -106,7 +112,9 @@ class Connection:
         self._todo.append(("publish", list(messages)))
         self._wake()
 
-    def stop(self) -> None:
+    def stop(self, *, silently: bool = False) -> None:
+        """``silently``: what waits to be acknowledged or published is dropped."""
+        self._silent = silently
         self._stop.set()
         self._wake()
 
@@ -141,8 +149,6 @@ class Connection:
         )
         if self.broker.username is not None:
             client.username_pw_set(self.broker.username, self.broker.password)
-        if self.broker.tls is not None:
-            client.tls_set_context(self.broker.tls)
         client.max_inflight_messages_set(100)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
@@ -155,10 +161,16 @@ class Connection:
     def _connect(self) -> bool:
         self._lost.clear()
         self._greeted = False
+        if not self._may_connect():
+            self._in_trouble("not connecting: it isn't sure that this instance is still in charge")
+            return False
         try:
+            if self.broker.tls is not None:
+                self._client.secure(self.broker.tls())
             self._client.connect(self.broker.host, self.broker.port, self._keepalive, **self._session())
         except (OSError, ValueError) as error:
-            self._in_trouble(f"can't reach the broker: {error}")
+            said = certificate_reason(error) if isinstance(error, ssl.SSLCertVerificationError) else error
+            self._in_trouble(f"can't reach the broker: {said}")
             return False
         return True
 
@@ -219,6 +231,8 @@ class Connection:
                 return
 
     def _do_todo(self) -> None:
+        if self._silent:
+            self._todo.clear()
         while self._todo:
             what, items = self._todo.popleft()
             if what == "ack":

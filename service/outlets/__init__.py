@@ -1,5 +1,5 @@
 """The ways out: webhook, chat and email. Each sends one delivery within its deadline and never raises."""
 
-from service.outlets.build import build_outlet
+from service.outlets.build import OutletError, build_outlet
 
-__all__ = ["build_outlet"]
+__all__ = ["OutletError", "build_outlet"]

@@ -12,6 +12,10 @@ from service.outlets.webhook import WebhookOutlet
 from service.ports import Outlet
 
 
+class OutletError(ValueError):
+    """An outlet can't work as it is configured; the text says which outlet and key, and never a secret."""
+
+
 def build_outlet(
     *,
     name: str,
@@ -29,7 +33,7 @@ def build_outlet(
     allow: Sequence[str] = (),
     resolve: Resolve = look_up,
 ) -> Outlet:
-    """The outlet. ``ValueError`` says which outlet and key are wrong, and never what a secret is."""
+    """The outlet. Raises ``OutletError``."""
     try:
         way = Way(ca_file=ca_file, allow=tuple(allow), resolve=resolve)
         if type == "webhook":
@@ -56,8 +60,8 @@ def build_outlet(
                 way=way,
             )
     except ValueError as error:
-        raise ValueError(f"outlet {name!r}: {error}") from None
-    raise ValueError(f'outlet {name!r}: type must be "webhook", "chat" or "email", not {type!r}')
+        raise OutletError(f"outlet {name!r}: {error}") from None
+    raise OutletError(f'outlet {name!r}: type must be "webhook", "chat" or "email", not {type!r}')
 
 
 def _needed(key: str, value: str | None) -> str:

@@ -10,14 +10,18 @@ import base64
 import binascii
 import re
 from collections.abc import Callable
+from pathlib import Path
 from urllib.parse import SplitResult, urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, SecretStr
 
+from service.hosts import check_allowed, check_host
+
 _HOURS = re.compile(r"([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d")
 _EMAIL = re.compile(r"[^\s@,;<>]+@[^\s@,;<>]+")
 _LOCAL_SCHEMES = frozenset({"sqlite"})
+_OUTWARD_SCHEMES = frozenset({"http", "https", "smtp", "smtp+starttls", "smtps"})
 
 
 def check_address(*schemes: str, login: bool = False, hint: str = "") -> AfterValidator:
@@ -36,8 +40,19 @@ def check_address(*schemes: str, login: bool = False, hint: str = "") -> AfterVa
             raise ValueError("names no host")
         if "@" in address.netloc and not login:
             raise ValueError("carries a user or password" + (f" ({hint})" if hint else ""))
+        if address.scheme in _OUTWARD_SCHEMES:
+            _outward(address)
 
     return _checked(check)
+
+
+def _outward(address: SplitResult) -> None:
+    """An address that others answer at: it can be read in one way only."""
+    check_host(address.hostname or "")
+    if address.username is not None and address.password is None:
+        raise ValueError("carries a user without a password")
+    if address.netloc.count("@") > 1 or "\\" in address.geturl():
+        raise ValueError("can be read in two ways (in a user or password write %40 for @ and %5C for \\)")
 
 
 def _split(text: str) -> SplitResult:
@@ -102,6 +117,14 @@ def _signing_secret(text: str) -> None:
         raise ValueError("is empty")
 
 
+def _file(name: str) -> None:
+    try:
+        with Path(name).open("rb"):
+            pass
+    except OSError as error:
+        raise ValueError(f"can't be read ({error.strerror})") from None
+
+
 def _protocol(version: int) -> int:
     if version not in (3, 5):
         raise ValueError("is not spoken")
@@ -113,6 +136,8 @@ check_root = _checked(_root)
 check_hours = _checked(_hours)
 check_email = _checked(_email)
 check_signing_secret = _checked(_signing_secret)
+check_file = _checked(_file)
+check_network = _checked(check_allowed)
 check_protocol = AfterValidator(_protocol)
 
 
@@ -121,6 +146,11 @@ def not_a_boolean(value: object) -> object:
     if isinstance(value, bool):
         raise ValueError("is not a number")  # noqa: TRY004 - only ValueError reaches the report
     return value
+
+
+def split_secrets(value: object) -> object:
+    """One secret, several with commas or line ends between them (as a file gives them), or a list."""
+    return split_commas(value.replace("\n", ",") if isinstance(value, str) else value)
 
 
 def split_commas(value: object) -> object:

@@ -17,7 +17,9 @@ from service.domain.policy import Policy
 from service.settings.checks import (
     check_address,
     check_email,
+    check_file,
     check_hours,
+    check_network,
     check_protocol,
     check_root,
     check_signing_secret,
@@ -25,6 +27,7 @@ from service.settings.checks import (
     not_a_boolean,
     one_or_many,
     split_commas,
+    split_secrets,
 )
 
 Text = Annotated[str, Field(min_length=1, max_length=200, description="1 to 200 characters")]
@@ -57,9 +60,11 @@ HttpAddress = Annotated[
 ]
 SmtpAddress = Annotated[
     SecretStr,
-    check_address("smtp", "smtps", login=True),
-    Field(description="smtp:// or smtps://, with user:password@ where needed"),
+    check_address("smtp", "smtps", "smtp+starttls", login=True),
+    Field(description="smtp://, smtp+starttls:// or smtps://, with user:password@ where needed"),
 ]
+File = Annotated[str, check_file, Field(min_length=1, description="a PEM file that we may read")]
+Network = Annotated[str, check_network, Field(description="a network such as 100.64.0.0/10")]
 
 
 class Section(BaseModel):
@@ -87,6 +92,9 @@ class Mqtt(Section):
     password: Annotated[SecretStr | None, Field(description="text")] = None
     floor_root: Topic = "floor"
     out_root: Topic = "earlybell"
+    ca_file: File | None = None
+    cert_file: File | None = None
+    key_file: File | None = None
     protocol: Annotated[Whole, check_protocol, Field(description="5, or 3 for MQTT 3.1.1")] = 5
 
     @property
@@ -109,6 +117,10 @@ class Mqtt(Section):
     def _fits(self) -> Mqtt:
         if self.password is not None and self.username is None:
             raise ValueError("a password needs a username beside it (set mqtt.username)")
+        if not self.tls and (self.ca_file or self.cert_file or self.key_file):
+            raise ValueError("ca_file, cert_file and key_file are for TLS (begin mqtt.url with mqtts://)")
+        if self.key_file and not self.cert_file:
+            raise ValueError("a key needs its certificate beside it (set mqtt.cert_file)")
         roots = sorted((self.floor_root + "/", self.out_root + "/"))
         if roots[1].startswith(roots[0]):
             raise ValueError("floor_root and out_root overlap: we would hear ourselves (choose two apart)")
@@ -129,6 +141,14 @@ class Web(Section):
     public_url: Annotated[
         str | None, check_address("http", "https"), Field(description="an http:// or https:// address")
     ] = None
+    tls_cert: File | None = None
+    tls_key: File | None = None
+
+    @model_validator(mode="after")
+    def _has_both(self) -> Web:
+        if self.tls_key and not self.tls_cert:
+            raise ValueError("a key needs its certificate beside it (set web.tls_cert)")
+        return self
 
 
 class WarnRule(Section):
@@ -207,24 +227,29 @@ class TowerRule(Section):
 OUTLET_TYPE = Field(description='"webhook", "chat" or "email"')
 
 
-class Webhook(Section):
+class OutletSection(Section):
     name: OutletName
+    ca_file: File | None = None
+    allow: Annotated[tuple[Network, ...], BeforeValidator(split_commas)] = ()
+
+
+class Webhook(OutletSection):
     type: Annotated[Literal["webhook"], OUTLET_TYPE]
     url: HttpAddress
-    secret: Annotated[SecretStr | None, check_signing_secret, Field(description="whsec_ and base64 text")] = (
-        None
-    )
+    secret: Annotated[
+        tuple[Annotated[SecretStr, check_signing_secret, Field(description="whsec_ and base64 text")], ...],
+        BeforeValidator(split_secrets),
+        Field(max_length=5, description="whsec_ and base64 text, or a list of such, the new one first"),
+    ] = ()
 
 
-class Chat(Section):
-    name: OutletName
+class Chat(OutletSection):
     type: Annotated[Literal["chat"], OUTLET_TYPE]
     url: HttpAddress
     template: Template | None = None
 
 
-class Email(Section):
-    name: OutletName
+class Email(OutletSection):
     type: Annotated[Literal["email"], OUTLET_TYPE]
     to: Annotated[
         tuple[EmailAddress, ...],

@@ -22,6 +22,8 @@ SECURITY_HEADERS = {
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
 }
+STRICT_TRANSPORT = "max-age=31536000"
+"""Said over TLS only (RFC 6797, 7.2), of this host alone: others of the plant aren't our business."""
 _SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 _DEFAULT_PORTS = {"http": 80, "https": 443}
 
@@ -44,6 +46,8 @@ class Guard:
                 for name, value in SECURITY_HEADERS.items():
                     headers.setdefault(name, value)
                 headers.setdefault("cache-control", "no-store")
+                if scope["scheme"] == "https":
+                    headers.setdefault("strict-transport-security", STRICT_TRANSPORT)
             await send(message)
 
         if scope["method"] in _SAFE_METHODS or not self._is_foreign(Headers(scope=scope)):

@@ -72,8 +72,16 @@ def test_the_example_file_as_it_stands_is_the_defaults():
     assert load(EXAMPLE, {}) == Settings()
 
 
-def test_the_example_file_with_everything_switched_on_loads_and_shows_every_key(read):
+def example(tmp_path: Path) -> str:
+    """The example file with everything switched on, its files in place and TLS where they need it."""
     text = re.sub(r"^#(?=[\[\w])", "", EXAMPLE.read_text(encoding="utf-8"), flags=re.MULTILINE)
+    for name in re.findall(r"/etc/earlybell/([\w.-]+)", text):
+        (tmp_path / name).touch()
+    return text.replace("/etc/earlybell/", f"{tmp_path}/").replace('"mqtt://', '"mqtts://')
+
+
+def test_the_example_file_with_everything_switched_on_loads_and_shows_every_key(read, tmp_path):
+    text = example(tmp_path)
 
     settings = read(text)
 
@@ -82,10 +90,8 @@ def test_the_example_file_with_everything_switched_on_loads_and_shows_every_key(
     assert [where for where in missing if not table_or_lamp(where)] == []
 
 
-def test_the_example_shows_the_default_reading_of_a_tower(read):
-    text = re.sub(r"^#(?=[\[\w])", "", EXAMPLE.read_text(encoding="utf-8"), flags=re.MULTILINE)
-
-    shown = tower_rule(read(text).policy(), "L3")
+def test_the_example_shows_the_default_reading_of_a_tower(read, tmp_path):
+    shown = tower_rule(read(example(tmp_path)).policy(), "L3")
 
     assert (shown.low, shown.out, shown.fault, shown.running) == (
         TowerRule().low,
@@ -106,6 +112,61 @@ def table_or_lamp(where: Where) -> bool:
     return (key is not None and bool(key.models) and where[0] != "tower") or (
         where[0] == "tower" and len(where) != 2
     )
+
+
+# Addresses and files of the outside
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ('[mqtt]\nurl = "mqtt://h"\nca_file = "{good}"', "mqtt: ca_file, cert_file and key_file are for TLS"),
+        ('[mqtt]\nurl = "mqtts://h"\nkey_file = "{good}"', "mqtt: a key needs its certificate beside it"),
+        (
+            '[mqtt]\nurl = "mqtts://h"\nca_file = "/none"',
+            "mqtt.ca_file: can't be read (No such file or directory)",
+        ),
+        ('[web]\ntls_key = "{good}"', "web: a key needs its certificate beside it"),
+        ('[web]\ntls_cert = "/none"', "web.tls_cert: can't be read (No such file"),
+        ("{chat}allow = ['127.0.0.0/8']", "outlet[0].allow[0]: holds addresses that no name may lead to"),
+        ("{chat}allow = ['chat']", "outlet[0].allow[0]: is no network such as 100.64.0.0/10"),
+        ("{hook}url = 'http://127.1/'", "outlet[0].url: writes an address in an odd form"),
+        ("{hook}url = 'http://[::ffff:127.0.0.1]/'", "outlet[0].url: names an IPv4 address in IPv6 form"),
+        ("{hook}url = 'http://u:p@good@127.0.0.1/'", "outlet[0].url: can be read in two ways"),
+        ("{hook}url = 'http://good@127.0.0.1/'", "outlet[0].url: carries a user without a password"),
+        ("{hook}url = 'http://a\\b/'", "outlet[0].url: "),
+    ],
+)
+def test_a_file_or_an_address_of_the_outside_that_can_not_be_meant_is_told(read, tmp_path, text, line):
+    good = tmp_path / "good.pem"
+    good.touch()
+    hook = '[[outlet]]\nname = "a"\ntype = "webhook"\n'
+    chat = hook + 'url = "http://h"\n'
+    with pytest.raises(SettingsError) as refused:
+        read(text.format(good=good, hook=hook, chat=chat))
+    assert f"{line}" in str(refused.value)
+
+
+def test_several_secrets_come_as_a_list_a_line_each_or_with_commas(read, tmp_path):
+    hook = '[[outlet]]\nname = "a"\ntype = "webhook"\nurl = "http://h"\n'
+    path = tmp_path / "secrets"
+    path.write_text("whsec_bmV3\nwhsec_b2xk\n")
+    for settings in (
+        read(hook + 'secret = ["whsec_bmV3", "whsec_b2xk"]'),
+        read(hook, {"EARLYBELL_OUTLET__0__SECRET": "whsec_bmV3, whsec_b2xk"}),
+        read(hook, {"EARLYBELL_OUTLET__A__SECRET_FILE": str(path)}),
+    ):
+        (outlet,) = settings.outlets
+        assert isinstance(outlet, Webhook)
+        assert [each.get_secret_value() for each in outlet.secret] == ["whsec_bmV3", "whsec_b2xk"]
+        assert "bmV3" not in repr(settings)
+
+
+def test_mail_with_starttls_can_be_configured(read):
+    (outlet,) = read(
+        '[[outlet]]\nname = "a"\ntype = "email"\nto = "a@h"\nfrom = "b@h"\nsmtp_url = "smtp+starttls://u:p@h"'
+    ).outlets
+    assert isinstance(outlet, Email)
 
 
 # The environment
@@ -359,7 +420,7 @@ def test_a_file_that_python_can_not_read_is_named_too(problems, value):
         ),
         (
             '[[outlet]]\nname = "a"\ntype = "webhook"\nurl = "http://h"\nsecret = "not base64"',
-            "outlet[0].secret: is not base64 (whsec_ and base64 text)",
+            f"outlet[0].secret[0]: is not base64 ({keys_at(('outlet',))['secret'].allowed})",
         ),
         (
             '[[outlet]]\nname = "a"\ntype = "chat"\nurl = "http://h"\nsecret = "x"',
