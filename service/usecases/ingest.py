@@ -13,14 +13,14 @@ from dataclasses import dataclass, field
 import msgspec
 
 from service import crash
-from service.domain import floor, notices
+from service.domain import floor, notices, room
 from service.domain.events import JournalEntry, Message, Refusals
 from service.domain.model import Instant, from_datetime
 from service.domain.notices import Told
 from service.domain.policy import Policy
 from service.domain.routing import route
 from service.domain.world import World
-from service.ports import Batch, Ledger, NewDelivery, Refused, StoreError
+from service.ports import Batch, Ledger, NewDelivery, Refused, StoreError, Unfit
 from service.usecases.fold import fold
 from service.usecases.tally import Tallies, place_in
 from service.wire.native import Address, Misfit, read_message, read_topic
@@ -169,6 +169,9 @@ class Ingest:
         except Misfit as misfit:
             self._set_aside(draft, item, str(misfit))
             return
+        if full := room.lacking(self.world, message, address.line, address.station):
+            self._set_aside(draft, item, full)
+            return
         at = self._moment(message)
         if self._tallies and address.station is not None:
             self._tallies.note_fit((address.line, address.station), at)
@@ -181,6 +184,9 @@ class Ingest:
 
     def _draft_ask(self, draft: Draft, item: Ask) -> None:
         at = self._moment(None)
+        if full := room.lacking(self.world, item.message, item.address.line, item.address.station):
+            draft.answers.append((item.answer, Unfit(full)))
+            return
         try:
             told = self._apply(item.address, item.message, at, False)
         except (KeyError, notices.Taken) as error:
