@@ -7,11 +7,23 @@ import argparse
 import os
 import sys
 from collections.abc import Callable, Sequence
+from getpass import getpass
 from pathlib import Path
+from typing import Any
 
 from service import crash, outside
+from service.access import (
+    AccessError,
+    Passwords,
+    end_account,
+    end_token,
+    make_account,
+    make_token,
+)
 from service.bootstrap import Service, wall_clock
-from service.domain.model import to_rfc3339
+from service.domain.access import Role, Token
+from service.domain.model import Instant, to_rfc3339
+from service.keyring import Keyring
 from service.outlets import OutletError
 from service.ports import StoreError, StoreRevisionError, Unfit
 from service.settings import Settings, SettingsError, load
@@ -75,6 +87,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     replay.add_argument("--batch", type=int, default=200, metavar="N", help="entries a commit (200)")
     replay.set_defaults(run=_replay)
+    _add_access(commands, common)
     for name, run, what in (
         ("simulate", _simulate, "a made-up line that publishes to a broker (simulate --help)"),
         ("demo", _demo, "broker, service, simulator and receiver in one (demo --help)"),
@@ -83,6 +96,25 @@ def _parser() -> argparse.ArgumentParser:
         made_up.add_argument("--config", type=Path, metavar="FILE")
         made_up.set_defaults(run=run)
     return parser
+
+
+def _add_access(commands: Any, common: argparse.ArgumentParser) -> None:
+    roles = [role.value for role in Role]
+    token = commands.add_parser("token", parents=[common], help="make a token for a program; shown once")
+    token.add_argument("name", metavar="NAME")
+    token.add_argument("--days", type=int, metavar="N", help="it expires then; without, when it is ended")
+    token.add_argument("--for-others", action="store_true", help="it may say in whose name it acts")
+    token.set_defaults(run=_token)
+    account = commands.add_parser("account", parents=[common], help="make a person's account, or change it")
+    account.add_argument("name", metavar="NAME")
+    account.set_defaults(run=_account)
+    for command in (token, account):
+        what = command.add_mutually_exclusive_group(required=True)
+        what.add_argument("--role", choices=roles, help="what it may do; each includes the ones before")
+        what.add_argument("--end", action="store_true", help="it opens nothing from now on")
+    commands.add_parser("accounts", parents=[common], help="list accounts and tokens").set_defaults(
+        run=_accounts
+    )
 
 
 def _settings(known: argparse.Namespace) -> Settings:
@@ -171,6 +203,87 @@ def _replay(known: argparse.Namespace) -> int:
         else (f" from {to_rfc3339(done.first)} to {to_rfc3339(done.last)}")
     )
     print(f"replayed {done.entries} entries{span}: {done.told} changes of notices")
+    return 0
+
+
+def _token(known: argparse.Namespace) -> int:
+    def change(keyring: Keyring) -> None:
+        if known.end:
+            end_token(keyring, known.name, now=wall_clock())
+            print(f"token {known.name}: ended")
+            return
+        secret = make_token(
+            keyring,
+            known.name,
+            role=Role(known.role),
+            days=known.days,
+            others=known.for_others,
+            now=wall_clock(),
+        )
+        print(secret)
+        print(f"token {known.name}, role {known.role}: shown this once, keep it safe", file=sys.stderr)
+
+    return _at_keyring(known, change)
+
+
+def _account(known: argparse.Namespace) -> int:
+    def change(keyring: Keyring) -> None:
+        if known.end:
+            end_account(keyring, known.name, now=wall_clock())
+            print(f"account {known.name}: ended")
+            return
+        password, role = _asked_password(), Role(known.role)
+        new = make_account(keyring, Passwords(), known.name, role=role, password=password, now=wall_clock())
+        print(f"account {known.name}: {'made' if new else 'changed, its sessions ended'}, role {role}")
+
+    return _at_keyring(known, change)
+
+
+def _accounts(known: argparse.Namespace) -> int:
+    def show(keyring: Keyring) -> None:
+        now = wall_clock()
+        for account in keyring.accounts():
+            ended = "" if account.ended_at is None else f", ended {to_rfc3339(account.ended_at)}"
+            print(f"account {account.name}: {account.role}{ended}")
+        for token in keyring.tokens():
+            print(f"token {token.name}: {token.role}{_life_of(token, now)}")
+
+    return _at_keyring(known, show)
+
+
+def _life_of(token: Token, now: Instant) -> str:
+    """What is known of a token's use and end, behind its role."""
+    others = ", for others" if token.others else ""
+    used = ", never used" if token.used_at is None else f", last used {to_rfc3339(token.used_at)}"
+    if token.ended_at is not None:
+        return f"{others}{used}, ended {to_rfc3339(token.ended_at)}"
+    if token.expires_at is None:
+        return f"{others}{used}"
+    return (
+        f"{others}{used}, {'expires' if now < token.expires_at else 'expired'} {to_rfc3339(token.expires_at)}"
+    )
+
+
+def _asked_password() -> str:
+    """From a prompt, twice; from a pipe its first line. Never an argument: others see those."""
+    if not sys.stdin.isatty():
+        return sys.stdin.readline().rstrip("\r\n")
+    password = getpass("Password: ")
+    if getpass("Again: ") != password:
+        raise AccessError("the two passwords differ")
+    return password
+
+
+def _at_keyring(known: argparse.Namespace, work: Callable[[Keyring], None]) -> int:
+    settings = _settings(known)
+    try:
+        store = open_store(settings.store.url.get_secret_value(), migrate=True)
+        try:
+            work(store.keyring)
+        finally:
+            store.close()
+    except (AccessError, StoreError, StoreRevisionError) as error:
+        return _problem(str(error))
     return 0
 
 

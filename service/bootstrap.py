@@ -27,6 +27,7 @@ from service.domain import outage
 from service.domain.events import OutletReport
 from service.domain.model import SECOND, Instant
 from service.domain.world import World
+from service.entrance import make_door
 from service.mqtt.client import Connection
 from service.ports import StoreError
 from service.pulse import STUCK_AFTER, Pulse, Watchdog
@@ -116,6 +117,7 @@ class Service:
         self.outlets = outside.outlets(settings, self.port)
         self.troubled = outage.troubled(self.ingest.world)
         self.scheduler = self._make_scheduler()
+        self.door = make_door(self.store.keyring, host=settings.web.host, clock=wall_clock, warn=log.warning)
         self.server = self._make_server()
 
     def run(self) -> int:
@@ -226,6 +228,7 @@ class Service:
 
     def _prune(self) -> None:
         before = wall_clock() - KEEP_DAYS * 24 * 3600 * SECOND
+        self.store.keyring.forget(before=before)
         log.info("pruned", rows=self.store.ledger.prune(before=before), older_than_days=KEEP_DAYS)
 
     def _tell_of_outlet(self, report: OutletReport) -> None:
@@ -253,6 +256,7 @@ class Service:
             site=self.settings.site.name,
             timezone=self.settings.site.timezone,
             public_url=self.settings.web.public_url,
+            door=self.door,
             tray=OutTray(
                 outbox=self.store.outbox, bell=self.bell, clock=wall_clock, report=self.report.sent_again
             ),

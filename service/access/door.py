@@ -7,7 +7,7 @@ remembered for two seconds; while the store is away, whoever it knew lately may 
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Sequence
 from contextlib import suppress
 from threading import Lock
 
@@ -35,7 +35,7 @@ from service.domain.access import (
     holds_token,
 )
 from service.domain.model import SECOND, Instant
-from service.keyring import Keyring
+from service.keyring import DeedRow, Keyring
 from service.ports import StoreError
 
 __all__ = ["Door", "SignInRefused", "TooMany"]
@@ -66,15 +66,22 @@ class Door:
         self._found: OrderedDict[bytes, tuple[Caller, Instant]] = OrderedDict()
         self._lock = Lock()
 
+    def known_open(self) -> bool | None:
+        """What ``is_open`` says without a look into the store; ``None``: it needs one."""
+        if not self._open_here:
+            return False
+        is_fresh = self._looked_at is not None and abs(self._clock() - self._looked_at) < SECOND
+        return True if is_fresh else None
+
     def is_open(self) -> bool:
         """Whether nobody needs to say who they are. Once there was an account or a token: never again."""
-        now = self._clock()
-        if self._open_here and (self._looked_at is None or abs(now - self._looked_at) >= SECOND):
-            with suppress(StoreError):  # what can't be read can't have been opened either
+        if self.known_open() is None:
+            try:
                 self._open_here = not self._keyring.is_used()
-                self._looked_at = now
-            if self._looked_at is None:
-                raise StoreError("who may come in isn't known yet")
+                self._looked_at = self._clock()
+            except StoreError:
+                if self._looked_at is None:
+                    raise
         return self._open_here
 
     def sign_in(self, name: str, password: str, *, address: str) -> str:
@@ -111,10 +118,12 @@ class Door:
             return self._known(secret, keys.LINK_BEGINS, self._link, address)
         return self._known(secret, keys.TOKEN_BEGINS, self._token, address)
 
-    def still(self, secret: str, caller: Caller) -> bool:
-        """Whether a session or token that was let in would be let in now; a store that is away ends none."""
-        find = {"account": self._session, "token": self._token, "link": self._link}[caller.kind]
+    def still(self, secret: str | None, caller: Caller | None) -> bool:
+        """Whether who was let in would be let in now; a store that is away ends nothing."""
         try:
+            if secret is None or caller is None:
+                return self.is_open()
+            find = {"account": self._session, "token": self._token, "link": self._link}[caller.kind]
             return find(keys.digest(secret), self._clock()) is not None
         except StoreError:
             return True
@@ -141,6 +150,10 @@ class Door:
         """Keep who did what; a store that is away loses the note, not the deed."""
         with suppress(StoreError):
             self._keyring.note(deed)
+
+    def deeds(self, *, limit: int, after: int | None) -> Sequence[DeedRow]:
+        """Newest first, beginning behind the row ``after``."""
+        return self._keyring.deeds(limit=limit, after=after)
 
     def now(self) -> Instant:
         return self._clock()

@@ -22,7 +22,7 @@ class Passwords:
 
     def __init__(self, hasher: PasswordHasher | None = None) -> None:
         self._hasher = PasswordHasher() if hasher is None else hasher
-        self._nobody = self._hasher.hash("nobody")
+        self._nobody = ""
         self._turns = Semaphore(AT_ONCE)
 
     def hash(self, password: str) -> str:
@@ -31,6 +31,7 @@ class Passwords:
     def fits(self, password: str, hashed: str | None) -> bool:
         """Whether it is the one; without a hash it never is, after the same work."""
         with self._turns:
+            self._nobody = self._nobody or self._hasher.hash("nobody")
             try:
                 self._hasher.verify(hashed or self._nobody, _normal(password[: LONGEST + 1]))
             except (VerificationError, InvalidHashError):

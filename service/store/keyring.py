@@ -59,10 +59,13 @@ class SqlKeyring:
             there = connection.execute(
                 select(token.c.digest, token.c.ended_at).where(token.c.name == row["name"])
             ).one_or_none()
-            if there is not None and there.ended_at is None:
+            if there is None:
+                connection.execute(token.insert().values(row))
+                return True
+            if there.ended_at is None:
                 return bool(there.digest == row["digest"])  # an answer that was lost
-            _put(connection, token, "name", row)
-            return True
+            ended = update(token).where(token.c.name == row["name"], token.c.ended_at.is_not(None))
+            return connection.execute(ended.values(row)).rowcount == 1
 
         try:
             return self._database.write(add)

@@ -9,12 +9,16 @@ from fastapi import APIRouter, FastAPI
 from prometheus_client import CONTENT_TYPE_LATEST
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
+from starlette.requests import Request
 from starlette.responses import Response
 
+from service.access import Door
 from service.outgoing import Outgoing
 from service.ports import Desk, Reading
-from service.web import acts, outgoing, pages, reads, schemas
+from service.web import acts, audit, outgoing, pages, reads, schemas, signing
 from service.web.answers import explain_failures, json_answer
+from service.web.caller import may_read
+from service.web.gate import Gate
 from service.web.guard import Guard
 from service.web.stream import Hub
 from service.web.wiring import DESK_THREADS, Behind, Own
@@ -36,10 +40,12 @@ def create_app(
     timezone: str,
     public_url: str | None,
     tray: Outgoing | None = None,
+    door: Door | None = None,
+    session_check_seconds: float = 5.0,
 ) -> FastAPI:
     """The application. Whoever serves it calls ``hub.close()`` when it should stop: open streams would
     otherwise hold the server's shutdown until its timeout. Without a ``tray`` there are no calls about
-    deliveries."""
+    deliveries, without a ``door`` everybody may do everything."""
     app = FastAPI(
         title="Earlybell",
         version="1",
@@ -47,7 +53,11 @@ def create_app(
         docs_url=None,  # their pages load scripts from other hosts
         redoc_url=None,
         redirect_slashes=False,
-        middleware=[Middleware(Guard, public_url=public_url), Middleware(GZipMiddleware, compresslevel=5)],
+        middleware=[
+            Middleware(Guard, public_url=public_url),
+            Middleware(Gate, door=door, public_url=public_url),
+            Middleware(GZipMiddleware, compresslevel=5),
+        ],
     )
     app.state.site = site
     app.state.timezone = timezone
@@ -57,7 +67,11 @@ def create_app(
         hub=hub,
         metrics=metrics,
         desk_threads=anyio.CapacityLimiter(DESK_THREADS),
+        door=door,
+        session_check_seconds=session_check_seconds,
     )
+    app.state.door = door
+    app.state.public_url = public_url
     explain_failures(app)
     app.include_router(process)
     app.include_router(reads.router, tags=["reading"])
@@ -65,6 +79,9 @@ def create_app(
     if tray is not None:
         app.state.outgoing = tray
         app.include_router(outgoing.router)
+    if door is not None:
+        app.include_router(audit.router)
+        app.include_router(signing.router)
     pages.serve_pages(app)
     return app
 
@@ -76,10 +93,11 @@ async def healthz() -> dict[str, bool]:
 
 
 @process.get("/readyz", response_model=schemas.Readiness, responses={503: {"model": schemas.Readiness}})
-def readyz(own: Own) -> Response:
+def readyz(request: Request, own: Own) -> Response:
     """This instance is the active one and broker, store and backlog are well; 503 with the reasons else."""
     reasons = own.reading.not_ready()
-    return json_answer({"ready": not reasons, "reasons": reasons}, 503 if reasons else 200)
+    told = reasons if may_read(request) or not reasons else ["whoever may read is told why"]
+    return json_answer({"ready": not reasons, "reasons": told}, 503 if reasons else 200)
 
 
 @process.get("/metrics", response_class=Response, responses={200: {"content": {"text/plain": {}}}})

@@ -6,6 +6,7 @@ names a foreign origin is refused before it reaches a call.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -24,7 +25,7 @@ SECURITY_HEADERS = {
 }
 STRICT_TRANSPORT = "max-age=31536000"
 """Said over TLS only (RFC 6797, 7.2), of this host alone: others of the plant aren't our business."""
-_SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
+SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 _DEFAULT_PORTS = {"http": 80, "https": 443}
 
 
@@ -50,7 +51,7 @@ class Guard:
                     headers.setdefault("strict-transport-security", STRICT_TRANSPORT)
             await send(message)
 
-        if scope["method"] in _SAFE_METHODS or not self._is_foreign(Headers(scope=scope)):
+        if scope["method"] in SAFE_METHODS or not self._is_foreign(Headers(scope=scope)):
             await self._app(scope, receive, send_guarded)
         else:
             refusal = JSONResponse({"detail": "refused: the request comes from a page of another site"}, 403)
@@ -58,7 +59,7 @@ class Guard:
 
     def _is_foreign(self, headers: Headers) -> bool:
         """Whether a browser says that another site's page sent this. Other clients send neither header."""
-        if headers.get("sec-fetch-site") == "cross-site":
+        if headers.get("sec-fetch-site") in {"cross-site", "same-site"}:
             return True
         origin = headers.get("origin")
         if origin is None:
@@ -66,6 +67,12 @@ class Guard:
         sender = _host_of(origin)
         own = {_host_of(f"{origin.partition(':')[0]}://{headers.get('host', '')}"), self._public}
         return sender is None or sender not in own
+
+
+def says_where_from(headers: Mapping[str, str]) -> bool:
+    """Whether a browser says which page sent this, as each does with a change; the guard has seen that it is
+    ours."""
+    return "origin" in headers or headers.get("sec-fetch-site") == "same-origin"
 
 
 def _host_of(url: str) -> tuple[str, int | None] | None:

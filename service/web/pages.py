@@ -19,6 +19,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.templating import Jinja2Templates
 
 from service.web.answers import problem
+from service.web.caller import caller_of, may_read
 from service.web.wiring import Own
 
 _HERE = Path(__file__).parent
@@ -44,15 +45,18 @@ router = APIRouter(include_in_schema=False, default_response_class=Response)
 
 @router.api_route("/", methods=["GET", "HEAD"])
 async def road_ahead(request: Request) -> Response:
-    return _page(request, "index.html")
+    return page(request, "index.html")
 
 
 @router.api_route("/notice/{notice_id}", methods=["GET", "HEAD"])
 async def one_notice(request: Request, notice_id: str, own: Own) -> Response:
+    if not may_read(request):
+        # The same whether there is such a notice or not.
+        return page(request, "link.html", notice_id=notice_id)
     notice = await anyio.to_thread.run_sync(own.reading.notice, notice_id)
     if notice is None:
-        return _page(request, "lost.html", status=404)
-    return _page(request, "notice.html", notice=notice)
+        return page(request, "lost.html", status=404)
+    return page(request, "notice.html", notice=notice)
 
 
 @router.api_route("/line/{line}/station/{station}/slot/{slot}", methods=["GET", "HEAD"])
@@ -60,8 +64,8 @@ async def one_slot(request: Request, line: str, station: str, slot: str, own: Ow
     line, station, slot = (unicodedata.normalize("NFC", name) for name in (line, station, slot))
     slots = await anyio.to_thread.run_sync(own.reading.slots, line)
     if not any((each["station"], each["slot"]) == (station, slot) for each in slots or []):
-        return _page(request, "lost.html", status=404)
-    return _page(request, "slot.html", line=line, station=station, slot=slot)
+        return page(request, "lost.html", status=404)
+    return page(request, "slot.html", line=line, station=station, slot=slot)
 
 
 def serve_pages(app: FastAPI) -> None:
@@ -73,7 +77,7 @@ def serve_pages(app: FastAPI) -> None:
     async def lost(request: Request, error: HTTPException) -> Response:
         wants_page = "text/html" in request.headers.get("accept", "")
         if wants_page and not request.url.path.startswith("/api/"):
-            return _page(request, "lost.html", status=404)
+            return page(request, "lost.html", status=404)
         return problem(404, "no such page or call" if error.detail == "Not Found" else error.detail)
 
 
@@ -86,6 +90,7 @@ class _Static(StaticFiles):
         return response
 
 
-def _page(request: Request, name: str, *, status: int = 200, **context: object) -> Response:
-    site = {"site": request.app.state.site, "timezone": request.app.state.timezone}
+def page(request: Request, name: str, *, status: int = 200, **context: object) -> Response:
+    site: dict[str, object] = {"site": request.app.state.site, "timezone": request.app.state.timezone}
+    site["caller"] = caller_of(request)
     return _templates.TemplateResponse(request, name, site | context, status_code=status)

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator, Iterator
+from functools import partial
 from itertools import chain
 from typing import Annotated
 
+import anyio
 from fastapi import APIRouter, Depends, Header, Query
 from pydantic import BeforeValidator
 from starlette.exceptions import HTTPException
+from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
+from service.domain.access import Caller
 from service.domain.model import Instant, NoticeState
 from service.web import schemas
 from service.web.answers import LATER, UNFIT, UNKNOWN, json_answer
+from service.web.caller import caller_of, secret_of
 from service.web.stream import Listener, LiveResponse
 from service.web.wiring import Own
 
@@ -115,15 +121,29 @@ def _in_pieces(rows: Iterator[bytes]) -> Iterator[bytes]:
 
 
 async def _listener(
+    request: Request,
     own: Own,
     line: Annotated[schemas.Name | None, Query(description="only this line's events")] = None,
     last_event_id: Annotated[str | None, Header(max_length=64)] = None,
 ) -> AsyncIterator[Listener]:
-    listener = own.hub.join(line=line, last_id=last_event_id)
+    holder, caller = secret_of(request), caller_of(request)
+    listener = own.hub.join(line=line, last_id=last_event_id, holder=holder)
+    watch = asyncio.create_task(_dismiss_when_over(own, listener, caller))
     try:
         yield listener
     finally:
         own.hub.leave(listener)
+        watch.cancel()
+
+
+async def _dismiss_when_over(own: Own, listener: Listener, caller: Caller | None) -> None:
+    """A stream ends with the session or token that opened it; what ends elsewhere shows by asking only."""
+    if own.door is None:
+        return
+    ask = partial(own.door.still, listener.holder, caller)
+    while await anyio.to_thread.run_sync(ask):  # noqa: ASYNC110
+        await asyncio.sleep(own.session_check_seconds)
+    own.hub.dismiss(listener)
 
 
 @router.get("/stream", response_class=Response, responses={200: {"content": {"text/event-stream": {}}}})

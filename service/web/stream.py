@@ -18,6 +18,8 @@ from starlette.responses import StreamingResponse
 from starlette.types import Message, Send
 
 RETRY_MS = 2_000
+MOST_EACH = 50
+"""Streams of one session or token: a quarter of all."""
 BREATH_SECONDS = 0.1
 """Rest after each burst: 200 listeners at 1,000 events a second are then 2,000 wake-ups, not 200,000."""
 
@@ -49,6 +51,8 @@ class Listener:
     loop: asyncio.AbstractEventLoop
     bell: asyncio.Event = field(default_factory=asyncio.Event)
     rung: bool = False
+    holder: str | None = None
+    dismissed: bool = False
 
 
 class Hub:
@@ -85,20 +89,31 @@ class Hub:
             self._closed = True
             self._ring_bells()
 
-    def join(self, *, line: str | None, last_id: str | None) -> Listener:
-        """A new listener, from behind event ``last_id`` where that is still held. Raises ``HubFullError``."""
+    def join(self, *, line: str | None, last_id: str | None, holder: str | None = None) -> Listener:
+        """A new listener, from behind event ``last_id`` where that is still held; ``holder`` is what it was
+        let in with. Raises ``HubFullError``."""
         with self._lock:
             if self._closed or len(self._listeners) >= self._most:
                 raise HubFullError(f"{len(self._listeners)} pages are listening already; try again shortly")
+            if holder is not None and sum(each.holder == holder for each in self._listeners) >= MOST_EACH:
+                raise HubFullError(f"you have {MOST_EACH} pages listening already; close one")
             resume = self._resume(last_id)
             listener = Listener(
                 line=line,
                 cursor=self._next if resume is None else resume,
                 behind=last_id is not None and resume is None,
                 loop=asyncio.get_running_loop(),
+                holder=holder,
             )
             self._listeners.add(listener)
             return listener
+
+    def dismiss(self, gone: str | Listener) -> None:
+        """End the stream of a listener, or all that were let in with a secret."""
+        with self._lock:
+            for listener in self._listeners:
+                listener.dismissed |= gone in (listener, listener.holder)
+            self._ring_bells()
 
     def leave(self, listener: Listener) -> None:
         with self._lock:
@@ -136,7 +151,7 @@ class Hub:
         with self._lock:
             listener.rung = False
             listener.bell.clear()
-            if self._closed:
+            if self._closed or listener.dismissed:
                 return b"", False
             if self._next - listener.cursor > self._lag:
                 return self._resync(), False

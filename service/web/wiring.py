@@ -12,7 +12,9 @@ from pydantic import BaseModel
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 
+from service.access import Door
 from service.ports import Desk, Reading
+from service.web.caller import in_own_name
 from service.web.stream import Hub
 
 LARGEST_BODY = 64 * 1024
@@ -33,6 +35,8 @@ class Behind:
     hub: Hub
     metrics: Callable[[], bytes]
     desk_threads: anyio.CapacityLimiter
+    door: Door | None = None
+    session_check_seconds: float = 5.0
 
     async def at_desk(self, call: Callable[[Desk], Answer]) -> Answer:
         """What ``call`` gives, without blocking the event loop."""
@@ -53,11 +57,16 @@ async def read_body(request: Request) -> bytes:
     return bytes(body)
 
 
+async def said_body(request: Request) -> bytes:
+    """The body of a change, in the name of who asks."""
+    return in_own_name(request, await read_body(request))
+
+
 def asked(model: type[Asked]) -> Callable[[Request], Awaitable[Asked]]:
     """A dependency: the body as ``model``, whatever its content type says (curl's default is a form)."""
 
     async def read(request: Request) -> Asked:
-        return model.model_validate_json(await read_body(request))
+        return model.model_validate_json(await said_body(request))
 
     return read
 
@@ -69,4 +78,4 @@ def body_of(model: type[BaseModel]) -> dict[str, Any]:
 
 
 Own = Annotated[Behind, Depends(_behind)]
-Body = Annotated[bytes, Depends(read_body)]
+Body = Annotated[bytes, Depends(said_body)]

@@ -19,6 +19,7 @@ import msgspec
 import uvicorn
 from fastapi import FastAPI
 
+from service.access import Door
 from service.domain.explain import Figures, Why
 from service.domain.model import SECOND, Instant, Notice, Spread, from_datetime, to_rfc3339
 from service.ports import Conflict, Unfit
@@ -470,8 +471,15 @@ def _soonest(place: Place) -> tuple[int, int, str, str]:
     return group, panels.p50 if panels else 0, place.station, place.slot
 
 
-def plant(hub: Hub | None = None, places: Sequence[Place] | None = None) -> tuple[FastAPI, Floor]:
-    """An application with a fresh plant behind it."""
+def plant(
+    hub: Hub | None = None,
+    places: Sequence[Place] | None = None,
+    *,
+    door: Door | None = None,
+    public_url: str | None = "https://bell.ferrow.example/",
+    session_check_seconds: float = 5.0,
+) -> tuple[FastAPI, Floor]:
+    """An application with a fresh plant behind it; without a ``door`` everybody may do everything."""
     floor = Floor(Hub() if hub is None else hub, places)
     app = create_app(
         reading=floor,
@@ -480,7 +488,9 @@ def plant(hub: Hub | None = None, places: Sequence[Place] | None = None) -> tupl
         metrics=lambda: b"earlybell_up 1\n",
         site=SITE,
         timezone=TIMEZONE,
-        public_url="https://bell.ferrow.example/",
+        public_url=public_url,
+        door=door,
+        session_check_seconds=session_check_seconds,
     )
     return app, floor
 

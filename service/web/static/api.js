@@ -12,9 +12,15 @@ export class Failure extends Error {
 }
 
 const ROOT = "/api/v1";
+let own = {};
+
+/** Ask with the key of a link from now on, instead of with a session. */
+export function useKey(key) {
+  own = { authorization: `Bearer ${key}` };
+}
 
 export function get(path) {
-  return ask(ROOT + path, { headers: { accept: "application/json" } });
+  return ask(ROOT + path, { headers: { accept: "application/json", ...own } });
 }
 
 /** Whether the service answers at all; costs it nothing. */
@@ -22,7 +28,7 @@ export const knock = () => ask("/healthz", {});
 
 /** A change. Asked again with the same key while the store is busy: the key makes repeats harmless. */
 export async function post(path, body) {
-  const headers = { "content-type": "application/json", "idempotency-key": key() };
+  const headers = { "content-type": "application/json", "idempotency-key": key(), ...own };
   const request = { method: "POST", headers, body: JSON.stringify(body) };
   for (let left = TRIES; ; left -= 1) {
     try {
@@ -43,7 +49,13 @@ async function ask(url, request) {
   }
   const body = await response.json().catch(() => null);
   if (response.ok && body !== null) return body;
+  if (response.status === 401 && !own.authorization) signIn();
   throw new Failure(body?.detail ?? `The service answered ${response.status}.`, { status: response.status, body });
+}
+
+/** The session is over: sign in, and come back to where one was. */
+function signIn() {
+  location.assign(`/sign-in?next=${encodeURIComponent(location.pathname + location.search)}`);
 }
 
 /** `crypto.randomUUID` exists only on https and localhost; a plant's page is often neither. */

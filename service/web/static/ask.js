@@ -50,9 +50,9 @@ function field(label, hint, attributes) {
   return make("label", { class: "field" }, make("span", {}, label), input, hint && make("small", {}, hint));
 }
 
-/** Who presses the buttons; asked when it isn't known yet. */
+/** Who presses the buttons: whoever signed in; else asked when it isn't known yet. */
 export async function who() {
-  return knownName() ?? changeName();
+  return document.body.dataset.by ?? knownName() ?? changeName();
 }
 
 export async function changeName() {

@@ -76,10 +76,11 @@ function card(id, keep) {
   function showButtons() {
     const isOver = notice.state === "closed";
     const asks = isQuestion(notice);
+    const isLink = document.body.dataset.link !== undefined; // it opens the notice, not the slot
     take.hidden = isOver || asks || notice.state === "taken";
-    load.hidden = isOver || notice.kind !== "supply";
-    right.hidden = isOver || !asks || !slotOf(notice)?.assumed;
-    other.hidden = left.hidden = isOver || !asks;
+    load.hidden = isOver || isLink || notice.kind !== "supply";
+    right.hidden = isOver || isLink || !asks || !slotOf(notice)?.assumed;
+    other.hidden = left.hidden = isOver || isLink || !asks;
     quiet.hidden = isOver || asks || notice.state === "quiet";
     close.hidden = isOver;
   }

@@ -54,6 +54,9 @@ function showYou() {
   byId("you").replaceChildren(name ? `You are ${name}.` : "Nobody has said who they are on this device.", " ", change);
 }
 
-showYou();
-window.addEventListener("storage", showYou);
-window.addEventListener("named", showYou);
+if (document.body.dataset.by === undefined) {
+  showYou();
+  window.addEventListener("storage", showYou);
+  window.addEventListener("named", showYou);
+}
+if (location.hash.startsWith("#key=")) history.replaceState(null, "", location.pathname); // not needed: signed in

@@ -1,0 +1,166 @@
+"""The gate before every call and page: who asks, may they, how often, and what is noted of it.
+
+Closed unless named: a new call needs `read`, or `act` when it changes something, without anybody thinking of
+it. A secret in the address is no secret: only the cookie and the ``Authorization`` header count.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from urllib.parse import quote
+
+import anyio
+from starlette.datastructures import Headers
+from starlette.responses import RedirectResponse, Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from service.access import Door, TooMany
+from service.access.allowances import ACT, OPEN_STREAM
+from service.domain.access import Caller, Deed, Role
+from service.ports import StoreError
+from service.web.answers import RETRY_AFTER, problem
+from service.web.caller import address_of, is_secure, session_in
+from service.web.guard import SAFE_METHODS, says_where_from
+
+_THREADS = 16
+_OPEN_TO_ALL = frozenset({"/healthz", "/readyz", "/sign-in", "/sign-out"})
+_STREAM = "/api/v1/stream"
+_OWN_NOTICE = re.compile(r"/api/v1/notices/([^/]+)(/(?:take|quiet|close))?")
+SIGN_IN = "say who you are: sign in on the page, or send a token as `Authorization: Bearer …`"
+
+
+def needed(method: str, path: str) -> Role | None:
+    """The role that a call or page needs; ``None``: open to all."""
+    if path in _OPEN_TO_ALL or path.startswith("/static/"):
+        return None
+    if method in {"GET", "HEAD"} and path.startswith("/notice/"):
+        return None  # the page shows nothing to whoever may not read
+    if path.startswith("/api/v1/audit"):
+        return Role.ADMIN
+    return Role.READ if method in SAFE_METHODS else Role.ACT
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Found:
+    """Who asks: nobody known, where both are ``None``."""
+
+    caller: Caller | None = None
+    secret: str | None = None
+
+
+class Gate:
+    """ASGI middleware; plain, because a streaming answer must pass through it piece by piece."""
+
+    def __init__(self, app: ASGIApp, *, door: Door | None, public_url: str | None) -> None:
+        self._app = app
+        self._door = door
+        self._public_url = public_url
+        self._threads = anyio.CapacityLimiter(_THREADS)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        door = self._door
+        if scope["type"] != "http" or door is None or scope["path"] == "/healthz":
+            await self._app(scope, receive, send)
+            return
+        state = scope.setdefault("state", {})
+        role = needed(scope["method"], scope["path"])
+        try:
+            state["open"] = await self._is_open(door)
+            found = _Found() if state["open"] else await self._find(door, scope)
+        except (StoreError, TooMany) as trouble:
+            if role is not None:
+                await _refusal(trouble)(scope, receive, send)
+                return
+            state["open"], found = False, _Found()
+        state["caller"], state["secret"] = found.caller, found.secret
+        if state["open"] or role is None:
+            await self._app(scope, receive, send)
+            return
+        refusal = self._refuse(door, scope, role, found.caller)
+        await (refusal or self._app)(scope, receive, self._noting(door, scope, found.caller, send))
+
+    async def _is_open(self, door: Door) -> bool:
+        known = door.known_open()
+        if known is not None:
+            return known
+        return await anyio.to_thread.run_sync(door.is_open, limiter=self._threads)
+
+    async def _find(self, door: Door, scope: Scope) -> _Found:
+        headers, address = Headers(scope=scope), address_of(scope)
+        how, _, bearer = headers.get("authorization", "").partition(" ")
+        if how.lower() == "bearer":
+            secret: str | None = bearer.strip()
+            look = door.by_bearer
+        else:
+            secret = session_in(headers, secure=is_secure(scope, self._public_url))
+            look = door.by_session
+        if not secret:
+            return _Found()
+        kept = secret
+        caller = await anyio.to_thread.run_sync(lambda: look(kept, address=address), limiter=self._threads)
+        return _Found(caller=caller, secret=kept if caller else None)
+
+    def _refuse(self, door: Door, scope: Scope, role: Role, caller: Caller | None) -> Response | None:
+        """The refusal, or ``None``: the caller may."""
+        if caller is None:
+            return _sign_in(scope)
+        if not (caller.may(role) if caller.notice is None else _is_of_link(scope, caller.notice)):
+            return problem(403, f"{caller.name} may not do this: it needs the role `{role}`")
+        try:
+            if scope["path"] == _STREAM:
+                door.spend(("stream", caller.id), OPEN_STREAM)
+            if scope["method"] not in SAFE_METHODS:
+                door.spend(("act", caller.id), ACT)
+                if caller.kind == "account" and not says_where_from(Headers(scope=scope)):
+                    return problem(403, "refused: the request doesn't say which page it comes from")
+        except TooMany as trouble:
+            return _refusal(trouble)
+        return None
+
+    def _noting(self, door: Door, scope: Scope, caller: Caller | None, send: Send) -> Send:
+        """``send``, with what was done noted before the answer goes out."""
+        if caller is None or scope["method"] in SAFE_METHODS:
+            return send
+        known = caller
+
+        async def send_noted(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                by = scope["state"].get("by")
+                deed = Deed(
+                    at=door.now(),
+                    who=known.name,
+                    kind=known.kind,
+                    did=f"{scope['method']} {scope['path'][:200]}",
+                    by=None if by == known.name else by,
+                    answer=message["status"],
+                    address=address_of(scope)[:64],
+                )
+                await anyio.to_thread.run_sync(door.note, deed, limiter=self._threads)
+            await send(message)
+
+        return send_noted
+
+
+def _is_of_link(scope: Scope, notice: str) -> bool:
+    """A link opens its one notice: to see it, and what people do with it."""
+    found = _OWN_NOTICE.fullmatch(scope["path"])
+    if found is None or found[1] != notice:
+        return False
+    return bool(scope["method"] == ("POST" if found[2] else "GET"))
+
+
+def _sign_in(scope: Scope) -> Response:
+    path = scope["path"]
+    wants_page = "text/html" in Headers(scope=scope).get("accept", "")
+    if scope["method"] in {"GET", "HEAD"} and wants_page and not path.startswith("/api/"):
+        query = scope["query_string"].decode("latin-1")
+        back = quote(f"{path}?{query}" if query else path, safe="/")
+        return RedirectResponse(f"/sign-in?next={back}", 303)
+    return problem(401, SIGN_IN, {"www-authenticate": "Bearer"})
+
+
+def _refusal(trouble: StoreError | TooMany) -> Response:
+    if isinstance(trouble, TooMany):
+        return problem(429, str(trouble), {"retry-after": str(trouble.seconds)})
+    return problem(503, "the store can't be reached just now; ask the same again shortly", RETRY_AFTER)
