@@ -16,6 +16,7 @@ from service.access import (
     AccessError,
     Passwords,
     end_account,
+    end_links,
     end_token,
     make_account,
     make_token,
@@ -112,6 +113,9 @@ def _add_access(commands: Any, common: argparse.ArgumentParser) -> None:
         what = command.add_mutually_exclusive_group(required=True)
         what.add_argument("--role", choices=roles, help="what it may do; each includes the ones before")
         what.add_argument("--end", action="store_true", help="it opens nothing from now on")
+    links = commands.add_parser("end-links", parents=[common], help="messages open this notice no longer")
+    links.add_argument("notice", metavar="NOTICE", help="its id, as its page's address has it")
+    links.set_defaults(run=_end_links)
     commands.add_parser("accounts", parents=[common], help="list accounts and tokens").set_defaults(
         run=_accounts
     )
@@ -235,6 +239,13 @@ def _account(known: argparse.Namespace) -> int:
         password, role = _asked_password(), Role(known.role)
         new = make_account(keyring, Passwords(), known.name, role=role, password=password, now=wall_clock())
         print(f"account {known.name}: {'made' if new else 'changed, its sessions ended'}, role {role}")
+
+    return _at_keyring(known, change)
+
+
+def _end_links(known: argparse.Namespace) -> int:
+    def change(keyring: Keyring) -> None:
+        print(f"{end_links(keyring, known.notice, now=wall_clock())} links ended")
 
     return _at_keyring(known, change)
 

@@ -74,6 +74,7 @@ class Service:
         self.bell = Bell()
         self.socket = listen(settings.web.host, settings.web.port)
         self.store: Store = open_store(settings.store.url.get_secret_value(), migrate=True)
+        self.door = make_door(self.store.keyring, host=settings.web.host, clock=wall_clock, warn=log.warning)
         self.ingest = _wake_up(self.store, settings)
         self.shown = Shown(
             committed=self.ingest.committed,
@@ -114,10 +115,9 @@ class Service:
             hears=lambda: self.connection.ready and self.owner.waiting() <= BACKLOG,
             beat=self.pulse.beater("owner"),
         )
-        self.outlets = outside.outlets(settings, self.port)
+        self.outlets = outside.outlets(settings, self.port, key=self.door.link_key)
         self.troubled = outage.troubled(self.ingest.world)
         self.scheduler = self._make_scheduler()
-        self.door = make_door(self.store.keyring, host=settings.web.host, clock=wall_clock, warn=log.warning)
         self.server = self._make_server()
 
     def run(self) -> int:

@@ -11,7 +11,7 @@ from typing import Any
 from pydantic import SecretStr
 
 from service.mqtt.client import Broker
-from service.outlets import OutletError, build_outlet
+from service.outlets import Key, OutletError, build_outlet
 from service.ports import Outlet
 from service.settings import Settings
 from service.tls import TlsFileError, client_context
@@ -35,12 +35,14 @@ def broker(settings: Settings) -> Broker:
     )
 
 
-def outlets(settings: Settings, port: int) -> Mapping[str, Outlet]:
-    """Every outlet by its name; ``port`` is the web server's. Raises ``OutletError``."""
+def outlets(settings: Settings, port: int, *, key: Key | None = None) -> Mapping[str, Outlet]:
+    """Every outlet by its name; ``port`` is the web server's, ``key`` gives what links carry. Raises
+    ``OutletError``."""
     common: dict[str, Any] = {
         "site": settings.site.name,
         "public_url": settings.web.public_url or web_address(settings, port),
         "timezone": settings.site.timezone,
+        "key": key,
     }
     return {each.name: build_outlet(**_plain(each), **common) for each in settings.outlets}
 

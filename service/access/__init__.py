@@ -8,6 +8,7 @@ from service.access.passwords import Passwords
 from service.access.register import (
     AccessError,
     end_account,
+    end_links,
     end_token,
     first_token,
     make_account,
@@ -21,6 +22,7 @@ __all__ = [
     "SignInRefused",
     "TooMany",
     "end_account",
+    "end_links",
     "end_token",
     "first_token",
     "make_account",

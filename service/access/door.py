@@ -64,6 +64,7 @@ class Door:
         self._looked_at: Instant | None = None
         self._allowances = Allowances(clock)
         self._found: OrderedDict[bytes, tuple[Caller, Instant]] = OrderedDict()
+        self._given: OrderedDict[tuple[str, str], str] = OrderedDict()
         self._lock = Lock()
 
     def known_open(self) -> bool | None:
@@ -128,8 +129,29 @@ class Door:
         except StoreError:
             return True
 
-    def make_link(self, notice: str, outlet: str) -> str:
-        """A secret that opens this one notice to whoever the outlet reaches."""
+    def link_key(self, notice: str, outlet: str) -> str | None:
+        """A secret that opens this one notice to whoever the outlet reaches; ``None``: nobody needs one.
+
+        The messages about one notice carry the same while it holds for long enough. May raise ``StoreError``.
+        """
+        if self.is_open():
+            return None
+        with self._lock:
+            given = self._given.get((notice, outlet))
+        if given is not None and self._holds_on(given):
+            return given
+        secret = self._make_link(notice, outlet)
+        with self._lock:
+            self._given[notice, outlet] = secret
+            if len(self._given) > _REMEMBERED:
+                self._given.popitem(last=False)
+        return secret
+
+    def _holds_on(self, secret: str) -> bool:
+        link = self._keyring.link(keys.digest(secret))
+        return link is not None and holds_link(link, self._clock() + LINK_LASTS // 2)
+
+    def _make_link(self, notice: str, outlet: str) -> str:
         secret, now = keys.make(keys.LINK_BEGINS), self._clock()
         self._keyring.add_link(
             Link(

@@ -91,6 +91,13 @@ def end_account(keyring: Keyring, name: str, *, now: Instant) -> None:
     _note(keyring, f"end account {found.name}", now)
 
 
+def end_links(keyring: Keyring, notice: str, *, now: Instant) -> int:
+    """The links in messages that open this notice open it no longer; how many there were."""
+    ended = keyring.end_links(notice, at=now)
+    _note(keyring, f"end {ended} links to {notice[:64]}", now)
+    return ended
+
+
 def _name(name: str) -> str:
     named = unicodedata.normalize("NFC", name).strip()
     if not 1 <= len(named) <= _LONGEST_NAME or not named.isprintable():

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from service.outlets.chat import ChatOutlet
 from service.outlets.email import EmailOutlet
+from service.outlets.links import Key
 from service.outlets.network import Resolve, Way, look_up
 from service.outlets.webhook import WebhookOutlet
 from service.ports import Outlet
@@ -32,8 +33,9 @@ def build_outlet(
     ca_file: str | None = None,
     allow: Sequence[str] = (),
     resolve: Resolve = look_up,
+    key: Key | None = None,
 ) -> Outlet:
-    """The outlet. Raises ``OutletError``."""
+    """The outlet; ``key`` gives what its links carry. Raises ``OutletError``."""
     try:
         way = Way(ca_file=ca_file, allow=tuple(allow), resolve=resolve)
         if type == "webhook":
@@ -48,6 +50,7 @@ def build_outlet(
                 zone=_zone(timezone),
                 template=template,
                 way=way,
+                key=key,
             )
         if type == "email":
             return EmailOutlet(
@@ -58,6 +61,7 @@ def build_outlet(
                 public_url=public_url,
                 zone=_zone(timezone),
                 way=way,
+                key=key,
             )
     except ValueError as error:
         raise OutletError(f"outlet {name!r}: {error}") from None

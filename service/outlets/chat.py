@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import tzinfo
-from urllib.parse import quote
 
 import jinja2
 import msgspec
@@ -12,6 +11,7 @@ from jinja2.sandbox import ImmutableSandboxedEnvironment
 from service.domain.model import Change, Instant, Notice
 from service.domain.traffic import Pace
 from service.outlets.escape import chat_safe, cleaned
+from service.outlets.links import Key, Links
 from service.outlets.network import Way
 from service.outlets.post import DEADLINE, Post
 from service.outlets.words import words
@@ -40,19 +40,21 @@ class ChatOutlet:
         template: str | None = None,
         deadline: float = DEADLINE,
         way: Way | None = None,
+        key: Key | None = None,
     ) -> None:
         self.name = name
         self._post = Post(url, deadline=deadline, way=way)
         self._site = chat_safe(site)
-        self._public_url = public_url.rstrip("/")
+        self._links = Links(public_url, name, key)
         self._zone = zone
         self._template = _compiled(template or TEMPLATE)
         for sample in _SAMPLES:
-            self._body(Telling(change=Change.OPENED, notice=sample), attempts=1)
+            self._body(Telling(change=Change.OPENED, notice=sample), link="https://…", attempts=1)
 
     async def send(self, delivery: Delivery, *, now: Instant) -> Delivered | Failed:
+        told = telling(delivery, now=now)
         try:
-            body = self._body(telling(delivery, now=now), attempts=delivery.attempts)
+            body = self._body(told, link=await self._links.to(told.notice), attempts=delivery.attempts)
         except ValueError as error:
             return Failed(str(error))
         headers = {"content-type": "application/json", "user-agent": "earlybell"}
@@ -61,9 +63,8 @@ class ChatOutlet:
     async def close(self) -> None:
         await self._post.close()
 
-    def _body(self, told: Telling, *, attempts: int) -> bytes:
+    def _body(self, told: Telling, *, link: str | None, attempts: int) -> bytes:
         notice = cleaned(told.notice, chat_safe)
-        link = f"{self._public_url}/notice/{quote(told.notice.id, safe='')}" if self._public_url else None
         said = words(
             notice,
             zone=self._zone,

@@ -13,7 +13,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from email.message import EmailMessage
-from urllib.parse import quote
 
 import aiosmtplib
 import structlog
@@ -22,6 +21,7 @@ from service.domain.model import Instant, to_datetime
 from service.domain.traffic import Pace
 from service.outlets.escape import cleaned, plain
 from service.outlets.letter import letter
+from service.outlets.links import Key, Links
 from service.outlets.mail_addresses import mail_address, mail_server
 from service.outlets.mail_replies import is_for_good, mail_reason, numbers
 from service.outlets.network import Destination, Way
@@ -63,6 +63,7 @@ class EmailOutlet:
         zone: tzinfo,
         deadline: float = DEADLINE,
         way: Way | None = None,
+        key: Key | None = None,
     ) -> None:
         if not to:
             raise ValueError("to names no recipient")
@@ -70,7 +71,7 @@ class EmailOutlet:
         self._server = mail_server(smtp_url)
         self._recipients = [mail_address(one, "to") for one in to]
         self._sender = mail_address(from_, "from")
-        self._public_url = public_url.rstrip("/")
+        self._links = Links(public_url, name, key)
         self._zone = zone
         self._deadline = deadline
         way = way or Way()
@@ -87,7 +88,7 @@ class EmailOutlet:
         smtp = self._client()
         try:
             async with asyncio.timeout(self._deadline - goodbye):
-                mail = self._letter(delivery, now)
+                mail = await self._letter(delivery, now)
                 smtp.sock = await self._destination.connect()
                 outcome = await self._transact(smtp, mail)
             with contextlib.suppress(Exception):
@@ -117,13 +118,12 @@ class EmailOutlet:
             local_hostname=_own_name(),
         )
 
-    def _letter(self, delivery: Delivery, now: Instant) -> EmailMessage:
+    async def _letter(self, delivery: Delivery, now: Instant) -> EmailMessage:
         told = telling(delivery, now=now)
-        link = f"{self._public_url}/notice/{quote(told.notice.id, safe='')}" if self._public_url else None
         said = words(
             cleaned(told.notice, plain),
             zone=self._zone,
-            link=link,
+            link=await self._links.to(told.notice),
             attempts=delivery.attempts,
             replaces=told.replaces is not None,
             unheard=told.unheard,
