@@ -1,54 +1,46 @@
 """The composition root: builds every part, starts the threads, stops them in order. The only place with
 the clock.
 
-Threads: the owner (decides and commits), the broker's connection, the announcer, the deliveries' event
-loop, the ticker; the web server runs in the main thread. A thread that dies ends the process, so that a
-supervisor sees it."""
+Threads here: the lease's keeper, the follower of what another commits, the announcer, the ticker; the web
+server runs in the main thread; those of the one in charge are the reign's. A thread that dies ends the
+process, so that a supervisor sees it."""
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
-import random
 import signal
-import socket
 import threading
 import time
-from collections.abc import Callable
-from concurrent.futures import Future
+from collections.abc import Callable, Iterable
 from zoneinfo import ZoneInfo
 
-import msgspec
 import structlog
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from service import outside
-from service.domain import outage
-from service.domain.events import OutletReport
 from service.domain.model import SECOND, Instant
-from service.domain.world import World
 from service.entrance import make_door
-from service.mqtt.client import Connection
+from service.instance import claim
+from service.lease import Lease, LeaseLost
 from service.ports import StoreError
 from service.pulse import STUCK_AFTER, Pulse, Watchdog
+from service.reign import Parts, Reign
 from service.report import Report
 from service.settings import Settings
 from service.store import Store, open_store
 from service.telemetry import Metrics
 from service.usecases.announce import Announcer
-from service.usecases.deliver import Bell, OutTray, deliver
+from service.usecases.asks import Passing, Tray
+from service.usecases.charge import Charge
 from service.usecases.desk import AskingDesk
-from service.usecases.ingest import Ask, Inbound, Ingest
-from service.usecases.owner import Owner
-from service.usecases.resend import Resend
+from service.usecases.follow import Follower
+from service.usecases.ingest import Ask
 from service.usecases.show import Shown
 from service.web.api import create_app
 from service.web.server import Server, listen
 from service.web.stream import Hub
-from service.wire.native import Address
 
 KEEP_DAYS = 90
-BACKLOG = 2000
 STOP_WITHIN = 5.0
 SLOW_AFTER = 15.0
 """Seconds: a thread that hasn't moved for so long waits for something that is away."""
@@ -57,6 +49,11 @@ log = structlog.get_logger()
 
 def wall_clock() -> Instant:
     return time.time_ns() // 1000
+
+
+def steady_clock() -> float:
+    """Seconds that nobody sets and that go on while the machine sleeps."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
 
 
 class Service:
@@ -71,52 +68,60 @@ class Service:
         self.pulse = Pulse()
         self.watchdog = Watchdog(self.pulse, say=log.error, stuck_after=stuck_after)
         self.hub = Hub()
-        self.bell = Bell()
         self.socket = listen(settings.web.host, settings.web.port)
         self.store: Store = open_store(settings.store.url.get_secret_value(), migrate=True)
         self.door = make_door(self.store.keyring, host=settings.web.host, clock=wall_clock, warn=log.warning)
-        self.ingest = _wake_up(self.store, settings)
+        self.instance = claim(
+            settings.site.instance, of=f"{settings.store.url.get_secret_value()}\0{settings.mqtt.client_id}"
+        )
+        self.reign: Reign | None = None
+        self.deposed = self.stopping = False
+        self.changing = threading.Lock()
+        committed: dict[str, bytes] = {}
         self.shown = Shown(
-            committed=self.ingest.committed,
+            committed=committed,
             archive=self.store.archive,
             site=settings.site.name,
             reasons=self.not_ready,
         )
-        self.connection = Connection(
-            outside.broker(settings),
-            topics=f"{settings.mqtt.floor_root}/#",
-            receive=self._receive,
-            has_room=lambda: self.owner.has_room(),  # noqa: PLW0108 (made later)
-            log=log.info,
-            connected=lambda: self.announcer.tell_all(list(self.ingest.committed)),
-            session_lost=self._note_session_lost,
-            had_session=self.ingest.position > 0,
-            beat=self.pulse.beater("broker"),
-        )
         self.announcer = Announcer(
             shown=self.shown,
-            publish=self.connection.publish,
+            publish=self._publish,
             stream=self.hub.publish,
             root=settings.mqtt.out_root,
             count=self.metrics.forecasts_published.inc,
             beat=self.pulse.beater("announcer"),
         )
-        self.resend = Resend(
-            publish=self.connection.publish, root=settings.mqtt.out_root, report=self.report.asked
+        self.follower = Follower(
+            followed=self.store.archive,
+            committed=committed,
+            tell=self.announcer.commit,
+            beat=self.pulse.beater("follower"),
         )
-        self.owner = Owner(
-            ingest=self.ingest,
-            ledger=self.store.ledger,
-            acknowledge=self.connection.acknowledge,
-            announce=self.announcer.commit,
-            ring=self.bell.ring,
-            report=self.report.committed,
-            resend=self.resend,
-            hears=lambda: self.connection.ready and self.owner.waiting() <= BACKLOG,
-            beat=self.pulse.beater("owner"),
+        self.follower.refresh()
+        self.passing = Passing(asks=self.store.asks, refresh=self.follower.refresh)
+        self.charge = Charge(
+            leases=self.store.leases,
+            owner=self.instance.name,
+            life=self.instance.life,
+            steady=steady_clock,
+            begin=self._begin,
+            lost=self._depose,
+            beat=self.pulse.beater("lease"),
         )
-        self.outlets = outside.outlets(settings, self.port, key=self.door.link_key)
-        self.troubled = outage.troubled(self.ingest.world)
+        self.parts = Parts(
+            settings=settings,
+            store=self.store,
+            committed=committed,
+            broker=outside.broker(settings),
+            outlets=outside.outlets(settings, self.port, key=self.door.link_key),
+            announcer=self.announcer,
+            metrics=self.metrics,
+            report=self.report,
+            pulse=self.pulse,
+            clock=wall_clock,
+            sure=self.charge.sure,
+        )
         self.scheduler = self._make_scheduler()
         self.server = self._make_server()
 
@@ -124,12 +129,9 @@ class Service:
         log.info(
             "started", web=outside.web_address(self.settings, self.port), slots_known=self._slots_known()
         )
-        threads = [
-            self._thread("owner", self.owner.run),
-            self._thread("announcer", self.announcer.run),
-            self._thread("deliveries", self._deliver),
-            self._thread("broker", self.connection.run),
-        ]
+        self._thread("announcer", self.announcer.run)
+        self._thread("follower", self.follower.run)
+        keeper = self._thread("lease", self.charge.run)
         self.scheduler.start()
         self._thread("watchdog", self.watchdog.run)
         # The server hands a signal on once it has ended; by default that would end us before `_stop`.
@@ -138,7 +140,7 @@ class Service:
         try:
             self.server.run(sockets=[self.socket])
         finally:
-            self._stop(threads)
+            self._stop(keeper)
         log.info("stopped", failed=self.failed)
         return 1 if self.failed else 0
 
@@ -147,29 +149,62 @@ class Service:
         return int(self.socket.getsockname()[1])
 
     def not_ready(self) -> list[str]:
-        """Why this instance isn't ready: broker, store, backlog."""
-        reasons = []
-        if not self.connection.ready:
-            reasons.append(f"broker: {self.connection.trouble}")
-        if self.owner.trouble is not None:
-            reasons.append(f"store: {self.owner.trouble}")
-        elif not self.store.archive.healthy():
-            reasons.append("store: can't be reached, or isn't at this program's revision")
-        if self.owner.waiting() > BACKLOG:
-            reasons.append(f"backlog: {self.owner.waiting()} messages wait")
+        """Why this instance isn't ready: another is in charge; or broker, store, backlog."""
+        reasons: list[str] = []
+        reign, healthy = self.reign, self.store.archive.healthy()
+        if reign is not None:
+            reasons += reign.not_ready(store_healthy=healthy)
+        else:
+            reasons.append(self.charge.standing())
+            if not healthy:
+                reasons.append("store: can't be reached, or isn't at this program's revision")
         ages = self.pulse.ages().items()
         reasons += [f"{name}: hasn't moved for {age:.0f} s" for name, age in ages if age > SLOW_AFTER]
         if self.failed:
             reasons.append(self.failed)
         return reasons
 
-    def _receive(self, topic: bytes, payload: bytes, retained: bool, token: tuple[int, int]) -> None:
-        self.owner.put(Inbound(topic, payload, retained, token))
+    def _begin(self, lease: Lease) -> None:
+        """In a thread of its own: the lease must be renewed meanwhile."""
+        self._thread("takeover", lambda: self._take_over(lease))
+
+    def _take_over(self, lease: Lease) -> None:
+        log.info("in_charge", instance=lease.owner, term=lease.term)
+        self.follower.stop()
+        self.pulse.forget("follower")
+        reign = Reign(self.parts, lease)
+        with self.changing:
+            if self.stopping:
+                return
+            reign.start(self._thread)
+            self.reign = reign
+        self.metrics.in_charge.set(1)
+        self.hub.publish("resync", b"{}")
+
+    def _depose(self, reason: str) -> None:
+        """Nothing of our time in charge may go on: the process ends, and a supervisor starts it anew."""
+        if not self.deposed:
+            self.deposed = True
+            self.failed = f"no longer in charge: {reason}"
+            log.error("deposed", instance=self.instance.name, reason=reason)
+        self._end_server()
+
+    def _publish(self, messages: Iterable[tuple[str, bytes, bool]]) -> None:
+        reign = self.reign
+        if reign is not None:
+            reign.connection.publish(messages)
+
+    def _put(self, ask: Ask) -> None:
+        """To the owner of the world, here or elsewhere."""
+        reign = self.reign
+        (self.passing if reign is None else reign.owner).put(ask)
 
     def _thread(self, name: str, work: Callable[[], None]) -> threading.Thread:
         def guarded() -> None:
             try:
                 work()
+            except LeaseLost as lost:
+                self._depose(str(lost))
             except Exception as error:
                 log.exception("thread_died", thread=name)
                 self.failed = f"{name}: {type(error).__name__}"
@@ -179,35 +214,6 @@ class Service:
         thread.start()
         return thread
 
-    def _deliver(self) -> None:
-        asyncio.run(self._deliver_until_stopped())
-
-    async def _beat(self) -> None:
-        beat = self.pulse.beater("deliveries")
-        while True:
-            beat()
-            await asyncio.sleep(1)
-
-    async def _deliver_until_stopped(self) -> None:
-        beating = asyncio.create_task(self._beat())
-        try:
-            await deliver(
-                outbox=self.store.outbox,
-                outlets=self.outlets,
-                # The same in every life, so that a restart takes back what it was sending when it died.
-                owner=f"{socket.gethostname()}-{self.settings.mqtt.client_id}",
-                clock=wall_clock,
-                chance=random.random,
-                bell=self.bell,
-                report=self.report.attempted,
-                tell=self._tell_of_outlet,
-                troubled=self.troubled,
-            )
-        finally:
-            beating.cancel()
-            for outlet in self.outlets.values():
-                await outlet.close()
-
     def _make_scheduler(self) -> BackgroundScheduler:
         """A ticker only: what is due stands in our own tables, a late or lost tick costs a second."""
         scheduler = BackgroundScheduler(
@@ -215,30 +221,28 @@ class Service:
             job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
         )
         scheduler.add_job(self._tick, "interval", seconds=1, id="tick")
-        scheduler.add_job(self.owner.checkpoint, "interval", hours=1, id="checkpoint")
+        scheduler.add_job(self._checkpoint, "interval", hours=1, id="checkpoint")
         scheduler.add_job(self._prune, "cron", hour=3, minute=30, id="prune")
         return scheduler
 
     def _tick(self) -> None:
         self.pulse.beat("ticker")
-        self.owner.tick()
-        self.metrics.inbound_waiting.set(self.owner.waiting())
-        self.metrics.broker_connected.set(1 if self.connection.ready else 0)
-        self.metrics.notices_open.set(sum(len(names) for names in list(self.ingest.world.watched.values())))
+        reign = self.reign
+        if reign is not None:
+            reign.tick()
+
+    def _checkpoint(self) -> None:
+        if self.reign is not None:
+            self.reign.owner.checkpoint()
 
     def _prune(self) -> None:
+        if self.reign is None:
+            return
         before = wall_clock() - KEEP_DAYS * 24 * 3600 * SECOND
         self.store.keyring.forget(before=before)
-        log.info("pruned", rows=self.store.ledger.prune(before=before), older_than_days=KEEP_DAYS)
-
-    def _tell_of_outlet(self, report: OutletReport) -> None:
-        """To the owner, by the way of everything that happens."""
-        data = msgspec.json.encode(report)
-        self.owner.put(Ask(Address("outlet", "", None), report, data, Future()))
-
-    def _note_session_lost(self) -> None:
-        self.metrics.sessions_lost.inc()
-        self.resend.forget()
+        with contextlib.suppress(LeaseLost):  # the threads that live by it say so
+            rows = self.reign.prune(before=before)
+            log.info("pruned", rows=rows, older_than_days=KEEP_DAYS)
 
     def _render_metrics(self) -> bytes:
         self.report.beats(self.pulse.ages())
@@ -250,15 +254,17 @@ class Service:
     def _make_server(self) -> Server:
         app = create_app(
             reading=self.shown,
-            desk=AskingDesk(put=self.owner.put, shown=self.shown),
+            desk=AskingDesk(put=self._put, shown=self.shown),
             hub=self.hub,
             metrics=self._render_metrics,
             site=self.settings.site.name,
             timezone=self.settings.site.timezone,
             public_url=self.settings.web.public_url,
             door=self.door,
-            tray=OutTray(
-                outbox=self.store.outbox, bell=self.bell, clock=wall_clock, report=self.report.sent_again
+            tray=Tray(
+                outbox=self.store.outbox,
+                passing=self.passing,
+                here=lambda: None if self.reign is None else self.reign.tray,
             ),
         )
         return Server(app, self.hub, certificate=outside.certificate(self.settings))
@@ -267,38 +273,26 @@ class Service:
         self.hub.close()
         self.server.should_exit = True
 
-    def _stop(self, threads: list[threading.Thread]) -> None:
-        """Stop hearing first, then deciding, then telling; what isn't acknowledged comes again."""
+    def _stop(self, keeper: threading.Thread) -> None:
+        """What is in charge ends first; then the lease is given up, for whoever stands by."""
         deadline = time.monotonic() + STOP_WITHIN
         self.hub.close()
         self.watchdog.stop()
         self.scheduler.shutdown(wait=False)
-        self.owner.stop()
         self.announcer.stop()
-        self.bell.stop()
-        for thread in threads[:-1]:
-            thread.join(max(0.1, deadline - time.monotonic()))
-        self.connection.stop()
-        threads[-1].join(max(0.1, deadline - time.monotonic()))
+        self.follower.stop()
+        self.passing.stopped.set()
+        with self.changing:
+            self.stopping = True
+        if self.reign is not None:
+            self.reign.stop(deadline, lost=self.deposed)
+        self.charge.stop()
+        keeper.join(max(0.1, deadline - time.monotonic()))
+        if not self.deposed:
+            with contextlib.suppress(StoreError):  # it runs out by itself
+                self.charge.release()
         self.store.close()
+        self.instance.leave()
 
     def _slots_known(self) -> int:
-        return sum(len(station.slots) for station in self.ingest.world.stations.values())
-
-
-def _wake_up(store: Store, settings: Settings) -> Ingest:
-    """The world as it was committed, with the settings of today in force."""
-    snapshot = store.ledger.load()
-    committed = dict(snapshot.states)
-    ingest = Ingest(
-        world=World.from_states(committed),
-        ledger=store.ledger,
-        committed=committed,
-        position=snapshot.position,
-        last_at=snapshot.at,
-        clock=wall_clock,
-        root=settings.mqtt.floor_root,
-        by_events=settings.site.clock == "events",
-    )
-    ingest.adopt_policy(settings.policy())
-    return ingest
+        return sum(len(station.slots) for station in self.shown.world_of(None).stations.values())

@@ -35,6 +35,10 @@ class Pulse:
         self.beat(name)
         return lambda: self.beat(name)
 
+    def forget(self, name: str) -> None:
+        """It has ended as it should."""
+        self._beats.pop(name, None)
+
     def ages(self) -> Mapping[str, float]:
         """Seconds since each thread last moved."""
         now = self._clock()

@@ -159,6 +159,11 @@ class Metrics:
             ["outlet", "state"],
             registry=registry,
         )
+        self.in_charge = Gauge(
+            "earlybell_in_charge",
+            "1 while this instance is the active one, 0 while it stands by.",
+            registry=registry,
+        )
         self.broker_connected = Gauge(
             "earlybell_broker_connected",
             "1 while connected with every subscription acknowledged.",

@@ -76,6 +76,7 @@ class Section(BaseModel):
 class Site(Section):
     name: Text = "Earlybell"
     timezone: Annotated[str, check_timezone, Field(description="an IANA name such as Europe/Vienna")] = "UTC"
+    instance: Annotated[Text | None, Field(description="1 to 200 characters; the host's name else")] = None
     clock: Annotated[Literal["wall", "events"], Field(description='"wall" or "events"')] = "wall"
 
 

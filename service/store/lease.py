@@ -60,20 +60,28 @@ class SqlLeases:
     def take(
         self, *, owner: str, life: str, at_once: bool = False, unmoved: Lease | None = None
     ) -> Lease | None:
+        def is_free(held: Lease, now: Instant) -> bool:
+            ours = held.life == life or (at_once and held.owner == owner)
+            return ours or held.until <= now or held == unmoved
+
+        def seems_free(connection: Connection) -> bool:
+            row = connection.execute(_held).first()
+            return row is None or is_free(_lease(row), self._now(connection))
+
         def attempt(connection: Connection) -> Lease | None:
             _begin(connection)
             held = _lease(connection.execute(_held.with_for_update()).one())
+            now = self._now(connection)
+            if not is_free(held, now):
+                return None
             if held.life == life:  # taken before, and only the answer was lost
                 return held
-            now = self._now(connection)
-            own = at_once and held.owner == owner
-            if held.until > now and not own and held != unmoved:
-                return None
             new = Lease(owner=owner, life=life, term=held.term + 1, until=now + _LENGTH)
             connection.execute(update(lease).where(_ours).values(asdict(new)))
             return new
 
-        return self._database.write(attempt)
+        # Mostly another holds it; finding that out needn't queue behind the writer.
+        return self._database.write(attempt) if self._database.read(seems_free) else None
 
     def renew(self, held: Lease) -> Lease | None:
         def attempt(connection: Connection) -> Lease | None:

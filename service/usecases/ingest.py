@@ -20,12 +20,15 @@ from service.domain.notices import Told
 from service.domain.policy import Policy
 from service.domain.routing import route
 from service.domain.world import World
+from service.lease import Answered
 from service.ports import Batch, Ledger, NewDelivery, Refused, StoreError, Unfit
 from service.usecases.fold import fold
 from service.usecases.tally import Tallies, place_in
 from service.wire.native import Address, Misfit, read_message, read_topic
 
 _json = msgspec.json.Encoder().encode
+DONE, CONFLICT, FAILED = b"done", b"conflict", b"failed"
+"""What is stored as the answer to something that was asked elsewhere."""
 
 
 @dataclass(slots=True)
@@ -40,12 +43,14 @@ class Inbound:
 
 @dataclass(slots=True)
 class Ask:
-    """Something a person or the clock does: an address and an event, answered with the changed notices."""
+    """Something a person or the clock does: an address and an event, answered with the changed notices. What
+    was asked elsewhere has an ``id``, and its answer is stored with what it changes."""
 
     address: Address
     message: Message
     data: bytes
     answer: Future[list[Told]]
+    id: str = ""
 
 
 @dataclass(slots=True)
@@ -57,6 +62,12 @@ class Draft:
     told: list[tuple[Told, Instant]] = field(default_factory=list)
     refused: list[Refused] = field(default_factory=list)
     answers: list[tuple[Future[list[Told]], list[Told] | Exception]] = field(default_factory=list)
+    passed_on: list[Answered] = field(default_factory=list)
+
+    def answer(self, ask: Ask, answer: list[Told] | Exception) -> None:
+        self.answers.append((ask.answer, answer))
+        if ask.id:
+            self.passed_on.append(Answered(ask.id, _word(answer)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +78,12 @@ class Committed:
     told: list[Told]
     counts: Mapping[str, int]
     repeats: int
+
+
+def _word(answer: list[Told] | Exception) -> bytes:
+    if not isinstance(answer, Exception):
+        return DONE
+    return CONFLICT if isinstance(answer, (KeyError, notices.Taken)) else FAILED
 
 
 class Ingest:
@@ -185,18 +202,18 @@ class Ingest:
     def _draft_ask(self, draft: Draft, item: Ask) -> None:
         at = self._moment(None)
         if full := room.lacking(self.world, item.message, item.address.line, item.address.station):
-            draft.answers.append((item.answer, Unfit(full)))
+            draft.answer(item, Unfit(full))
             return
         try:
             told = self._apply(item.address, item.message, at, False)
         except (KeyError, notices.Taken) as error:
-            draft.answers.append((item.answer, error))
+            draft.answer(item, error)
             return
         if told:
             draft.told += [(each, at) for each in told]
         if told is not None:
             draft.journal.append(JournalEntry(at, item.address.kind, item.address.subject, item.data))
-        draft.answers.append((item.answer, told or []))
+        draft.answer(item, told or [])
         crash.point("act_before_commit")
 
     def _apply(self, address: Address, message: Message, at: Instant, retained: bool) -> list[Told] | None:
@@ -225,6 +242,7 @@ class Ingest:
             notices=list(changed.values()),
             deliveries=self._deliveries(draft.told) if self._tell and draft.told else [],
             refused=draft.refused,
+            answers=draft.passed_on,
         )
         self._unsure = draft, batch
         return self._finish(draft, batch)
@@ -259,10 +277,11 @@ class Ingest:
         self.world.restore(keys, self.committed)
 
     def _refusal(self, item: Inbound | Ask, reason: str) -> Draft:
-        if isinstance(item, Ask):
-            return Draft(answers=[(item.answer, RuntimeError(reason))])
         draft = Draft()
-        self._set_aside(draft, item, reason)
+        if isinstance(item, Ask):
+            draft.answer(item, RuntimeError(reason))
+        else:
+            self._set_aside(draft, item, reason)
         return draft
 
     def _set_aside(self, draft: Draft, item: Inbound, reason: str) -> None:

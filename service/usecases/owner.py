@@ -19,6 +19,7 @@ from service.domain import silence
 from service.domain.events import TimePassed
 from service.domain.floor import next_moment
 from service.domain.model import Instant
+from service.lease import LeaseLost
 from service.ports import Ledger, StoreError
 from service.usecases.hearing import Hearing
 from service.usecases.ingest import Ask, Committed, Inbound, Ingest
@@ -33,7 +34,8 @@ Report = Callable[..., None]
 
 
 class Owner:
-    """``run`` in a thread of its own; ``put``, ``tick``, ``checkpoint`` and ``stop`` from any."""
+    """``run`` in a thread of its own, until ``LeaseLost`` ends it; ``put``, ``tick``, ``checkpoint`` and
+    ``stop`` from any."""
 
     def __init__(
         self,
@@ -130,6 +132,8 @@ class Owner:
         """Until it is stored, however long that takes; ``None`` when we are stopped first."""
         try:
             one = self._insist(lambda: self.ingest.take(items))
+        except LeaseLost:
+            raise
         except Exception:  # one bad message must not take its batch along, nor stop the line
             return self._one_by_one(items)
         return None if one is None else [one]
@@ -146,7 +150,7 @@ class Owner:
     def _take_or_refuse(self, item: Item) -> Committed:
         try:
             return self.ingest.take([item])
-        except StoreError:
+        except (StoreError, LeaseLost):
             raise
         except Exception as error:  # whatever is wrong with it is its own
             return self.ingest.refuse(item, error)

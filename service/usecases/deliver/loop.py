@@ -19,6 +19,7 @@ from service.crash import point
 from service.domain.backoff import next_try
 from service.domain.events import OutletReport
 from service.domain.model import SECOND, Instant, NoticeState
+from service.lease import LeaseLost
 from service.ports import Delivered, Delivery, Failed, Outbox, Outlet, Settled, StoreError
 from service.usecases.deliver.attempt import Attempt, Outcome, StoreTrouble
 from service.usecases.deliver.bell import Bell
@@ -49,13 +50,15 @@ async def deliver(
     report: Callable[[Attempt | StoreTrouble], None],
     tell: Callable[[OutletReport], None] = lambda _: None,
     troubled: Collection[str] = (),
+    in_charge: Callable[[], bool] = lambda: True,
 ) -> None:
     """Deliver until ``bell`` is stopped; returns within 3 s of that.
 
     ``clock`` is wall time (receivers check it), ``chance`` gives numbers in [0, 1). ``report`` is called in
     the event loop and must not block; what it raises is ignored. So is ``tell``, when an outlet turns out to
-    fail or is well again; ``troubled`` are those that others were told of before. An error of the outbox that
-    isn't a ``StoreError`` ends the loop: a mistake in the program must be seen.
+    fail or is well again; ``troubled`` are those that others were told of before. What was claimed is sent
+    only while ``in_charge``: another may be sending it meanwhile. An error of the outbox that isn't a
+    ``StoreError`` ends the loop: the lease is lost, or it is a mistake in the program, which must be seen.
     """
     names = [*outlets, *(name for name in troubled if name not in outlets)]
     lanes = {name: Lane(name, outlets.get(name), told=name in troubled) for name in names}
@@ -68,6 +71,7 @@ async def deliver(
         report=report,
         tell=tell,
         lanes=lanes,
+        in_charge=in_charge,
     )
     bell.attach()
     work = asyncio.create_task(loop.run())
@@ -96,6 +100,7 @@ class _Loop:
     report: Callable[[Attempt | StoreTrouble], None]
     tell: Callable[[OutletReport], None]
     lanes: dict[str, Lane]
+    in_charge: Callable[[], bool]
     tasks: set[asyncio.Task[None]] = field(default_factory=set)
     threads: ThreadPoolExecutor = field(default_factory=_own_threads)
     in_trouble: bool = False
@@ -180,6 +185,9 @@ class _Loop:
         time = asyncio.get_running_loop().time
         began, now = time(), self.clock()
         try:
+            if not self.in_charge():
+                await self._put_off(delivery)
+                return
             point("before_send")
             outcome = await self._send(lane, delivery, now)
             point("after_send_before_mark")
@@ -255,6 +263,9 @@ class _Loop:
                 if self.bell.stopping or self.clock() >= give_up:
                     return "the store is away"
                 await asyncio.sleep(STORE_PAUSE)
+            except LeaseLost as lost:
+                self.mistake = lost
+                return str(lost)
             except Exception as error:  # one row that can't be written must not end the others
                 return f"unexpected {type(error).__name__}"
 

@@ -1,0 +1,219 @@
+"""One instance's time in charge: all that hears, decides, writes and sends, built for one term of the lease.
+
+It begins from what the store holds then and ends with its term or with the process, which has one at most.
+Threads: the owner, the broker's connection, the deliveries' event loop, the answers to what is asked
+elsewhere."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Future
+from dataclasses import dataclass
+
+import msgspec
+import structlog
+
+from service.domain import outage
+from service.domain.events import OutletReport
+from service.domain.model import Instant
+from service.domain.world import World
+from service.lease import Lease
+from service.mqtt.client import Broker, Connection
+from service.ports import Outlet
+from service.pulse import Pulse
+from service.report import Report
+from service.settings import Settings
+from service.store import Store
+from service.telemetry import Metrics
+from service.usecases.announce import Announcer
+from service.usecases.asks import Answering
+from service.usecases.deliver import Bell, OutTray, deliver
+from service.usecases.ingest import Ask, Inbound, Ingest
+from service.usecases.owner import Owner
+from service.usecases.resend import Resend
+from service.wire.native import Address
+
+BACKLOG = 2000
+SENDER = "earlybell"
+"""The same for every instance: only the one in charge sends, so what one before was sending is due at once
+again."""
+log = structlog.get_logger()
+Spawn = Callable[[str, Callable[[], None]], threading.Thread]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Parts:
+    """What the process has in any case. ``committed`` is what readers see; ``sure``: nobody else can be in
+    charge; ``clock`` is the wall's."""
+
+    settings: Settings
+    store: Store
+    committed: dict[str, bytes]
+    broker: Broker
+    outlets: Mapping[str, Outlet]
+    announcer: Announcer
+    metrics: Metrics
+    report: Report
+    pulse: Pulse
+    clock: Callable[[], Instant]
+    sure: Callable[[], bool]
+
+
+class Reign:
+    """``start`` when built, ``stop`` at the end; the rest from any thread between."""
+
+    def __init__(self, parts: Parts, lease: Lease) -> None:
+        self.lease = lease
+        self._parts = parts
+        settings, report, pulse = parts.settings, parts.report, parts.pulse
+        self._store = parts.store.under(lease.term)
+        self._bell = Bell()
+        self.ingest = _wake_up(self._store, parts)
+        self.connection = Connection(
+            parts.broker,
+            topics=f"{settings.mqtt.floor_root}/#",
+            receive=self._receive,
+            has_room=lambda: self.owner.has_room(),  # noqa: PLW0108 (made later)
+            log=log.info,
+            connected=lambda: parts.announcer.tell_all(list(parts.committed)),
+            session_lost=self._note_session_lost,
+            had_session=self.ingest.position > 0,
+            beat=pulse.beater("broker"),
+            may_connect=parts.sure,
+        )
+        self._resend = Resend(
+            publish=self.connection.publish, root=settings.mqtt.out_root, report=report.asked
+        )
+        self.owner = Owner(
+            ingest=self.ingest,
+            ledger=self._store.ledger,
+            acknowledge=self.connection.acknowledge,
+            announce=parts.announcer.commit,
+            ring=self._bell.ring,
+            report=report.committed,
+            resend=self._resend,
+            hears=lambda: self.connection.ready and self.owner.waiting() <= BACKLOG,
+            beat=pulse.beater("owner"),
+        )
+        self.tray = OutTray(
+            outbox=self._store.outbox, bell=self._bell, clock=parts.clock, report=report.sent_again
+        )
+        self._answering = Answering(
+            asks=self._store.asks,
+            put=self.owner.put,
+            again=lambda delivery, by: self.tray.again(delivery, by=by),
+            beat=pulse.beater("answers"),
+        )
+        self._troubled = outage.troubled(self.ingest.world)
+        self._threads: list[threading.Thread] = []
+
+    def start(self, spawn: Spawn) -> None:
+        self._threads = [
+            spawn("owner", self.owner.run),
+            spawn("deliveries", self._deliver),
+            spawn("answers", self._answering.run),
+            spawn("broker", self.connection.run),
+        ]
+
+    def stop(self, deadline: float, *, lost: bool) -> None:
+        """Stop deciding and telling first, then hearing; what isn't acknowledged comes again. ``lost``: the
+        term is over, and nothing more is said to anyone."""
+        if lost:
+            self.connection.stop(silently=True)
+        self.owner.stop()
+        self._answering.stop()
+        self._bell.stop()
+        *others, connection = self._threads
+        for thread in others:
+            thread.join(max(0.1, deadline - time.monotonic()))
+        if not lost:
+            self.connection.stop()
+        connection.join(max(0.1, deadline - time.monotonic()))
+
+    def not_ready(self, *, store_healthy: bool) -> Iterator[str]:
+        """Why it isn't ready: broker, store, backlog."""
+        if not self.connection.ready:
+            yield f"broker: {self.connection.trouble}"
+        if self.owner.trouble is not None:
+            yield f"store: {self.owner.trouble}"
+        elif not store_healthy:
+            yield "store: can't be reached, or isn't at this program's revision"
+        if self.owner.waiting() > BACKLOG:
+            yield f"backlog: {self.owner.waiting()} messages wait"
+
+    def tick(self) -> None:
+        metrics = self._parts.metrics
+        self.owner.tick()
+        metrics.inbound_waiting.set(self.owner.waiting())
+        metrics.broker_connected.set(1 if self.connection.ready else 0)
+        metrics.notices_open.set(sum(len(names) for names in list(self.ingest.world.watched.values())))
+
+    def prune(self, *, before: Instant) -> int:
+        return self._store.ledger.prune(before=before)
+
+    def _receive(self, topic: bytes, payload: bytes, retained: bool, token: tuple[int, int]) -> None:
+        self.owner.put(Inbound(topic, payload, retained, token))
+
+    def _tell_of_outlet(self, report: OutletReport) -> None:
+        """To the owner, by the way of everything that happens."""
+        data = msgspec.json.encode(report)
+        self.owner.put(Ask(Address("outlet", "", None), report, data, Future()))
+
+    def _note_session_lost(self) -> None:
+        self._parts.metrics.sessions_lost.inc()
+        self._resend.forget()
+
+    def _deliver(self) -> None:
+        asyncio.run(self._deliver_until_stopped())
+
+    async def _beat(self) -> None:
+        beat = self._parts.pulse.beater("deliveries")
+        while True:
+            beat()
+            await asyncio.sleep(1)
+
+    async def _deliver_until_stopped(self) -> None:
+        beating = asyncio.create_task(self._beat())
+        parts = self._parts
+        try:
+            await deliver(
+                outbox=self._store.outbox,
+                outlets=parts.outlets,
+                owner=SENDER,
+                clock=parts.clock,
+                chance=random.random,
+                bell=self._bell,
+                report=parts.report.attempted,
+                tell=self._tell_of_outlet,
+                troubled=self._troubled,
+                in_charge=parts.sure,
+            )
+        finally:
+            beating.cancel()
+            for outlet in parts.outlets.values():
+                await outlet.close()
+
+
+def _wake_up(store: Store, parts: Parts) -> Ingest:
+    """The world as it was committed, with the settings of today in force."""
+    snapshot = store.ledger.load()
+    committed = parts.committed
+    for key in committed.keys() - snapshot.states.keys():
+        del committed[key]
+    committed.update(snapshot.states)
+    ingest = Ingest(
+        world=World.from_states(committed),
+        ledger=store.ledger,
+        committed=committed,
+        position=snapshot.position,
+        last_at=snapshot.at,
+        clock=parts.clock,
+        root=parts.settings.mqtt.floor_root,
+        by_events=parts.settings.site.clock == "events",
+    )
+    ingest.adopt_policy(parts.settings.policy())
+    return ingest
