@@ -1,7 +1,7 @@
 """What every answer carries and what every change must show: security headers, and no orders from elsewhere.
 
 A page of another site must not be able to press our buttons in somebody's browser, so a changing request that
-names a foreign origin is refused before it reaches a call.
+names a foreign origin is refused before it reaches a call. So is a head of a size that nothing of ours sends.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ SECURITY_HEADERS = {
 STRICT_TRANSPORT = "max-age=31536000"
 """Said over TLS only (RFC 6797, 7.2), of this host alone: others of the plant aren't our business."""
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
+LARGEST_HEAD = 16 * 1024
 _DEFAULT_PORTS = {"http": 80, "https": 443}
 
 
@@ -51,11 +52,15 @@ class Guard:
                     headers.setdefault("strict-transport-security", STRICT_TRANSPORT)
             await send(message)
 
-        if scope["method"] in SAFE_METHODS or not self._is_foreign(Headers(scope=scope)):
-            await self._app(scope, receive, send_guarded)
-        else:
-            refusal = JSONResponse({"detail": "refused: the request comes from a page of another site"}, 403)
-            await refusal(scope, receive, send_guarded)
+        answer = self._refusal(scope) or self._app
+        await answer(scope, receive, send_guarded)
+
+    def _refusal(self, scope: Scope) -> JSONResponse | None:
+        if _length_of_head(scope) > LARGEST_HEAD:
+            return JSONResponse({"detail": f"the head has more than {LARGEST_HEAD} bytes"}, 431)
+        if scope["method"] not in SAFE_METHODS and self._is_foreign(Headers(scope=scope)):
+            return JSONResponse({"detail": "refused: the request comes from a page of another site"}, 403)
+        return None
 
     def _is_foreign(self, headers: Headers) -> bool:
         """Whether a browser says that another site's page sent this. Other clients send neither header."""
@@ -73,6 +78,10 @@ def says_where_from(headers: Mapping[str, str]) -> bool:
     """Whether a browser says which page sent this, as each does with a change; the guard has seen that it is
     ours."""
     return "origin" in headers or headers.get("sec-fetch-site") == "same-origin"
+
+
+def _length_of_head(scope: Scope) -> int:
+    return len(scope["path"]) + len(scope["query_string"]) + sum(len(n) + len(v) for n, v in scope["headers"])
 
 
 def _host_of(url: str) -> tuple[str, int | None] | None:

@@ -15,12 +15,12 @@ from fastapi import FastAPI
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from service.tls import TlsFileError, renew, server_context
+from service.web.guard import LARGEST_HEAD
 from service.web.stream import Hub
 
 GRACE_SECONDS = 2
 REQUEST_SECONDS = 20.0
 """For a request to be there with its last byte, and for a connection to ask for anything at all."""
-LARGEST_HEAD = 16 * 1024
 MOST_CONNECTIONS = 600
 """Beyond these a request is answered 503; 200 may be streams. A process usually may open 1024 files."""
 LOOK_EVERY = 50
