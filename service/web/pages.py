@@ -93,4 +93,8 @@ class _Static(StaticFiles):
 def page(request: Request, name: str, *, status: int = 200, **context: object) -> Response:
     site: dict[str, object] = {"site": request.app.state.site, "timezone": request.app.state.timezone}
     site["caller"] = caller_of(request)
-    return _templates.TemplateResponse(request, name, site | context, status_code=status)
+    answer = _templates.TemplateResponse(request, name, site | context, status_code=status)
+    if name == "signin.html" or site["caller"] is not None:
+        # Browsers send `Origin: null` with the forms of a page that names no referrer even to itself.
+        answer.headers["referrer-policy"] = "same-origin"
+    return answer

@@ -10,6 +10,7 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page
 
 from service.web.stream import Hub
+from tests.support.access import Entrance
 from tests.support.chromium import chromium
 from tests.support.floor import Floor, plant, served
 
@@ -35,6 +36,17 @@ def site() -> Iterator[tuple[str, Floor]]:
     app, floor = plant(hub)
     with served(app, hub) as address:
         yield address, floor
+
+
+@pytest.fixture
+def closed_site() -> Iterator[tuple[str, Floor, Entrance]]:
+    """The same where people must say who they are; Mira may act, Tomas may look."""
+    hub, entrance = Hub(), Entrance()
+    entrance.knows("Mira", "act")
+    entrance.knows("Tomas", "read")
+    app, floor = plant(hub, door=entrance.door, public_url=None, session_check_seconds=0.2)
+    with served(app, hub) as address:
+        yield address, floor, entrance
 
 
 @pytest.fixture

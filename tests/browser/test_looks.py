@@ -9,6 +9,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import BrowserContext, Page
 
+from tests.support.access import PASSWORD
 from tests.support.floor import Floor, Place
 
 WIDTHS = [360, 768, 1440]
@@ -167,6 +168,56 @@ def test_so_does_everything_when_nothing_needs_anyone(calm: Page) -> None:
 
 def test_so_does_everything_on_a_wrong_turn(wrong_turn: Page) -> None:
     refuse_what_does_not_fit(wrong_turn)
+
+
+def wrong_password(page: Page) -> None:
+    page.get_by_label("Name").fill("Mira")
+    page.get_by_label("Password").fill("wrong wrong wrong")
+    page.get_by_role("button", name="Sign in").click()
+    page.wait_for_selector("[role=alert]")
+
+
+def no_more(page: Page) -> None:
+    page.wait_for_selector("#calm:has-text('any more')")
+
+
+def opened(page: Page) -> None:
+    page.wait_for_selector(".notice .buttons")
+
+
+def first_page(page: Page) -> None:
+    page.get_by_label("Name").fill("Tomas")
+    page.get_by_label("Password").fill(PASSWORD)
+    page.get_by_role("button", name="Sign in").click()
+    page.wait_for_selector("#freshness[data-state='live']")
+    page.wait_for_selector("#lines > *")
+
+
+CLOSED_VIEWS: dict[str, tuple[str, Callable[[Page], None]]] = {
+    "sign in": ("/sign-in", lambda _: None),
+    "wrong password": ("/sign-in", wrong_password),
+    "a link": ("/notice/n-L3-P2-T2#key={}", opened),
+    "a link that ended": ("/notice/n-L3-P2-T2#key=none", no_more),
+    "may look": ("/", first_page),
+}
+
+
+@pytest.fixture(params=CLOSED_VIEWS, ids=lambda view: view.replace(" ", "_"))
+def closed_view(request: pytest.FixtureRequest, closed_site: Any, new_context: Any) -> Page:
+    address, _, entrance = closed_site
+    path, then = CLOSED_VIEWS[request.param]
+    page: Page = new_context().new_page()
+    page.goto(address + path.format(entrance.door.link_key("n-L3-P2-T2", "line-2")))
+    then(page)
+    return page
+
+
+def test_so_does_everything_where_people_sign_in(closed_view: Page) -> None:
+    refuse_what_does_not_fit(closed_view)
+
+
+def test_axe_core_finds_nothing_where_people_sign_in(closed_view: Page) -> None:
+    refuse_what_axe_finds(closed_view)
 
 
 def refuse_what_axe_finds(page: Page) -> None:

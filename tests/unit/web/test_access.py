@@ -448,3 +448,13 @@ def test_markup_in_a_name_is_text(entrance: Entrance, new_client: NewClient) -> 
     assert "<b>" not in page.replace("<body", "")
     client = signed_in(entrance, new_client(address="10.0.0.8"), name='<b>"x')
     assert "<b>" not in client.get("/", headers=HTML).text
+
+
+def test_pages_with_a_form_name_themselves_to_us_and_nobody_else(
+    entrance: Entrance, new_client: NewClient
+) -> None:
+    """With `no-referrer` browsers would send `Origin: null` along with a form."""
+    client = new_client()
+    assert client.get("/sign-in").headers["referrer-policy"] == "same-origin"
+    assert signed_in(entrance, client).get("/").headers["referrer-policy"] == "same-origin"
+    assert client.get("/api/v1/lines").headers["referrer-policy"] == "no-referrer"
