@@ -14,7 +14,7 @@ from fastapi import FastAPI
 from fastapi.exceptions import RequestValidationError
 from pydantic import ValidationError
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
 from service.ports import Busy, Conflict, StoreError, Unfit
@@ -77,6 +77,11 @@ def explain_failures(app: FastAPI) -> None:
     @app.exception_handler(HubFullError)
     async def full(_: Request, error: HubFullError) -> Response:
         return problem(503, str(error), RETRY_AFTER)
+
+    @app.exception_handler(ClientDisconnect)
+    async def gone(_: Request, error: ClientDisconnect) -> Response:
+        """Nobody reads it; without it, anybody could fill the log with defects that are none."""
+        return problem(400, "the body ended before its end")
 
     @app.exception_handler(HTTPException)
     async def plain(_: Request, error: HTTPException) -> Response:

@@ -157,6 +157,18 @@ def test_a_body_that_is_too_deep_or_too_large_a_number_is_refused(body: bytes) -
         assert answer.status_code == 422
 
 
+def test_a_client_that_leaves_in_the_middle_is_no_defect_of_ours(caplog: pytest.LogCaptureFixture) -> None:
+    with served() as (port, floor):
+        with connect(port) as client:
+            client.sendall(POST + b'{"by')
+        eventually(lambda: get(port) == 200)
+        with connect(port) as client:
+            client.sendall(b"\x16\x03\x01 no request of HTTP\r\n\r\n")
+            assert until_closed(client).startswith(b"HTTP/1.1 400")
+        assert floor.notes["n-L3-P2-T2"].state == "open"
+    assert not [record for record in caplog.records if record.levelname == "ERROR"]
+
+
 def test_beyond_the_most_connections_a_request_is_told_to_come_back() -> None:
     with served() as (port, _), ExitStack() as stack:
         for _ in range(web.MOST_CONNECTIONS):
