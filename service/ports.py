@@ -7,7 +7,7 @@ All instants are integer microseconds UTC (``domain.model.Instant``).
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
 from service.domain.events import JournalEntry
@@ -64,7 +64,9 @@ class NewDelivery:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Delivery:
-    """A claimed outbox row. ``latest`` is the notice as it is now, when that is newer than ``notice``."""
+    """A claimed outbox row. ``latest`` is the notice as it is now, when that is newer than ``notice``.
+    ``claimed_at`` decides what this attempt tells; ``tried`` is the version that an earlier one told which
+    may have arrived, the first of them."""
 
     id: int
     key: str
@@ -75,13 +77,16 @@ class Delivery:
     latest: Notice | None
     attempts: int
     created_at: Instant
+    claimed_at: Instant
+    tried: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settled:
     """How an attempt ended. ``waiting`` needs ``not_before``. ``covers`` is the notice version that was
     told: with ``sent``, rows of the same conversation that still wait and tell no newer version become
-    ``replaced``. ``traffic`` is kept as that of the outlet, in the same transaction."""
+    ``replaced``. ``traffic`` is kept as that of the outlet, in the same transaction. ``untouched``: the
+    receiver certainly took nothing of this attempt."""
 
     state: Literal["sent", "waiting", "dead"]
     at: Instant
@@ -89,6 +94,7 @@ class Settled:
     not_before: Instant | None = None
     error: str | None = None
     traffic: Traffic | None = None
+    untouched: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -244,11 +250,13 @@ class Delivered:
 @dataclass(frozen=True, slots=True)
 class Failed:
     """Not accepted. ``retry_after`` in seconds when the receiver asked for it; ``final`` when another try is
-    pointless (HTTP 410, refused recipient); ``reason`` carries no secret and no URL."""
+    pointless (HTTP 410, refused recipient); ``reason`` carries no secret and no URL. ``untouched``: the
+    receiver certainly didn't take it, so the next attempt is like a first one."""
 
     reason: str
     retry_after: float | None = None
     final: bool = False
+    untouched: bool = field(default=False, compare=False)
 
 
 class Outlet(Protocol):

@@ -52,13 +52,13 @@ class ChatOutlet:
             self._body(Telling(change=Change.OPENED, notice=sample), link="https://…", attempts=1)
 
     async def send(self, delivery: Delivery, *, now: Instant) -> Delivered | Failed:
-        told = telling(delivery, now=now)
+        told = telling(delivery)
         try:
             body = self._body(told, link=await self._links.to(told.notice), attempts=delivery.attempts)
         except ValueError as error:
             return Failed(str(error))
         headers = {"content-type": "application/json", "user-agent": "earlybell"}
-        return (await self._post.send(body, headers=headers, now=now)).outcome
+        return await self._post.send(body, headers=headers, now=now)
 
     async def close(self) -> None:
         await self._post.close()

@@ -119,7 +119,7 @@ class EmailOutlet:
         )
 
     async def _letter(self, delivery: Delivery, now: Instant) -> EmailMessage:
-        told = telling(delivery, now=now)
+        told = telling(delivery)
         said = words(
             cleaned(told.notice, plain),
             zone=self._zone,

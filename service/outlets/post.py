@@ -12,7 +12,6 @@ import http
 import logging
 import ssl
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import UTC
 from urllib.parse import urlsplit
 
@@ -31,14 +30,6 @@ only: a receiver that sends a byte a second never meets them."""
 REPLY_BYTES = 4096
 REPLY_SECONDS = 1.0
 """What a reply's body may take. Nothing in it matters; read to its end, the connection serves again."""
-
-
-@dataclass(frozen=True, slots=True)
-class Posted:
-    """``untouched``: the receiver certainly didn't take it, so the next attempt is like a first one."""
-
-    outcome: Delivered | Failed
-    untouched: bool = False
 
 
 class Post:
@@ -63,16 +54,16 @@ class Post:
         for name in ("httpx", "httpcore"):
             logging.getLogger(name).setLevel(logging.WARNING)
 
-    async def send(self, body: bytes, *, headers: Mapping[str, str], now: Instant) -> Posted:
+    async def send(self, body: bytes, *, headers: Mapping[str, str], now: Instant) -> Delivered | Failed:
         """Never raises, but for being cancelled."""
         try:
             async with asyncio.timeout(self._deadline):
                 response = await self._answer(body, headers)
         except TimeoutError:
-            return Posted(Failed(f"no answer within {self._deadline:g} s"))
+            return Failed(f"no answer within {self._deadline:g} s")
         except Exception as error:
             unconnected = isinstance(error, httpx.ConnectError | httpx.ConnectTimeout)
-            return Posted(Failed(_reason(error)), untouched=unconnected)
+            return Failed(_reason(error), untouched=unconnected)
         return _judged(response, now)
 
     async def _answer(self, body: bytes, headers: Mapping[str, str]) -> httpx.Response:
@@ -141,17 +132,17 @@ async def _read_a_little(response: httpx.Response) -> None:
                     return
 
 
-def _judged(response: httpx.Response, now: Instant) -> Posted:
+def _judged(response: httpx.Response, now: Instant) -> Delivered | Failed:
     status = response.status_code
     if 200 <= status < 300:
-        return Posted(Delivered())
+        return Delivered()
     reason = f"answered {status}"
     with contextlib.suppress(ValueError):
         reason += f" {http.HTTPStatus(status).phrase}"
     asked = _retry_after(response.headers.get("retry-after"), now) if status in {429, 503} else None
     # A gateway's 502 and 504 say nothing about what the receiver behind it did.
     untouched = status not in {502, 504}
-    return Posted(Failed(reason, retry_after=asked, final=status == 410), untouched=untouched)
+    return Failed(reason, retry_after=asked, final=status == 410, untouched=untouched)
 
 
 def _retry_after(value: str | None, now: Instant) -> float | None:

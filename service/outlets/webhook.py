@@ -14,12 +14,9 @@ import msgspec
 from service.domain.model import SECOND, Instant, Notice
 from service.domain.traffic import Pace
 from service.outlets.network import Way
-from service.outlets.post import DEADLINE, Post, Posted
+from service.outlets.post import DEADLINE, Post
 from service.ports import Delivered, Delivery, Failed
 from service.usecases.deliver import Telling, telling
-
-REMEMBERED = 10_000
-"""Keys whose attempts are remembered as certainly refused; a forgotten one costs a second id, no message."""
 
 
 class WebhookOutlet:
@@ -43,32 +40,15 @@ class WebhookOutlet:
         self._post = Post(url, deadline=deadline, way=way)
         self._source = f"/earlybell/{quote(site, safe='')}" if site else "/earlybell"
         self._secrets = [_secret(each) for each in secrets]
-        self._refused: dict[str, int] = {}
 
     async def send(self, delivery: Delivery, *, now: Instant) -> Delivered | Failed:
-        told = telling(delivery, now=now)
-        event_id = self._event_id(delivery, told)
+        told = telling(delivery)
+        event_id = _event_id(delivery, told)
         body = msgspec.json.encode(self._event(event_id, told))
-        posted = await self._post.send(body, headers=self._headers(event_id, body, now), now=now)
-        self._remember(delivery, posted)
-        return posted.outcome
+        return await self._post.send(body, headers=self._headers(event_id, body, now), now=now)
 
     async def close(self) -> None:
         await self._post.close()
-
-    def _event_id(self, delivery: Delivery, told: Telling) -> str:
-        """The delivery's key, at every attempt. Only where an earlier attempt may have arrived and the notice
-        has moved on since, the id says so too: receivers drop what they have seen under one id."""
-        key = quote(delivery.key, safe=":~").replace(".", "%2E")
-        untouched = self._refused.get(delivery.key, 0) == delivery.attempts - 1
-        return key if told.replaces is None or untouched else f"{key}:now{told.notice.version}"
-
-    def _remember(self, delivery: Delivery, posted: Posted) -> None:
-        before = self._refused.pop(delivery.key, 0)
-        if posted.untouched and before == delivery.attempts - 1:
-            self._refused[delivery.key] = delivery.attempts
-            if len(self._refused) > REMEMBERED:
-                self._refused.pop(next(iter(self._refused)))
 
     def _event(self, event_id: str, told: Telling) -> dict[str, object]:
         event: dict[str, object] = {
@@ -101,6 +81,14 @@ class WebhookOutlet:
 def _signature(secret: bytes, signed: bytes) -> str:
     """Standard Webhooks 1.0.0, symmetric."""
     return "v1," + base64.b64encode(hmac.new(secret, signed, hashlib.sha256).digest()).decode()
+
+
+def _event_id(delivery: Delivery, told: Telling) -> str:
+    """The delivery's key, at every attempt. Only where an earlier attempt may have arrived that told another
+    version, the id says which: receivers drop what they have seen under one id. One version has one id."""
+    key = quote(delivery.key, safe=":~").replace(".", "%2E")
+    same = delivery.tried in (None, told.notice.version)
+    return key if same else f"{key}:now{told.notice.version}"
 
 
 def _subject(notice: Notice) -> str:

@@ -9,7 +9,7 @@ fencing token: whoever lost the lease finds another number there.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import asdict, fields
 from typing import Any
 
@@ -20,6 +20,7 @@ from sqlalchemy import (
     Select,
     TextClause,
     and_,
+    bindparam,
     exists,
     func,
     or_,
@@ -38,6 +39,7 @@ from service.store.codec import clean, decode_notice
 from service.store.database import Database
 from service.store.statements import save_traffic
 from service.store.tables import dead, notice, outbox, traffic
+from service.usecases.deliver import telling
 
 _ERROR_KEPT = 1000
 """Characters of an error that are kept: receivers may answer with whole pages."""
@@ -76,9 +78,9 @@ class SqlOutbox:
         # Mostly nothing is due; finding that out needn't queue behind the writer.
         if not self._database.read(lambda connection: connection.execute(due.limit(1)).all()):
             return []
-        rows = self._database.write(lambda connection: _claim(connection, due, owner, lease_until))
+        claimed = self._database.write(lambda connection: _claim(connection, due, owner, now, lease_until))
         point("claim_after_commit")
-        return [_delivery(row) for row in rows]
+        return claimed
 
     def take_back(self, *, owner: str, now: Instant) -> None:
         mine = and_(outbox.c.state == "sending", outbox.c.lease_owner == owner, outbox.c.not_before > now)
@@ -146,20 +148,26 @@ def _due(now: Instant, outlet: str | None, since: Instant | None) -> Select[Any]
     return due if since is None else due.where(outbox.c.attempts == 0, outbox.c.created_at >= since)
 
 
-def _claim(connection: Connection, due: Select[Any], owner: str, lease_until: Instant) -> Sequence[Row[Any]]:
+def _claim(
+    connection: Connection, due: Select[Any], owner: str, now: Instant, lease_until: Instant
+) -> list[Delivery]:
     rows = connection.execute(due.with_for_update(of=outbox, skip_locked=True)).all()
+    claimed = [_delivery(row, now) for row in rows]
     taken = {
         "state": "sending",
         "attempts": outbox.c.attempts + 1,
         "not_before": lease_until,
         "lease_owner": owner,
+        "tried": func.coalesce(outbox.c.tried, bindparam("told")),
     }
-    connection.execute(update(outbox).where(outbox.c.id.in_([row.id for row in rows])).values(taken))
+    if claimed:
+        told = [{"claimed": each.id, "told": telling(each).notice.version} for each in claimed]
+        connection.execute(update(outbox).where(outbox.c.id == bindparam("claimed")).values(taken), told)
     point("claim_before_commit")
-    return rows
+    return claimed
 
 
-def _delivery(row: Row[Any]) -> Delivery:
+def _delivery(row: Row[Any], now: Instant) -> Delivery:
     newer = row.latest_version is not None and row.latest_version > row.version
     return Delivery(
         id=row.id,
@@ -171,6 +179,8 @@ def _delivery(row: Row[Any]) -> Delivery:
         latest=decode_notice(row.latest) if newer else None,
         attempts=row.attempts + 1,
         created_at=row.created_at,
+        claimed_at=now,
+        tried=row.tried,
     )
 
 
@@ -180,7 +190,8 @@ def _ending(delivery: Delivery, settled: Settled) -> dict[str, Any]:
         return {"state": settled.state, "settled_at": settled.at, "error": error}
     if settled.not_before is None:
         raise ValueError(f"delivery {delivery.key} waits again, but until when isn't said")
-    return {"state": "waiting", "not_before": settled.not_before, "error": error}
+    waits: dict[str, Any] = {"state": "waiting", "not_before": settled.not_before, "error": error}
+    return waits | {"tried": None} if settled.untouched and delivery.tried is None else waits
 
 
 def _settle(

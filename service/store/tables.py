@@ -140,6 +140,8 @@ outbox = Table(
     Column("error", Text),
     _column("created_at", BigInteger),
     Column("settled_at", BigInteger),
+    # The version that the first attempt told which may have arrived.
+    Column("tried", BigInteger),
     CheckConstraint("state IN ('waiting', 'sending', 'sent', 'dead', 'replaced')", name="state"),
     CheckConstraint("(settled_at IS NULL) = (state IN ('waiting', 'sending'))", name="settled"),
     sqlite_autoincrement=True,

@@ -59,7 +59,30 @@ def test_a_claimed_delivery_is_what_was_enqueued(store: Store) -> None:
         latest=None,
         attempts=1,
         created_at=7,
+        claimed_at=7,
     )
+
+
+def test_the_version_that_an_attempt_told_is_remembered_until_it_certainly_did_not_arrive(
+    store: Store,
+) -> None:
+    """Refused it is forgotten; cut off, it may have arrived, and so the next attempt knows it."""
+    enqueue(store, delivery("n1"))
+    [first] = claim(store, now=0)
+    store.outbox.settle(first, owner="a", settled=_waits(untouched=True))
+    [second] = claim(store, now=60, lease=100)
+    assert (first.tried, second.tried) == (None, None)
+    store.ledger.commit(batch(store.ledger.load().position, notices=[closed("n1", version=3)]))
+    store.outbox.take_back(owner="a", now=61)
+    [third] = claim(store, now=61)
+    assert (third.tried, third.latest.version if third.latest else None) == (1, 3)
+    store.outbox.settle(third, owner="a", settled=_waits(untouched=True))
+    [fourth] = claim(store, now=120)
+    assert fourth.tried == 1, "what may have arrived stays so"
+
+
+def _waits(*, untouched: bool) -> Settled:
+    return Settled(state="waiting", at=50, covers=1, not_before=50, error="no", untouched=untouched)
 
 
 def test_the_notice_as_it_is_now_comes_along_when_it_is_newer(store: Store) -> None:

@@ -157,20 +157,34 @@ def test_what_is_open_again_is_not_told_as_closed(receiver: HttpReceiver) -> Non
     assert got.json["type"] == "earlybell.notice.changed"
 
 
-@pytest.mark.parametrize("earlier", [Answer(drop=True), Answer(status=504), None])
-def test_news_that_a_receiver_might_drop_as_seen_has_an_id_of_its_own(
-    receiver: HttpReceiver, earlier: Answer | None
+@pytest.mark.parametrize(
+    ("tried", "told"), [(None, "n7c1:1:hook"), (1, "n7c1:1:hook:now3"), (3, "n7c1:1:hook")]
+)
+def test_news_that_a_receiver_might_drop_as_seen_has_an_id_of_its_own_and_a_repeat_has_not(
+    receiver: HttpReceiver, tried: int | None, told: str
 ) -> None:
-    """None: the earlier attempt was that of a program that died since."""
-    outlet = hook(receiver)
-    late = delivery(attempts=2, latest=closed())
-    if earlier is None:
-        send(outlet, late)
-    else:
-        receiver.answer(earlier)
-        send(outlet, delivery(), late)
-    got = receiver.wait_for(1 if earlier is None else 2)[-1]
-    assert got.headers["webhook-id"] == "n7c1:1:hook:now3"
+    """``tried``: the version that an earlier attempt told which may have arrived."""
+    send(hook(receiver), delivery(attempts=3, latest=closed(), tried=tried))
+    (got,) = receiver.wait_for(1)
+    assert got.headers["webhook-id"] == told
+
+
+@pytest.mark.parametrize(
+    ("answer", "untouched"),
+    [
+        (Answer(status=500), True),
+        (Answer(status=429), True),
+        (Answer(status=504), False),
+        (Answer(drop=True), False),
+    ],
+)
+def test_a_receiver_that_says_no_has_taken_nothing_and_one_that_says_nothing_may_have(
+    receiver: HttpReceiver, answer: Answer, untouched: bool
+) -> None:
+    receiver.answer(answer)
+    (outcome,) = send(hook(receiver), delivery())
+    assert isinstance(outcome, Failed)
+    assert outcome.untouched == untouched
 
 
 # --- webhook: what answers mean

@@ -56,6 +56,7 @@ def delivery(**fields: Any) -> Delivery:
         "latest": None,
         "attempts": 1,
         "created_at": AT,
+        "claimed_at": AT,
     }
     return Delivery(**said | fields)
 

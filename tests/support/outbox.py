@@ -14,6 +14,7 @@ from service.domain.model import Instant, Notice
 from service.domain.traffic import Traffic
 from service.outgoing import DeliveryRow, DeliveryState, NotDead
 from service.ports import Delivery, NewDelivery, Settled, StoreError
+from service.usecases.deliver import telling
 
 
 @dataclass(slots=True)
@@ -26,6 +27,7 @@ class _Row:
     owner: str | None = None
     lease_until: Instant = 0
     error: str | None = None
+    tried: int | None = None
 
     def due_at(self) -> Instant:
         return self.lease_until if self.state == "sending" else self.not_before
@@ -65,10 +67,7 @@ class MemoryOutbox:
             if since is not None:
                 due = [row for row in due if row.attempts == 0 and row.new.at >= since]
             due.sort(key=lambda row: (row.not_before, row.id))
-            for row in due[:limit]:
-                row.state, row.owner, row.lease_until = "sending", owner, lease_until
-                row.attempts += 1
-            return [self._delivery(row) for row in due[:limit]]
+            return [self._claim(row, owner, now, lease_until) for row in due[:limit]]
 
     def take_back(self, *, owner: str, now: Instant) -> None:
         with self._lock:
@@ -94,6 +93,7 @@ class MemoryOutbox:
             if settled.state == "waiting":
                 assert settled.not_before is not None
                 row.not_before = settled.not_before
+                row.tried = None if settled.untouched and delivery.tried is None else row.tried
             if settled.state == "sent":
                 for other in self._rows.values():
                     same = other.new.conversation == row.new.conversation
@@ -163,7 +163,14 @@ class MemoryOutbox:
                 heads.setdefault(row.new.conversation, row)
         return list(heads.values())
 
-    def _delivery(self, row: _Row) -> Delivery:
+    def _claim(self, row: _Row, owner: str, now: Instant, lease_until: Instant) -> Delivery:
+        row.state, row.owner, row.lease_until = "sending", owner, lease_until
+        row.attempts += 1
+        claimed = self._delivery(row, now)
+        row.tried = telling(claimed).notice.version if row.tried is None else row.tried
+        return claimed
+
+    def _delivery(self, row: _Row, now: Instant) -> Delivery:
         new, latest = row.new, self._latest[row.new.notice.id]
         return Delivery(
             id=row.id,
@@ -175,6 +182,8 @@ class MemoryOutbox:
             latest=latest if latest.version > new.notice.version else None,
             attempts=row.attempts,
             created_at=new.at,
+            claimed_at=now,
+            tried=row.tried,
         )
 
     def _reach(self) -> None:

@@ -192,7 +192,7 @@ class _Loop:
             outcome = await self._send(lane, delivery, now)
             point("after_send_before_mark")
             seconds, disabled = time() - began, lane.disabled
-            settled = self._judge(lane, delivery, outcome, now)
+            settled = self._judge(lane, delivery, outcome)
             disables = disabled is None and lane.disabled is not None
             lost = await self._settle(delivery, settled)
             point("after_mark")
@@ -215,9 +215,9 @@ class _Loop:
         except Exception as error:  # one bad send must not end the others; its text might hold a secret
             return Failed(f"unexpected {type(error).__name__}")
 
-    def _judge(self, lane: Lane, delivery: Delivery, outcome: Delivered | Failed, began: Instant) -> Settled:
+    def _judge(self, lane: Lane, delivery: Delivery, outcome: Delivered | Failed) -> Settled:
         now, conversation = self.clock(), delivery.conversation
-        covers = telling(delivery, now=began).covers(bundles=lane.bundles)
+        covers = telling(delivery).covers(bundles=lane.bundles)
         if isinstance(outcome, Delivered):
             lane.delivered(conversation)
             return Settled(state="sent", at=now, covers=covers, traffic=lane.traffic)
@@ -242,11 +242,14 @@ class _Loop:
             not_before=again,
             error=outcome.reason,
             traffic=lane.traffic,
+            untouched=outcome.untouched,
         )
 
     async def _put_off(self, delivery: Delivery) -> None:
         now = self.clock()
-        settled = Settled(state="waiting", at=now, covers=delivery.notice.version, not_before=now)
+        settled = Settled(
+            state="waiting", at=now, covers=delivery.notice.version, not_before=now, untouched=True
+        )
         lost = await self._settle(delivery, settled)
         self._tell(delivery, "lost" if lost else "put off", seconds=0.0, error=lost)
 

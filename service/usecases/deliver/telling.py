@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from service.domain.model import SECOND, Change, Instant, Notice, NoticeState
+from service.domain.model import SECOND, Change, Notice, NoticeState
 from service.ports import Delivery
 
 LATE = 10 * SECOND
@@ -36,9 +36,9 @@ class Telling:
         return self.notice.version if bundles or not self.unheard else self.notice.version - 1
 
 
-def telling(delivery: Delivery, *, now: Instant) -> Telling:
+def telling(delivery: Delivery) -> Telling:
     latest, own = delivery.latest, delivery.notice
-    late = delivery.attempts > 1 or now - delivery.created_at >= LATE
+    late = delivery.attempts > 1 or delivery.claimed_at - delivery.created_at >= LATE
     if not late or latest is None or latest.version <= own.version:
         return Telling(change=delivery.change, notice=own)
     if delivery.change is Change.OPENED:

@@ -159,7 +159,7 @@ async def running(
 def test_the_first_attempt_tells_its_change_and_a_later_one_what_is_true_by_then(
     given: Delivery, change: Change, version: int, replaces: int | None
 ) -> None:
-    told = telling(given, now=given.created_at)
+    told = telling(given)
     assert (told.change, told.notice.version, told.replaces) == (change, version, replaces)
 
 
