@@ -84,9 +84,17 @@ class Stack:
         project = f"earlybell-test-{secrets.token_hex(4)}"
         self.composition = Composition(sources / "deploy", project, variables)
         self.port, self.url = broker, f"http://127.0.0.1:{web}"
+        self.headers: dict[str, str] = {}
+
+    def make_token(self) -> None:
+        """Inside a container the service is reached from elsewhere: nothing is read without a token."""
+        assert httpx.get(f"{self.url}/api/v1/lines", timeout=10.0, trust_env=False).status_code == 401
+        made = self.composition.run("exec", "-T", "earlybell", "earlybell", "token", "test", "--role", "read")
+        self.headers = {"authorization": f"Bearer {made.strip()}"}
 
     def get(self, path: str) -> Any:
-        return httpx.get(f"{self.url}{path}", timeout=10.0, trust_env=False).raise_for_status().json()
+        answer = httpx.get(f"{self.url}{path}", headers=self.headers, timeout=10.0, trust_env=False)
+        return answer.raise_for_status().json()
 
     def until_counted(self, seq: int) -> dict[str, Any]:
         def counted() -> Any:
@@ -121,6 +129,7 @@ def warn_although_things_go_down(stack: Stack, volumes: set[str], between: Calla
     compose.up()
     assert compose.volumes() == volumes  # a nameless one would stay behind at each `down`
     assert compose.run("exec", "-T", "earlybell", "id", "-u").strip() != "0"
+    stack.make_token()
     gateway = Gateway(stack.port)
     try:
         gateway.send("L3/P1/recipe", recipe="r", usage={"T2": 1}, retain=True)
