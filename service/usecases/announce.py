@@ -17,6 +17,7 @@ from service.domain.state import place_of
 from service.domain.world import World
 from service.ports import StoreError
 from service.usecases.ingest import Committed
+from service.usecases.resend import safe_to_forget
 from service.usecases.show import Json, Shown, slot_objects
 
 EVERY = 1.0
@@ -154,8 +155,9 @@ class Announcer:
 
     def _received(self, world: World, place: Place, known: _Station) -> Iterable[tuple[str, bytes, bool]]:
         station = world.stations[place]
-        data = _encode({"session": station.counted_session, "seq": station.counted_seq})
-        if station.counted_seq is not None and data != known.received:
+        last = safe_to_forget(station)
+        data = _encode({"session": station.counted_session, "seq": last})
+        if last is not None and data != known.received:
             known.received = data
             yield f"{self._root}/{place[0]}/{place[1]}/received", data, True
 

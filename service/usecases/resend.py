@@ -11,10 +11,13 @@ from dataclasses import dataclass
 
 import msgspec
 
+from service.domain.model import SECOND
 from service.domain.state import StationState
 
 PAUSES = (2.0, 5.0, 15.0, 60.0, 300.0)
 """Seconds before each asking. A gateway that could answer has done so within minutes."""
+
+ASKED_FOR = round(sum(PAUSES)) * SECOND
 
 Hole = tuple[str, str, str | None, int, int]
 Publish = Callable[[list[tuple[str, bytes, bool]]], None]
@@ -32,6 +35,18 @@ class Asked:
     to: int
     times: int
     last: bool
+
+
+def safe_to_forget(station: StationState) -> int | None:
+    """The number up to which a gateway may forget its counts: the last that is stored, but nothing behind a
+    hole that matters (differences don't come again) while it is still asked for. ``None``: none yet."""
+    last, since = station.counted_seq, station.uncertain_since
+    if last is None or since is None or not station.holes or station.counted_session != station.session:
+        return last
+    if (station.counted_at or since) - since > ASKED_FOR:
+        return last
+    before = min(first for first, _ in station.holes) - 1
+    return min(last, before) if before >= 0 else None
 
 
 class Resend:

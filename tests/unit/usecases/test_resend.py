@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 
 from service.domain.state import StationState
-from service.usecases.resend import PAUSES, Asked, Resend
+from service.usecases.resend import PAUSES, Asked, Resend, safe_to_forget
+from tests.support.story import Story
 
 
 class Line:
@@ -74,3 +75,32 @@ def test_after_the_broker_lost_our_session_all_that_is_missing_is_asked_for_anew
     line.later(sum(PAUSES) + 10)
     line.resend.forget()
     assert line.later(3) == 1
+
+
+def deltas(*numbers: int) -> Story:
+    """A station that says differences, under these numbers."""
+    story = Story()
+    story.load("F1", 1000)
+    for seq in numbers:
+        story.later(20).count({"F1": 10}, session="s", seq=seq, panels=1, counts="delta")
+    return story
+
+
+def test_a_gateway_must_not_forget_what_lies_behind_a_hole_in_its_differences():
+    assert safe_to_forget(deltas(1, 2, 3).station()) == 3
+    assert safe_to_forget(deltas(1, 2, 5, 6).station()) == 2
+    assert safe_to_forget(deltas(1, 2, 4, 3).station()) == 4, "the hole was filled"
+
+
+def test_with_totals_a_hole_costs_nothing_and_keeps_nothing_back():
+    story = Story()
+    for seq in (1, 2, 5):
+        story.later(20).count({"F1": 10 * seq}, session="s", seq=seq, panels=seq)
+    assert safe_to_forget(story.station()) == 5
+
+
+def test_once_asking_has_ended_a_hole_keeps_nothing_back_any_more():
+    story = deltas(1, 3)
+    assert safe_to_forget(story.station()) == 1
+    story.later(sum(PAUSES) + 1).count({"F1": 10}, session="s", seq=4, panels=1, counts="delta")
+    assert safe_to_forget(story.station()) == 4
