@@ -55,7 +55,7 @@ def pair(request: pytest.FixtureRequest, tmp_path: Path, broker: Mosquitto) -> I
 
 
 def test_killed_paused_cut_off_or_stopped_the_other_takes_over_and_all_is_counted_once(pair: Pair) -> None:
-    faults: list[Callable[[], object]] = [pair.kill, pair.stop, pair.pause]
+    faults: list[Callable[[], object]] = [pair.kill, pair.stop, lambda: pause(pair)]
     if pair.store.startswith("postgresql"):
         faults.append(pair.cut)
     for number, fault in enumerate(faults):
@@ -66,6 +66,11 @@ def test_killed_paused_cut_off_or_stopped_the_other_takes_over_and_all_is_counte
         assert pair.splice(pair.other, 1000, f"key {number}").status_code == httpx.codes.OK
         assert pair.splice(pair.active, 1000, f"key {number}").status_code == httpx.codes.OK
     pair.must_agree()
+
+
+def pause(pair: Pair) -> None:
+    """Until it wasn't in the middle of a write, which on SQLite nobody can take over from."""
+    assert any(pair.pause() is not None for _ in range(3))
 
 
 @pytest.mark.parametrize("pair", ["sqlite"], indirect=True)

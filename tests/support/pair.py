@@ -104,7 +104,11 @@ class Pair:
         return seconds
 
     def pause(self, *, at_least: float = 0.0) -> float | None:
-        """``None``: it was paused within a transaction of SQLite, which holds the file for as long."""
+        """``None``: it was paused within a transaction of SQLite, which holds the file for as long. There it
+        is paused at rest, so that this is rare."""
+        if self.store.startswith("sqlite"):
+            self.active.until_counted()
+            eventually(lambda: told_and_untold(self.store, self.hook), timeout=30)
         old, began = self.active, time.monotonic()
         old.program.signal(signal.SIGSTOP)
         try:

@@ -163,7 +163,7 @@ class _Loop:
     async def _claim(self, lane: Lane) -> None:
         now = self.clock()
         room = lane.room(now)
-        if not room.rows:
+        if not room.rows or not self.in_charge():
             return
         rows = await self._call(
             self.outbox.claim,
