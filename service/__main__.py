@@ -303,7 +303,8 @@ def _simulate(known: argparse.Namespace) -> int:
     said: list[str] = []
     if known.config is not None:
         mqtt = load(known.config, os.environ).mqtt
-        said = ["--broker", f"mqtt://{mqtt.host}:{mqtt.port}", "--root", mqtt.floor_root]
+        scheme = "mqtts" if mqtt.tls else "mqtt"
+        said = ["--broker", f"{scheme}://{mqtt.host}:{mqtt.port}", "--root", mqtt.floor_root]
     return cli.simulate([*said, *known.rest])
 
 

@@ -24,9 +24,15 @@ class Hasty(PromptProtocol):
 
 
 @contextmanager
-def served(*, hasty: bool = False, hub: Hub | None = None) -> Iterator[tuple[int, Floor]]:
+def served(
+    *, hasty: bool = False, hub: Hub | None = None, most: int | None = None
+) -> Iterator[tuple[int, Floor]]:
+    """The real server; ``hasty`` and ``most`` only make its bounds smaller."""
     app, floor = plant(hub)
     server = Server(app, floor.hub)
+    assert (server.config.http, server.config.limit_concurrency) == (PromptProtocol, web.MOST_CONNECTIONS)
+    if most is not None:
+        server.config.limit_concurrency = most
     if hasty:
         server.config.http = Hasty
     listener = listen("127.0.0.1", 0)
@@ -170,8 +176,8 @@ def test_a_client_that_leaves_in_the_middle_is_no_defect_of_ours(caplog: pytest.
 
 
 def test_beyond_the_most_connections_a_request_is_told_to_come_back() -> None:
-    with served() as (port, _), ExitStack() as stack:
-        for _ in range(web.MOST_CONNECTIONS):
+    with served(most=50) as (port, _), ExitStack() as stack:
+        for _ in range(50):
             stack.enter_context(connect(port))
         eventually(lambda: get(port) == 503, message="it still takes requests", ignoring=())
         stack.close()
