@@ -48,7 +48,7 @@ def configure_logging(level: str = "info", stream: TextIO | None = None) -> None
             structlog.processors.TimeStamper(fmt="iso", utc=True, key="at"),
             structlog.processors.ExceptionRenderer(),
             _ordered,
-            for_people if out.isatty() else for_machines,
+            *([_visible, for_people] if out.isatty() else [for_machines]),
         ],
         wrapper_class=structlog.make_filtering_bound_logger(threshold),
         logger_factory=structlog.WriteLoggerFactory(out),
@@ -62,6 +62,18 @@ def configure_logging(level: str = "info", stream: TextIO | None = None) -> None
 def _ordered(_logger: WrappedLogger, _method: str, event: EventDict) -> EventDict:
     """The fields a reader looks for first, first."""
     return {"at": event.pop("at"), "level": event.pop("level"), "action": event.pop("event"), **event}
+
+
+def _visible(_logger: WrappedLogger, _method: str, event: EventDict) -> EventDict:
+    """What acts on a terminal or can't be seen, written out: a gateway may send anything."""
+    return {name: _written_out(value) for name, value in event.items()}
+
+
+def _written_out(value: object) -> object:
+    if not isinstance(value, str) or value.isprintable():
+        return value
+    # The line ends of a stack trace are the renderer's to write out.
+    return "".join(c if c.isprintable() or c == "\n" else c.encode("unicode_escape").decode() for c in value)
 
 
 class _Forward(logging.Handler):

@@ -13,6 +13,7 @@ from prometheus_client.parser import text_string_to_metric_families
 from pydantic import SecretStr
 
 from service.telemetry import Metrics, configure_logging
+from tests.support.hostile import HOSTILE
 
 
 @pytest.fixture(autouse=True)
@@ -42,6 +43,22 @@ def test_an_event_is_one_line_of_json_with_its_action_and_ids():
     (event,) = events(stream)
     assert str(event.pop("at")).endswith("Z")
     assert event == {"level": "info", "action": "batch_committed", "position": 7, "text": "two\nlines"}
+
+
+@pytest.mark.parametrize("stream", [io.StringIO(), Terminal()], ids=["file", "terminal"])
+@pytest.mark.parametrize("text", [*HOSTILE.values(), "a\ud83db", "x" * 10_000])
+def test_hostile_text_is_one_line_in_which_nothing_acts(stream: io.StringIO, text: str):
+    stream.seek(0)
+    stream.truncate()
+    configure_logging("info", stream)
+
+    structlog.get_logger().warning("refused", reason=text, topics=[text])
+    logging.getLogger("library").warning("%s", text)
+
+    lines = stream.getvalue().split("\n")
+    assert [line == "" for line in lines] == [False, False, True]
+    assert all(line.isprintable() for line in lines)
+    assert all(line.startswith(("at=", '{"at": ')) for line in lines[:2])
 
 
 def test_a_failure_is_still_one_line():
@@ -121,6 +138,7 @@ def test_the_metrics_are_a_closed_set():
         "earlybell_delivery_seconds",
         "earlybell_forecasts_published",
         "earlybell_heartbeat_age_seconds",
+        "earlybell_in_charge",
         "earlybell_inbound_waiting",
         "earlybell_last_commit_timestamp_seconds",
         "earlybell_messages_received",
