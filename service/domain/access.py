@@ -134,10 +134,10 @@ class Allowance:
 def spend(full_at: Instant, allowance: Allowance, now: Instant) -> Instant | None:
     """When the allowance is whole again after one more was spent; ``None``: nothing is left to spend.
 
-    A clock that stepped back never takes more away than the whole allowance.
+    It is never whole later than all of it takes: a moment beyond that shows a clock that stepped back.
     """
     whole = allowance.burst * allowance.every
-    start = max(now, min(full_at, now + whole))
+    start = full_at if now <= full_at <= now + whole else now
     return None if start + allowance.every > now + whole else start + allowance.every
 
 

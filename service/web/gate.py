@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from urllib.parse import quote
+from ipaddress import ip_address
+from urllib.parse import quote, urlsplit
 
 import anyio
 from starlette.datastructures import Headers
@@ -27,6 +28,7 @@ _THREADS = 16
 _OPEN_TO_ALL = frozenset({"/healthz", "/readyz", "/sign-in", "/sign-out"})
 _STREAM = "/api/v1/stream"
 _OWN_NOTICE = re.compile(r"/api/v1/notices/([^/]+)(/(?:take|quiet|close))?")
+_STRANGE = "refused: this name isn't known to be ours; set web.public_url to the address that people use"
 SIGN_IN = "say who you are: sign in on the page, or send a token as `Authorization: Bearer …`"
 
 
@@ -74,11 +76,24 @@ class Gate:
                 return
             state["open"], found = False, _Found()
         state["caller"], state["secret"] = found.caller, found.secret
+        if state["open"] and self._is_strange(scope):
+            await problem(403, _STRANGE)(scope, receive, send)
+            return
         if state["open"] or role is None:
             await self._app(scope, receive, send)
             return
         refusal = self._refuse(door, scope, role, found.caller)
         await (refusal or self._app)(scope, receive, self._noting(door, scope, found.caller, send))
+
+    def _is_strange(self, scope: Scope) -> bool:
+        """Whether a page changes something under a name that isn't ours: a site may let its own name lead to
+        this machine, and to the browser its page is then no foreign one."""
+        headers = Headers(scope=scope)
+        if scope["method"] in SAFE_METHODS or "origin" not in headers:
+            return False
+        name = (urlsplit(f"//{headers.get('host', '')}").hostname or "").rstrip(".")
+        own = urlsplit(self._public_url or "").hostname
+        return "." in name and name != own and not _is_address(name)
 
     async def _is_open(self, door: Door) -> bool:
         known = door.known_open()
@@ -140,6 +155,14 @@ class Gate:
             await send(message)
 
         return send_noted
+
+
+def _is_address(name: str) -> bool:
+    try:
+        ip_address(name)
+    except ValueError:
+        return False
+    return True
 
 
 def _is_of_link(scope: Scope, notice: str) -> bool:

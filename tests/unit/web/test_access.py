@@ -458,3 +458,20 @@ def test_pages_with_a_form_name_themselves_to_us_and_nobody_else(
     assert client.get("/sign-in").headers["referrer-policy"] == "same-origin"
     assert signed_in(entrance, client).get("/").headers["referrer-policy"] == "same-origin"
     assert client.get("/api/v1/lines").headers["referrer-policy"] == "no-referrer"
+
+
+@pytest.mark.parametrize(
+    ("host", "allowed"),
+    [
+        ("127.0.0.1:8080", True), ("localhost:8080", True), ("[::1]:8080", True), ("plantpc:8080", True),
+        ("bell.ferrow.example", True), ("evil.example", False), ("evil.example.:8080", False),
+    ],
+)  # fmt: skip
+def test_where_all_is_open_a_site_whose_name_leads_here_presses_nothing(host: str, allowed: bool) -> None:
+    app, floor = plant(door=Entrance(open_here=True).door, public_url="https://bell.ferrow.example/")
+    client = TestClient(app)
+    headers = {"host": host, "origin": f"http://{host}", "sec-fetch-site": "same-origin"}
+    answer = client.post(TAKE, json={"by": "x"}, headers=headers)
+    assert answer.status_code == (200 if allowed else 403)
+    assert (floor.notes["n-L3-P2-T2"].state == "taken") == allowed
+    assert client.get("/api/v1/lines", headers=headers).status_code == 200
