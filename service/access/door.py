@@ -125,9 +125,12 @@ class Door:
             if secret is None or caller is None:
                 return self.is_open()
             find = {"account": self._session, "token": self._token, "link": self._link}[caller.kind]
-            return find(keys.digest(secret), self._clock()) is not None
+            known, now = keys.digest(secret), self._clock()
+            found = find(known, now)
         except StoreError:
             return True
+        self._remember(known, found, now)
+        return found is not None
 
     def link_key(self, notice: str, outlet: str) -> str | None:
         """A secret that opens this one notice to whoever the outlet reaches; ``None``: nobody needs one.
