@@ -17,8 +17,8 @@ from service.domain.events import (
 from service.domain.world import World
 
 MOST_LINES = 200
-MOST_STATIONS = 2_000
-MOST_OF_A_LINE = 200
+MOST_STATIONS = 5_000
+MOST_OF_A_LINE = 1_000
 MOST_SLOTS = 1_000
 MOST_RECIPES = 2_000
 MOST_ORDERS = 1_000
