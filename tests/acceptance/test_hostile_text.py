@@ -96,9 +96,9 @@ def test_ten_thousand_invented_topics_fill_neither_memory_nor_disk_nor_the_plant
     factory.gateway.send("L1/P1/count", session="a", seq=2, panels=1, slots={"T1": {"placed": 1}})
     assert factory.until_counted("L1", "T1", seq=2)["remaining"]["book"] == 499
     (line,) = factory.get("/lines")
-    assert len(line["stations"]) == 200
+    assert len(line["stations"]) == 1_000
     refused = factory.get("/refused", limit=1000)
-    assert {"station X500 is new, and 200 stations of line L1 are known already"} & {
+    assert {"station X5000 is new, and 1000 stations of line L1 are known already"} & {
         row["reason"] for row in _all_refused(factory)
     }
     assert any("bytes" in row["reason"] for row in refused)
