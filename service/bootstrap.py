@@ -120,7 +120,7 @@ class Service:
             report=self.report,
             pulse=self.pulse,
             clock=wall_clock,
-            sure=self.charge.sure,
+            sure=lambda: self.charge.sure() and not self.deposed,
         )
         self.scheduler = self._make_scheduler()
         self.server = self._make_server()
@@ -187,6 +187,8 @@ class Service:
             self.deposed = True
             self.failed = f"no longer in charge: {reason}"
             log.error("deposed", instance=self.instance.name, reason=reason)
+            if self.reign is not None:
+                self.reign.fall_silent()
         self._end_server()
 
     def _publish(self, messages: Iterable[tuple[str, bytes, bool]]) -> None:

@@ -119,11 +119,17 @@ class Reign:
             spawn("broker", self.connection.run),
         ]
 
+    def fall_silent(self) -> None:
+        """The term is over: nothing is acknowledged or published any more, and nothing new is sent."""
+        self.connection.stop(silently=True)
+        self.owner.stop()
+        self._bell.stop()
+
     def stop(self, deadline: float, *, lost: bool) -> None:
         """Stop deciding and telling first, then hearing; what isn't acknowledged comes again. ``lost``: the
         term is over, and nothing more is said to anyone."""
         if lost:
-            self.connection.stop(silently=True)
+            self.fall_silent()
         self.owner.stop()
         self._answering.stop()
         self._bell.stop()

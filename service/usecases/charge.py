@@ -96,6 +96,7 @@ class Charge:
         lease = self._leases.renew(held)
         if lease is None:
             self._stop.set()
+            self._sure_until = float("-inf")
             self._lost(self._successor())
         return lease
 

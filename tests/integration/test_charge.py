@@ -78,6 +78,16 @@ def test_the_first_takes_charge_and_the_second_stands_by_until_it_is_silent(host
     assert host.lost == ["b is in charge since (term 2)"]
 
 
+def test_one_that_finds_its_lease_taken_is_not_sure_for_a_moment_longer(host: Host) -> None:
+    a, b = host.start("a"), host.start("b")
+    a.turn()
+    host.set_by = 3600
+    b.turn()
+    assert a.sure(), "so far it can't know"
+    a.turn()
+    assert not a.sure()
+
+
 def test_what_is_given_up_is_taken_at_the_next_look(host: Host) -> None:
     a, b = host.start("a"), host.start("b")
     a.turn()

@@ -201,10 +201,14 @@ def told_and_untold(store: str, hook: HttpReceiver) -> bool:
     deliveries = rows(store, "SELECT key, state FROM outbox")
     waiting = [key for key, state in deliveries if state not in {"sent", "replaced"}]
     assert not waiting, waiting
-    received: dict[str, set[tuple[str, int]]] = {}
+    received: dict[str, set[tuple[str, str, int]]] = {}
     for request in hook.received.all():
+        if len(request.body) < int(request.headers["content-length"]):
+            continue  # whoever sent it was killed in the middle
         name = request.headers["webhook-id"].partition(":now")[0]
-        received.setdefault(name, set()).add((request.json["data"]["id"], request.json["data"]["version"]))
+        event = request.json
+        change = event["type"], event["data"]["id"], event["data"]["version"]
+        received.setdefault(name, set()).add(change)
     assert {key for key, state in deliveries if state == "sent"} <= received.keys()
     assert received.keys() <= {key for key, _ in deliveries}
     changes = [change for told in received.values() for change in told]
