@@ -131,20 +131,16 @@ class Ledger(Protocol):
 
     def load(self) -> Snapshot:
         """The committed state; ``position`` is the number the next journal entry will get (0 when empty)."""
-        ...
 
     def commit(self, batch: Batch) -> None:
         """Write all of ``batch`` in one transaction, durable when it returns."""
-        ...
 
     def save_checkpoint(self, position: int, at: Instant, states: Mapping[str, bytes]) -> None:
         """Keep the whole state as it was before entry ``position``, so an export can begin near there."""
-        ...
 
     def prune(self, *, before: Instant) -> int:
         """Forget journal batches, checkpoints, settled deliveries, closed notices and refused messages that
         are wholly older; keep what is open and the newest checkpoint not after ``before``. Rows deleted."""
-        ...
 
 
 class Archive(Protocol):
@@ -152,7 +148,6 @@ class Archive(Protocol):
 
     def states(self, prefix: str) -> Mapping[str, bytes]:
         """The committed states whose key starts with ``prefix``."""
-        ...
 
     def notices(
         self,
@@ -165,26 +160,21 @@ class Archive(Protocol):
         """Newest first (``opened_at``, then ``id``), beginning behind the notice ``after``; without
         ``states`` all that aren't closed. ``place`` (``line``, ``station``, ``slot``) keeps those of a
         place."""
-        ...
 
     def notice(self, notice_id: str) -> Notice | None: ...
 
     def refused(self, *, limit: int, after: int | None) -> list[RefusedRow]:
         """Newest ``last_seen`` first, then highest id; ``after`` is the id of the last row seen."""
-        ...
 
     def journal(self, *, position: int, to: Instant | None = None) -> Iterator[tuple[int, JournalEntry]]:
         """Entries from number ``position`` on (as far as they are kept), in order, up to ``at <= to``. Reads
         in pieces: no transaction stays open between two of them."""
-        ...
 
     def checkpoint(self, *, at: Instant | None) -> tuple[int, Instant, Mapping[str, bytes]] | None:
         """The newest checkpoint whose ``at`` is not after the given one (``None``: the oldest kept)."""
-        ...
 
     def healthy(self) -> bool:
         """Reachable and at this program's schema revision. Never raises."""
-        ...
 
 
 class Outbox(Protocol):
@@ -203,43 +193,34 @@ class Outbox(Protocol):
         """Take rows that are due (waiting and ``not_before <= now``, or sending with a lease that ran
         out), at most one per conversation and only its oldest unsettled one; counts the attempt. With
         ``outlet`` only its rows, with ``since`` only rows never tried that were enqueued since then."""
-        ...
 
     def take_back(self, *, owner: str, now: Instant) -> None:
         """What an earlier life of ``owner`` was sending when it died is due at once; so is what would wait
         for longer than anything ever waits, because the clock stepped back."""
-        ...
 
     def due(self, *, now: Instant) -> list[str]:
         """The outlets that something is due for."""
-        ...
 
     def settle(self, delivery: Delivery, *, owner: str, settled: Settled) -> bool:
         """Write the end of an attempt; ``False`` (and nothing written) when the lease was lost meanwhile
         (owner or attempt number differ)."""
-        ...
 
     def next_due(self, *, after: Instant | None = None) -> Instant | None:
         """When the earliest waiting row or running lease is due (of those after ``after``); ``None`` when
         nothing waits."""
-        ...
 
     def backlog(self) -> Mapping[tuple[str, str], int]:
         """(outlet, state) → rows, for states ``waiting``, ``sending`` and ``dead``."""
-        ...
 
     def traffic(self) -> Mapping[str, Traffic]:
         """What was kept of each outlet with the last settled delivery."""
-        ...
 
     def deliveries(self, *, state: DeliveryState | None, limit: int, after: int | None) -> list[DeliveryRow]:
         """Newest first, beginning behind the row ``after``."""
-        ...
 
     def again(self, delivery_id: int, *, now: Instant) -> DeliveryRow:
         """A dead row waits again and is due now. The row as it is then; ``KeyError``: there is none,
         ``NotDead``: it isn't dead."""
-        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -300,16 +281,13 @@ class Reading(Protocol):
         "tower": {"lamps", "buzzer", "slots", "reading", "since"} | None, "link": {"state", "since"} |
         None, "panels", "session", "seq", "takt_seconds", "uncertain_since", "clock_flagged", "as_of"}]}``
         sorted."""
-        ...
 
     def slots(self, line: str) -> list[dict[str, object]] | None:
         """The line's slot objects, soonest p50 first (unknown last, then idle); ``None``: no such line."""
-        ...
 
     def explained(self, line: str, station: str, slot: str) -> dict[str, object] | None:
         """The slot object with ``why``: the sentences and figures behind its number; ``None``: no such
         slot."""
-        ...
 
     def notices(
         self,
@@ -321,21 +299,17 @@ class Reading(Protocol):
     ) -> list[dict[str, object]]:
         """Newest first; open ones carry today's numbers. ``place`` (``line``, ``station``, ``slot``) keeps
         those of a place."""
-        ...
 
     def notice(self, notice_id: str) -> dict[str, object] | None:
         """One notice, whatever its state; ``None`` when there is none of this id."""
-        ...
 
     def refused(self, *, limit: int, after: int | None) -> list[dict[str, object]]: ...
 
     def events(self, *, since: Instant | None, until: Instant | None) -> Iterator[bytes]:
         """The journal as CloudEvents JSON, one object a line, the state it starts from first."""
-        ...
 
     def not_ready(self) -> list[str]:
         """Why this instance isn't ready, in words; empty when it is."""
-        ...
 
 
 class Desk(Protocol):
@@ -345,11 +319,9 @@ class Desk(Protocol):
         self, line: str, station: str, slot: str, body: bytes, *, key: str | None
     ) -> dict[str, object]:
         """Apply a supply message (JSON object without ``slot``); the slot's new forecast. ``Unfit``."""
-        ...
 
     def take(self, notice_id: str, *, by: str) -> dict[str, object]:
         """The notice. ``Conflict`` when another took it or it is closed; ``KeyError`` when unknown."""
-        ...
 
     def quiet(
         self, notice_id: str, *, by: str, panels: int | None, until: Instant | None

@@ -43,7 +43,7 @@ _LIVELY = {
     "tcp_user_timeout": 10_000,
 }
 _BRISK = (
-    "-c statement_timeout=5000 -c lock_timeout=3000 -c idle_in_transaction_session_timeout=15000"
+    "-c statement_timeout=5000 -c lock_timeout=3000 -c idle_in_transaction_session_timeout=8000"
     " -c synchronous_commit=on"
 )
 # A migration may take long, but the others mustn't wait long behind a lock that it waits for.

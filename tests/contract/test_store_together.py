@@ -274,7 +274,7 @@ def test_no_wait_for_postgresql_is_without_a_bound(store: Store) -> None:
         assert bounds == {
             "statement_timeout": "5s",
             "lock_timeout": "3s",
-            "idle_in_transaction_session_timeout": "15s",
+            "idle_in_transaction_session_timeout": "8s",
         }
         wire = connection.connection.driver_connection
         assert wire is not None
