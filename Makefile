@@ -2,6 +2,8 @@
 SHELL := /bin/bash
 BIN := .venv/bin
 ARGS ?=
+# Tests wait more than they work; two at a time suit two cores.
+WORKERS ?= 2
 
 .DEFAULT_GOAL := help
 .PHONY: help setup demo test check fmt bench torture fuzz evaluate lock clean
@@ -24,7 +26,7 @@ demo: setup  ## A made-up line, a broker and the service, until Ctrl-C; prints t
 
 test: setup  ## Run all tests (needs mosquitto and chromium; as root they are installed)
 	@scripts/ensure-tools
-	$(BIN)/python -m pytest $(ARGS)
+	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile $(ARGS)
 
 check: setup  ## Lint, format, types, layers, lock file: seconds, no services
 	$(BIN)/ruff check .
