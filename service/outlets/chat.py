@@ -26,7 +26,7 @@ all of them made harmless before."""
 class ChatOutlet:
     """Raises ``ValueError`` when ``url`` or ``template`` can't be used."""
 
-    pace = Pace(rate=1.0, burst=5)
+    pace = Pace(rate=2.0, burst=20)
     bundles = True
 
     def __init__(

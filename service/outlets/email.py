@@ -49,7 +49,7 @@ class _Progress:
 class EmailOutlet:
     """Raises ``ValueError`` when an address or ``smtp_url`` can't be used."""
 
-    pace = Pace(rate=1.0, burst=5)
+    pace = Pace(rate=2.0, burst=20)
     bundles = True
 
     def __init__(
