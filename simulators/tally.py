@@ -46,7 +46,6 @@ class Outcome:
     emptyings: tuple[Emptying, ...]
     untold: tuple[Emptying, ...]
     messages: int
-    people: int
     sent: Counter[str]
 
     @property
@@ -72,7 +71,6 @@ class Tally:
 
     last: Mapping[str, str]
     setter: str
-    people: int
     lead: int
     alternates: Mapping[Place, frozenset[str]]
     panels: int = 0
@@ -95,7 +93,6 @@ class Tally:
         return cls(
             last={each.line: each.stations[-1].station for each in scenario.lines},
             setter=scenario.people.setter,
-            people=len(scenario.people.names),
             lead=_lead(scenario),
             alternates={
                 (line.line, station, slot): frozenset(group) - {slot}
@@ -159,7 +156,6 @@ class Tally:
             emptyings=tuple(emptyings),
             untold=tuple(each for each in emptyings if each.told_at is None),
             messages=self.messages,
-            people=self.people,
             sent=self.sent,
         )
 

@@ -11,7 +11,7 @@ class Shift:
 
     def __init__(self) -> None:
         alternates = {("L1", "P2", "B"): frozenset({"C"}), ("L1", "P2", "C"): frozenset({"B"})}
-        self.tally = Tally(last={"L1": "P2"}, setter="Dorn", people=2, lead=10, alternates=alternates)
+        self.tally = Tally(last={"L1": "P2"}, setter="Dorn", lead=10, alternates=alternates)
         recipe = RecipeSet(
             at=0.0,
             station="P2",
