@@ -118,12 +118,12 @@ class Announcer:
         out: list[tuple[str, bytes, bool]] = []
         for notice in notices.values():
             self._stream("notice", _encode(notice))
+        for place in chosen:
+            out += self._tell_station(place, now)
         out += [
             (f"{self._root}/{line}/notices", _encode(kept), True)
             for line, kept in self._open_notices(lines).items()
         ]
-        for place in chosen:
-            out += self._tell_station(place, now)
         if out:
             self._publish(out)
         return len(due) > len(chosen)
@@ -163,12 +163,16 @@ class Announcer:
 
     def _open_notices(self, lines: set[str]) -> dict[str, list[Json]]:
         """By line; a line without any is told so. While the store can't be read the lines wait."""
-        found: dict[str, list[Json]] = {line: [] for line in sorted(lines)}
         try:
-            for notice in self._shown.notices(states=None, limit=1000, after=None) if lines else []:
-                found.get(str(notice["line"]), []).append(notice)
+            return {line: self._shown.open_notices(line, self._last_said) for line in sorted(lines)}
         except StoreError:
             with self._lock:
                 self._lines |= lines
             return {}
-        return found
+
+    def _last_said(self, line: str, station: str, slot: str) -> Json | None:
+        """The forecast that went out last: reckoning it again for each open notice would cost far more than
+        everything else here, and say other numbers than the topic beside it."""
+        known = self._known.get((line, station))
+        said = None if known is None else known.said.get(slot)
+        return None if said is None else msgspec.json.decode(said)

@@ -22,6 +22,8 @@ from service.ports import Archive
 from service.usecases.export import export
 
 Json = dict[str, object]
+Place = tuple[str, str, str]
+"""Line, station, slot."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +69,11 @@ class Shown:
     ) -> list[Json]:
         return self._refreshed(self.archive.notices(states=states, limit=limit, after=after, place=place))
 
+    def open_notices(self, line: str, said: Callable[[str, str, str], Json | None]) -> list[Json]:
+        """The line's, with the numbers that were ``said`` of line, station and slot where there are any."""
+        kept = self.archive.notices(states=None, limit=1000, after=None, place={"line": line})
+        return self._refreshed(kept, said)
+
     def notice(self, notice_id: str) -> Json | None:
         kept = self.archive.notice(notice_id)
         return None if kept is None else self._refreshed([kept])[0]
@@ -104,25 +111,32 @@ class Shown:
         states = {key: data for key in (SITE_KEY, *chosen) if (data := self.committed.get(key)) is not None}
         return World.from_states(states)
 
-    def _refreshed(self, kept: list[Notice]) -> list[Json]:
+    def _refreshed(
+        self, kept: list[Notice], said: Callable[[str, str, str], Json | None] = lambda *_: None
+    ) -> list[Json]:
         """Open supply notices with today's numbers."""
-        places = {
-            (notice.line, notice.station)
-            for notice in kept
-            if notice.line is not None and notice.station is not None and notice.state != NoticeState.CLOSED
-        }
-        current: dict[tuple[object, object, object], Json] = {}
-        for line, station in places:
+        slots = {slot for notice in kept if (slot := _open_slot(notice)) is not None}
+        current = {slot: known for slot in slots if (known := said(*slot)) is not None}
+        for line, station in {slot[:2] for slot in slots - current.keys()}:
             world = self.world_of(line, station)
             for each in slot_objects(world, list(world.stations.values())):
-                current[each["line"], each["station"], each["slot"]] = each
+                current.setdefault((line, station, str(each["slot"])), each)
         return [_notice_object(notice, current) for notice in kept]
 
 
-def _notice_object(notice: Notice, current: Mapping[tuple[object, object, object], Json]) -> Json:
+def _open_slot(notice: Notice) -> Place | None:
+    if notice.kind != "supply" or notice.state == NoticeState.CLOSED:
+        return None
+    if notice.line is None or notice.station is None or notice.slot is None:
+        return None
+    return notice.line, notice.station, notice.slot
+
+
+def _notice_object(notice: Notice, current: Mapping[Place, Json]) -> Json:
     shown: Json = msgspec.to_builtins(notice)
-    slot = current.get((notice.line, notice.station, notice.slot))
-    if slot is not None and notice.kind == "supply" and notice.state != NoticeState.CLOSED:
+    place = _open_slot(notice)
+    slot = None if place is None else current.get(place)
+    if slot is not None:
         shown |= {"panels_to_empty": slot["panels_to_empty"], "empty_at": slot["empty_at"]}
     return shown
 

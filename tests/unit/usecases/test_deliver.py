@@ -513,9 +513,10 @@ def test_a_stop_lets_what_is_under_way_end_and_hands_back_what_has_not_begun() -
 
 def test_a_stop_ends_within_three_seconds_and_leaves_a_stuck_send_to_its_lease() -> None:
     async def story() -> None:
-        async with running(ToldOutlet("hook", for_ever)) as on:
+        hook = ToldOutlet("hook", for_ever)
+        async with running(hook) as on:
             on.enqueue(notice())
-            await on.until(lambda: on.outbox.state("n7c1:1:hook")[0] == "sending")
+            await on.until(lambda: hook.under_way == 1)
             began = time.monotonic()
             on.bell.stop()
             await asyncio.wait_for(asyncio.shield(on.task), 3.0)
