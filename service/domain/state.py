@@ -53,6 +53,19 @@ class Recipe(msgspec.Struct, array_like=True):
     at: Instant | None = None
 
 
+class Warned(msgspec.Struct, array_like=True):
+    """A first warning and what it promised: ``progress`` of the station then, the ``lead`` asked for in
+    panels, ``deciles`` (5 %, 15 % … 95 % quantile) of the panels to empty. ``apart``: it couldn't come
+    earlier, because the supply or the order was new."""
+
+    at: Instant
+    progress: int
+    lead: int
+    chance: float
+    deciles: list[int]
+    apart: bool = False
+
+
 class SlotState(msgspec.Struct, array_like=True):
     """One slot and what is loaded in it.
 
@@ -65,6 +78,14 @@ class SlotState(msgspec.Struct, array_like=True):
     ``low_ended``: what was counted when the low signal stopped naming it; ``unseen``: parts that may have
     gone before a refill was seen, anything from none to all; ``refilled_unsaid``: when a refill was believed
     that nobody has put a word to yet; ``low_books``: what the books said at the last low signals.
+
+    ``lost`` of ``counted`` were lost; ``burst`` of them lately (faded within some forty parts), as of
+    ``burst_at`` counted. ``basis``: whose word ``declared`` is, which decides by what law it errs.
+    ``low_counted``: what was counted when the low signal began; ``sensor_marks``: the parts that were used
+    between a sensor's low and the out signal. ``leading``: (declared, counted) of the tape before the joint,
+    while it feeds; ``grey``: parts after the joint of which nobody knows from which tape they are;
+    ``joints`` of the tape in use. ``usage_off``: reports in a row that disagree with the recipe. ``warned``:
+    the forecast that went with the first warning of this emptying, until it is known how it went.
     """
 
     name: str
@@ -108,6 +129,17 @@ class SlotState(msgspec.Struct, array_like=True):
     unseen: float = 0.0
     refilled_unsaid: Instant | None = None
     low_books: list[int] = []
+    lost: int = 0
+    burst: float = 0.0
+    burst_at: int = 0
+    basis: str | None = None
+    low_counted: int | None = None
+    sensor_marks: list[int] = []
+    leading: tuple[int, int] | None = None
+    grey: int = 0
+    joints: int = 0
+    usage_off: int = 0
+    warned: Warned | None = None
 
     @property
     def book(self) -> int | None:
@@ -139,6 +171,8 @@ class StationState(msgspec.Struct, array_like=True):
     ``holes`` are runs of ``seq`` that were skipped, ``unheard`` those before the first one heard in a
     session. ``uncertain_since``: counts are missing that some slot's quantity doesn't know of; ``given_up``:
     some of them can't come any more. ``silence_told``: the beginning of the silence that people know of.
+    ``skips``: the share of its placements that each of the last panels skipped, in 1/255, newest last;
+    ``takt_blocks`` and ``takt_block`` are ``pace``'s.
     """
 
     line: str
@@ -174,6 +208,9 @@ class StationState(msgspec.Struct, array_like=True):
     unheard: list[tuple[int, int]] = []
     given_up: bool = False
     silence_told: Instant | None = None
+    skips: bytes = b""
+    takt_blocks: bytes = b""
+    takt_block: list[float] = []
 
     @property
     def clock_flagged(self) -> bool:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import msgspec
 
+from service.domain.memory import Memory
 from service.domain.model import Notice
 from service.domain.notices import is_live
 from service.domain.policy import Policy, SlotRule
@@ -36,7 +37,7 @@ _lines = msgspec.msgpack.Decoder(LineState)
 _supplies = msgspec.msgpack.Decoder(SupplyState)
 _standing = msgspec.msgpack.Decoder(Standing)
 _policies = msgspec.msgpack.Decoder(Policy)
-_READ_ORDER = {"site": 0, "line": 1, "station": 2, "supply": 2, "notice": 3}
+_READ_ORDER = {"site": 0, "law": 0, "record": 0, "line": 1, "station": 2, "supply": 2, "notice": 3}
 
 
 def _rank(key: str) -> int:
@@ -59,7 +60,12 @@ class World:
     noted: dict[SlotPlace, str] = field(default_factory=dict)
     standing: dict[str, Standing] = field(default_factory=dict)
     standing_at: dict[Place, set[str]] = field(default_factory=dict)
+    memory: Memory = field(default_factory=Memory)
     touched: set[str] = field(default_factory=set)
+    """``memory`` shares it."""
+
+    def __post_init__(self) -> None:
+        self.memory.touched = self.touched
 
     def line(self, name: str) -> LineState:
         line = self.lines.get(name)
@@ -167,7 +173,7 @@ class World:
     def touch_all(self) -> None:
         self.touched |= {SITE_KEY, *map(line_key, self.lines), *map(supply_key, self.supplies)}
         self.touched |= {station_key(*place) for place in self.stations}
-        self.touched |= set(map(notice_key, self.standing))
+        self.touched |= {*map(notice_key, self.standing), *self.memory.keys()}
 
     def take_changes(self) -> dict[str, bytes | None]:
         """The touched states, encoded; nothing is touched afterwards."""
@@ -230,6 +236,8 @@ class World:
                 self._see_under(_policies.decode(data))
             case "station":
                 self.adopt(_stations.decode(data))
+            case "law" | "record":
+                self.memory.read(key, data)
             case "line":
                 line = _lines.decode(data)
                 self.lines[line.line] = line
@@ -251,6 +259,8 @@ class World:
             case "station":
                 line, _, name = rest.partition("/")
                 self._drop((line, name))
+            case "law" | "record":
+                self.memory.forget(key)
             case "line":
                 self.lines.pop(rest, None)
             case "supply":
@@ -272,6 +282,8 @@ class World:
     def _encoded(self, key: str) -> bytes | None:
         kind, _, rest = key.partition("/")
         state: object
+        if kind in ("law", "record"):
+            return self.memory.encoded(key)
         if kind == "notice":
             state = self.standing.get(rest)
             return None if state is None else _encode(state)

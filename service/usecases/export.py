@@ -54,4 +54,6 @@ def _start_state(world: World, position: int, at: Instant) -> StartState:
         stations=list(world.stations.values()),
         supplies=list(world.supplies.values()),
         standing=list(world.standing.values()),
+        learned=list(world.memory.learned.values()),
+        records=list(world.memory.records.values()),
     )

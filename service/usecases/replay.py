@@ -85,6 +85,7 @@ def _world(start: StartState) -> World:
         touch_supply(world, supply)
     for standing in start.standing:
         world.stand(standing)
+    world.memory.adopt(start.learned, start.records)
     return world
 
 

@@ -13,6 +13,7 @@ from urllib.parse import quote
 import msgspec
 
 from service.domain.events import JournalEntry, Message, OutletReport, PersonAct, Refusals, TimePassed
+from service.domain.history import Learned, Record
 from service.domain.model import Instant, from_datetime, to_datetime
 from service.domain.state import LineState, Standing, StationState, SupplyState
 from service.wire.native import Address, Misfit, read_message
@@ -33,6 +34,8 @@ class StartState(msgspec.Struct):
     stations: list[StationState] = []
     supplies: list[SupplyState] = []
     standing: list[Standing] = []
+    learned: list[Learned] = []
+    records: list[Record] = []
 
 
 class _CloudEvent(msgspec.Struct, kw_only=True, omit_defaults=True):

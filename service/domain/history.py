@@ -1,0 +1,78 @@
+"""What is remembered of supplies and warnings that are over, and where it is kept: plain records.
+
+Stored as they are, like ``state`` (new fields at the end, with a default). Each list is a rolling window, so
+a law that changes is forgotten in time."""
+
+from __future__ import annotations
+
+import msgspec
+
+from service.domain.model import Instant
+
+MOST_ENDS = 200
+MOST_OUTCOMES = 400
+
+
+class End(msgspec.Struct, array_like=True, frozen=True):
+    """How one supply ended: ``declared`` parts, ``counted`` of them placed or lost until then, ``lost`` of
+    those lost (``None``: nobody said). ``empty``: that was all there was; otherwise there was more and nobody
+    knows how much. ``hidden``: the losses we had expected beside those that were reported."""
+
+    at: Instant
+    declared: int
+    counted: int
+    empty: bool
+    lost: int | None = None
+    hidden: float = 0.0
+
+
+class Learned(msgspec.Struct, array_like=True):
+    """The ends of one kind of supply, or of one part of that kind, by ``basis`` of the quantity, newest last;
+    ``finished`` counts those that ever were."""
+
+    kind: str | None
+    part: str | None = None
+    ends: dict[str, list[End]] = {}
+    finished: int = 0
+
+
+class Outcome(msgspec.Struct, array_like=True, frozen=True):
+    """What became of one first warning: ``lead`` panels were asked for, ``given`` is how many there were
+    until empty, where that was seen. ``late``: 1 or 0, or the chance of it where a refill came first.
+    ``decile``: in which tenth of the forecast the end fell (0 to 9), ``covered``: inside its 90 %."""
+
+    at: Instant
+    line: str
+    station: str
+    slot: str
+    lead: int
+    given: int | None
+    late: float
+    chance: float
+    decile: int | None = None
+    covered: bool | None = None
+    apart: bool = False
+
+
+class Record(msgspec.Struct, array_like=True):
+    """The track record of one kind of supply: the last outcomes, newest last, and sums for ever."""
+
+    kind: str | None
+    outcomes: list[Outcome] = []
+    judged: int = 0
+    late: float = 0.0
+    ended: int = 0
+    covered: int = 0
+    apart: int = 0
+
+
+def kind_name(kind: str | None) -> str:
+    return kind or "unknown"
+
+
+def law_key(kind: str | None, part: str | None = None) -> str:
+    return f"law/{kind_name(kind)}" + (f"/{part}" if part is not None else "")
+
+
+def record_key(kind: str | None) -> str:
+    return f"record/{kind_name(kind)}"
