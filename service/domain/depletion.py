@@ -1,7 +1,8 @@
 """How likely a supply gives out before it has given so many more good placements.
 
 Three beliefs meet here: the loss odds (a Gamma belief that starts from the kind of supply and learns from
-counts), what is really left in the supply (twelve weighted possibilities), and the losses nobody reported.
+counts), what is really left in the supply (twelve weighted possibilities, ``law``'s), and the losses nobody
+reported.
 This file knows parts and placements only; panels, recipes and orders are ``outlook``'s.
 
 Losses while ``E`` parts are placed are negative binomial: P(losses <= m) = betainc(a, m + 1, b / (b + E)).
@@ -11,13 +12,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
 from math import ceil, expm1
 from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betainc, ndtr, ndtri
+from scipy.special import betainc
 
 from service.domain.model import SupplyKind
 
@@ -71,66 +71,6 @@ def learn(
         lost_evidence + forgotten * (lost * memory / placed - lost_evidence),
         placed_evidence + forgotten * (memory - placed_evidence),
     )
-
-
-NODES = 12
-_x, _w = np.polynomial.legendre.leggauss(NODES)
-_QUANTILES: Floats = (_x + 1.0) / 2.0
-_WEIGHTS: Floats = _w / 2.0
-_DEVIATES: Floats = ndtri(_QUANTILES)
-_ZEROS: Floats = np.zeros(NODES)
-_CERTAIN: Floats = np.eye(1, NODES)[0]
-for _array in (_QUANTILES, _WEIGHTS, _DEVIATES, _ZEROS, _CERTAIN):
-    _array.flags.writeable = False
-
-_AS_DECLARED = frozenset({SupplyKind.TRAY, SupplyKind.STICK})
-
-
-def _doubt(declared: int) -> tuple[float, float]:
-    """Mean and deviation of what a label leaves out, in parts.
-
-    A reel is 5 parts short on average, give or take 10 parts or 1.5 %, whichever is more. On a short strip
-    nobody errs by much more than a tenth and one part, and the mean shrinks along.
-    """
-    deviation = min(max(10.0, 0.015 * declared), 1.0 + 0.1 * declared)
-    return -min(5.0, deviation / 2.0), deviation
-
-
-@lru_cache(maxsize=4096)
-def shortage(kind: str | None, declared: int, exact: bool, assumed: bool = False) -> tuple[Floats, Floats]:
-    """What is really in a supply minus what its label says: whole parts, ascending, and weights, both (12,).
-
-    Twelve Gauss-Legendre quantiles of a normal law. Trays, sticks and a person's count (``exact``) are what
-    they say: offset 0 with weight 1, the other eleven weigh nothing. A usual quantity that nobody declared
-    (``assumed``) is doubted whatever the kind. The arrays are shared and read-only.
-    """
-    if exact or (kind in _AS_DECLARED and not assumed):
-        return _ZEROS, _CERTAIN
-    mean, deviation = _doubt(declared)
-    offsets = np.rint(mean + deviation * _DEVIATES)
-    offsets.flags.writeable = False
-    return offsets, _WEIGHTS
-
-
-def believed_left(
-    kind: str | None, declared: int, exact: bool, book: float, assumed: bool = False
-) -> tuple[Floats, Floats]:
-    """The parts that may really be left while the books say ``book`` and the slot still feeds, with weights.
-
-    That it feeds is evidence: what would be empty by now is ruled out. The twelve quantiles are taken anew
-    from the law above zero; dropping nodes one by one instead would make the chance of a slow slot jump up
-    and down as the books pass each node. Nothing here is lower than ``book`` plus the lowest offset.
-    """
-    offsets, weights = shortage(kind, declared, exact, assumed)
-    if weights is _CERTAIN:
-        return book + offsets, weights
-    mean, deviation = _doubt(declared)
-    above_empty = (book + mean - 0.5) / deviation
-    if above_empty > 4.0:
-        return book + offsets, weights
-    feeding = max(float(ndtr(above_empty)), 1e-300)
-    deviates = -ndtri((1.0 - _QUANTILES) * feeding)
-    return np.maximum(np.rint(book + mean + deviation * deviates), 1.0), weights
 
 
 def still_feeding(left: Floats, weight: Floats, a: Floats, b: Floats, blind: Floats) -> Floats:

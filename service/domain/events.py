@@ -40,7 +40,7 @@ class CountMessage(msgspec.Struct, frozen=True):
 
 class SupplyMessage(msgspec.Struct, frozen=True, kw_only=True):
     slot: str
-    change: Literal["loaded", "joined", "counted", "removed"]
+    change: Literal["loaded", "joined", "spliced", "counted", "removed"]
     at: When = None
     id: Text | None = None
     kind: Literal["tape", "tray", "stick", "bulk"] | None = None
@@ -52,6 +52,7 @@ class SupplyMessage(msgspec.Struct, frozen=True, kw_only=True):
     opened_at: When = None
     moisture_level: Any = None
     trays: Any = None
+    grey: Count | None = None
 
 
 class RecipeMessage(msgspec.Struct, frozen=True, kw_only=True):

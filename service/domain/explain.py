@@ -8,9 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
-from service.domain import depletion, judge
+from service.domain import judge
 from service.domain.judge import Case
 from service.domain.model import Instant, Spread, to_rfc3339
 from service.domain.sight import Sight
@@ -32,11 +30,13 @@ class Forecast:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shortage:
-    """Parts by which supplies like this one differ from what is said of them; negative: fewer."""
+    """Parts by which supplies like this one differ from what is said of them; negative: fewer. Learned from
+    so many finished ``supplies``; 0: what is usually so."""
 
     low: float
     mean: float
     high: float
+    supplies: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +95,7 @@ def figures_of(
         declared=slot.declared,
         quantity_from=_quantity_from(slot),
         counted_since=slot.counted if known else None,
-        shortage=_shortage(slot),
+        shortage=_shortage(slot, sight),
         loss_rate=a / (a + b),
         usual_loss_rate=sight.prior.a / (sight.prior.a + sight.prior.b),
         losses_weighed=slot.lost_evidence,
@@ -127,16 +127,12 @@ def _quantity_from(slot: SlotState) -> str | None:
     return "usual" if slot.assumed else "person" if slot.exact else "label"
 
 
-def _shortage(slot: SlotState) -> Shortage | None:
+def _shortage(slot: SlotState, sight: Sight) -> Shortage | None:
     """By how much such a supply usually differs; ``None`` where what was said is taken at its word."""
-    if slot.declared is None:
+    law = sight.law
+    if slot.declared is None or law.exact:
         return None
-    offsets, weights = depletion.shortage(slot.kind, slot.declared, slot.exact, slot.assumed)
-    if not np.any(offsets * weights):
-        return None
-    return Shortage(
-        low=float(offsets[0]), mean=round(float((offsets * weights).sum()), 1), high=float(offsets[-1])
-    )
+    return Shortage(low=law.lowest, mean=round(law.mean, 1), high=law.highest, supplies=law.ends)
 
 
 def _evidence(station: StationState, slot: SlotState, case: Case | None) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ bound, the others are judged.
 
 from __future__ import annotations
 
-from service.domain import clock, counting, notices, questions, standing, tower
+from service.domain import clock, counting, ends, notices, questions, standing, tower
 from service.domain import slot as supplies
 from service.domain.counting import Hearing
 from service.domain.depletion import surely_lasts
@@ -88,6 +88,8 @@ def _feed_slots(
     for name, count in message.slots.items():
         slot = slots.get(name) or world.slot(station, name)
         sight = sights[name]
+        if sight.is_stale:
+            sight = world.look(station, slot)
         placed, lost, covered = counting.slot_increment(station, slot, message, count, hearing)
         last, slot.reported_panels = slot.reported_panels, progress
         panels = 0 if last is None else progress - last
@@ -106,7 +108,8 @@ def _feed_slots(
             world.charge(slot.supply_before, used)
         elif supplies.may_be_refilled(slot):
             told += _believe_refill(world, station, slot, sight.usage, used, panels, began=began, at=at)
-        if not surely_fine(slot, sights[name], _lead(station, sights[name], leads)):
+        sight = sights[name]
+        if not surely_fine(slot, sight, _lead(station, sight, leads)):
             doubtful.append(name)
     return told, doubtful
 
@@ -125,13 +128,13 @@ def surely_fine(slot: SlotState, sight: Sight, lead: int) -> bool:
     """The cheap exact bound for a slot about which nothing is said: certainly not due, whatever the orders
     say, or not known well enough to be."""
     usage, declared = sight.usage, slot.declared
-    if sight.group or slot.out_since is not None:
+    if sight.group or slot.out_since is not None or slot.low_counted is not None:
         return False
     if not usage or declared is None:
         return True
     return surely_lasts(
         (lead + 1) * max(usage, sight.most_after),
-        declared - slot.counted - slot.missing - slot.unseen + sight.lowest,
+        declared - slot.counted - slot.missing - slot.unseen + sight.law.lowest,
         sight.prior.a + slot.lost_evidence,
         sight.prior.b + slot.placed_evidence,
         slot.blind,
@@ -155,11 +158,12 @@ def _believe_refill(
             return []
         slot.held += used
         slot.held_panels += panels
-    if not supplies.refill_is_plain(slot, usage, waits=_waits_for(station, slot)):
+    sight = world.sight(station, slot)
+    if not supplies.refill_is_plain(slot, usage, most=sight.law.highest, waits=_waits_for(station, slot)):
         return []
+    ends.settle(world, station, slot, at)
     told = questions.end_loading(world, station, slot, notices.SEEN_REFILLED, at)
     world.part_with(slot, stock=Stock(0, exact=True))
-    sight = world.sights_of(station)[slot.name]
     supplies.believe_refill(slot, sight.rule, at=at, lead=lead_of(sight, station) * (usage or 0.0))
     supplies.settle_doubt(station)
     world.look(station, slot)

@@ -5,11 +5,18 @@ live message, a person's tap and a replay; it has no clock and does no I/O."""
 
 from __future__ import annotations
 
-import hashlib
-
-import msgspec
-
-from service.domain import clock, notices, outage, questions, refusals, silence, standing, tower
+from service.domain import (
+    clock,
+    ends,
+    notices,
+    outage,
+    questions,
+    refills,
+    refusals,
+    silence,
+    standing,
+    tower,
+)
 from service.domain import slot as supplies
 from service.domain.events import (
     CountMessage,
@@ -31,8 +38,8 @@ from service.domain.notices import Told
 from service.domain.orders import apply_order
 from service.domain.outcome import forecast, judge_slot, judge_station
 from service.domain.policy import Policy, tower_rule
-from service.domain.state import Recipe, SlotState, Standing, StationState, Stock, SupplyState, TowerState
-from service.domain.world import World, touch_supply
+from service.domain.state import Recipe, SlotState, Standing, StationState, TowerState
+from service.domain.world import World
 
 
 def apply(  # noqa: C901 (a table of what there is, not a decision)
@@ -46,7 +53,7 @@ def apply(  # noqa: C901 (a table of what there is, not a decision)
             told = apply_count(world, place, message, at)
             return told if told is None else told + silence.settle(world, place, at)
         case SupplyMessage():
-            return _apply_supply(world, world.station(line, station or ""), message, at)
+            return refills.apply(world, world.station(line, station or ""), message, at)
         case TowerMessage():
             place = world.station(line, station or "")
             return _apply_tower(world, place, message, at) + silence.settle(world, place, at)
@@ -65,127 +72,6 @@ def apply(  # noqa: C901 (a table of what there is, not a decision)
             return outage.apply(world, message, at)
         case Refusals():
             return refusals.apply(world, message, line, station, at)
-
-
-def _apply_supply(
-    world: World, station: StationState, message: SupplyMessage, at: Instant
-) -> list[Told] | None:
-    slot = world.slot(station, message.slot)
-    event = message.id or _event_name(message, at)
-    if event in slot.supply_ids:
-        return None
-    slot.supply_ids.append(event)
-    del slot.supply_ids[: -supplies.MOST_IDS]
-    happened = clock.moment(station, clock.SUPPLY, message.at, at)
-    told: list[Told] = []
-    match message.change:
-        case "loaded" | "joined":
-            told += _refill(world, station, slot, message, event=event, happened=happened, at=at)
-        case "counted":
-            told += questions.settle(world, station, slot, notices.ANSWERED, at, by=message.by)
-            supplies.count(slot, message.quantity or 0, at=happened)
-        case "removed":
-            world.part_with(slot, stock=supplies.stock_of(slot))
-            told += _take_out(world, station, slot, event=event, happened=happened, at=at, by=message.by)
-    supplies.settle_doubt(station)
-    world.look(station, slot)
-    world.note(station, slot)
-    return told + judge_slot(world, station, slot, at)
-
-
-def _refill(
-    world: World,
-    station: StationState,
-    slot: SlotState,
-    message: SupplyMessage,
-    *,
-    event: str,
-    happened: Instant,
-    at: Instant,
-) -> list[Told]:
-    """A supply is loaded or joined; or, said late, what a refill was that the counts showed before."""
-    sight = world.sights_of(station)[slot.name]
-    told: list[Told] = []
-    moment = clock.own_moment(station, clock.SUPPLY, message.at, at)
-    since = supplies.used_since(station, slot, sight.usage, moment)
-    if supplies.puts_a_word_to_refill(slot, message, sight.rule, moment):
-        message, carried = _recall(world, message, told, station, slot, happened, at)
-        told += questions.settle(world, station, slot, notices.ANSWERED, at, by=message.by)
-        supplies.name_refill(slot, message, since=since, carried=carried)
-        return told
-    carried = None
-    slot.counted -= since
-    if message.change == "loaded":
-        world.part_with(slot, stock=supplies.stock_of(slot))
-        message, carried = _recall(world, message, told, station, slot, happened, at)
-        told += questions.end_loading(world, station, slot, notices.REFILLED, at, by=message.by)
-        supplies.load(slot, message, sight.rule, event=event, at=happened, carried=carried)
-    else:
-        if message.supply is not None:
-            world.part_with(slot, stock=Stock(0, exact=True))
-            message, carried = _recall(world, message, told, station, slot, happened, at)
-        told += questions.end_loading(world, station, slot, notices.REFILLED, at, by=message.by)
-        supplies.join(slot, message, sight.rule, event=event, at=happened, carried=carried)
-    slot.counted += since
-    return told
-
-
-def _event_name(message: SupplyMessage, at: Instant) -> str:
-    """A name for a supply event without one: equal messages of one moment are one event."""
-    if message.at is None:
-        return f"at-{at}"
-    return "same-" + hashlib.sha256(msgspec.json.encode(message)).hexdigest()[:20]
-
-
-def _closed(told: Told | None) -> list[Told]:
-    return [] if told is None else [told]
-
-
-def _take_out(
-    world: World,
-    station: StationState,
-    slot: SlotState,
-    *,
-    event: str,
-    happened: Instant,
-    at: Instant,
-    by: str | None,
-) -> list[Told]:
-    told = questions.end_loading(world, station, slot, notices.REMOVED, at, by=by)
-    supplies.remove(slot, event=event, at=happened)
-    world.look(station, slot)
-    world.note(station, slot)
-    return told
-
-
-def _recall(
-    world: World,
-    message: SupplyMessage,
-    told: list[Told],
-    station: StationState,
-    slot: SlotState,
-    happened: Instant,
-    at: Instant,
-) -> tuple[SupplyMessage, Stock | None]:
-    """A supply known by name: what it is and what is believed left come along; its loading elsewhere ends."""
-    if message.supply is None:
-        return message, None
-    known = world.supplies.get(message.supply) or SupplyState(message.supply)
-    if known.where is not None:
-        line, name, other = known.where
-        elsewhere = world.station(line, name)
-        was = elsewhere.slots[other]
-        world.part_with(was, stock=supplies.stock_of(was))
-        if was is not slot:
-            event = f"moved-{at}"
-            told += _take_out(world, elsewhere, was, event=event, happened=happened, at=at, by=message.by)
-            told += judge_slot(world, elsewhere, was, at)
-    carried, known.stock, known.where = known.stock, None, (station.line, station.station, slot.name)
-    known.kind = message.kind or known.kind
-    known.part = message.part or known.part
-    known.lot = message.lot or known.lot
-    touch_supply(world, known)
-    return msgspec.structs.replace(message, kind=known.kind, part=known.part, lot=known.lot), carried
 
 
 def _apply_tower(world: World, station: StationState, message: TowerMessage, at: Instant) -> list[Told]:
@@ -211,9 +97,11 @@ def _apply_tower(world: World, station: StationState, message: TowerMessage, at:
     elif reading is tower.Reading.LOW:
         for name in named:
             slot = world.slot(station, name)
-            usage = world.sights_of(station)[name].usage
-            if slot.low_since is None and usage:
-                supplies.compare_with_lamp(slot, usage)
+            sight = world.sights_of(station)[name]
+            if sight.rule.low_sensor:
+                slot.low_counted = slot.counted if slot.low_counted is None else slot.low_counted
+            elif slot.low_since is None and sight.usage:
+                supplies.compare_with_lamp(slot, sight.usage)
             slot.low_since, slot.low_ended = slot.low_since or happened, None
             told += judge_slot(world, station, slot, at)
     if reading in (tower.Reading.LOW, tower.Reading.RUNNING):
@@ -233,13 +121,18 @@ def _run_out(
 ) -> list[Told]:
     if slot.loaded_at is not None and happened < slot.loaded_at:
         return []  # a late signal of the loading before
+    told: list[Told] = []
+    if slot.out_since is None and ends.astray(slot, world.sight(station, slot)):
+        told = questions.ask_why_empty(world, station, slot, at)
     slot.out_since = slot.out_since or happened
-    return judge_slot(world, station, slot, at)
+    return told + judge_slot(world, station, slot, at)
 
 
 def _likely_empty(world: World, station: StationState) -> list[str]:
     """The one slot an out signal without a name can mean: the soonest, where it was urgent already."""
     line, sights = world.line(station.line), world.sights_of(station)
+    for slot in station.slots.values():
+        world.sight(station, slot)
     cases = {name: case_of(line, station, slot, sights) for name, slot in station.slots.items()}
     known = {name: case for name, case in cases.items() if case is not None}
     spreads = dict(zip(known, forecast(list(known.values())), strict=True)) if known else {}
@@ -300,6 +193,10 @@ def _apply_act(world: World, act: PersonAct, at: Instant) -> list[Told]:
     else:
         world.stand(bearer)
     return _closed(told)
+
+
+def _closed(told: Told | None) -> list[Told]:
+    return [] if told is None else [told]
 
 
 def _bearer(world: World, notice: str) -> tuple[SlotState | Standing, str, str]:

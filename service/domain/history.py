@@ -16,7 +16,8 @@ MOST_OUTCOMES = 400
 class End(msgspec.Struct, array_like=True, frozen=True):
     """How one supply ended: ``declared`` parts, ``counted`` of them placed or lost until then, ``lost`` of
     those lost (``None``: nobody said). ``empty``: that was all there was; otherwise there was more and nobody
-    knows how much. ``hidden``: the losses we had expected beside those that were reported."""
+    knows how much. ``hidden``: the losses we had expected beside those that were reported; ``labels``: so
+    many supplies, joined, make up ``declared``."""
 
     at: Instant
     declared: int
@@ -24,16 +25,18 @@ class End(msgspec.Struct, array_like=True, frozen=True):
     empty: bool
     lost: int | None = None
     hidden: float = 0.0
+    labels: int = 1
 
 
 class Learned(msgspec.Struct, array_like=True):
     """The ends of one kind of supply, or of one part of that kind, by ``basis`` of the quantity, newest last;
-    ``finished`` counts those that ever were."""
+    ``finished`` counts those that ever were; ``version`` grows when laws are to be derived anew."""
 
     kind: str | None
     part: str | None = None
     ends: dict[str, list[End]] = {}
     finished: int = 0
+    version: int = 0
 
 
 class Outcome(msgspec.Struct, array_like=True, frozen=True):

@@ -11,8 +11,7 @@ from statistics import median
 
 import numpy as np
 
-from service.domain import depletion
-from service.domain.depletion import Floats
+from service.domain.law import Floats, together
 from service.domain.model import Level
 from service.domain.outlook import Horizon, Question, chance_due, panels_within
 from service.domain.policy import Limits
@@ -22,6 +21,10 @@ from service.domain.state import LineState, SlotState, StationState
 BETTER_SHARE = 0.5
 """A notice closes as better only below half its chance, and one panel or a tenth of the lead clear of the
 edge: the hysteresis that keeps a value at the edge from flapping."""
+
+FEWEST_MARKS = 2
+"""Times that a sensor must have said low before the slot ran out, before it is believed."""
+_MARK_SPREAD = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,21 +62,16 @@ def question_of(
 ) -> Question | None:
     """What the members hold together against ``horizon``; ``None`` where one's quantity isn't known (in a
     group, one that is known to be empty counts as nothing)."""
-    left: Floats | None = None
-    weight = np.ones(1)
-    certain = True
+    known: list[tuple[Floats, Floats]] = []
     for slot in members:
         if slot.declared is None and len(members) > 1 and (slot.removed or slot.out_since is not None):
             continue
         if slot.declared is None:
             return None
-        own, shares = _left(slot, slot.declared)
-        if certain:
-            weight, certain = shares, shares.item(0) == 1.0
-        # Added node by node: as if all labels erred alike, which is the cautious side.
-        left = own if left is None else left + own
-    if left is None:
+        known.append(_left(slot, slot.declared, sights[slot.name]))
+    if not known:
         return None
+    left, weight = together(known)
     prior = sights[members[0].name].prior
     return Question(
         horizon=horizon,
@@ -85,18 +83,32 @@ def question_of(
     )
 
 
-def _left(slot: SlotState, declared: int) -> tuple[Floats, Floats]:
+def _left(slot: SlotState, declared: int, sight: Sight) -> tuple[Floats, Floats]:
+    law = sight.law
     if slot.out_since is not None:
-        offsets, weight = depletion.shortage(slot.kind, declared, slot.exact, slot.assumed)
-        return np.zeros_like(offsets), weight
-    book = declared - slot.counted
-    left, weight = depletion.believed_left(slot.kind, declared, slot.exact, book, slot.assumed)
+        return np.zeros_like(law.offsets), law.weights
+    above, below = sensed(slot, sight)
+    left, weight = law.left(declared - slot.counted, above=above, below=below)
     doubtful = slot.missing + slot.unseen
     if doubtful:
         # Counts that never came, or parts gone before a refill was seen: anything from none to all, evenly.
         share = (np.arange(len(left), 0, -1) - 0.5) / len(left)
         return np.rint(left - doubtful * share), np.full(len(left), 1.0 / len(left))
     return left, weight
+
+
+def sensed(slot: SlotState, sight: Sight) -> tuple[float, float]:
+    """More than the first and at most the second number of parts are left, as far as the sensor of the slot
+    says: it spoke so many parts ago, or it was heard before from this slot and is still silent."""
+    marks = slot.sensor_marks
+    if not sight.rule.low_sensor or len(marks) < FEWEST_MARKS:
+        return 0.0, np.inf
+    usual = float(median(marks))
+    give = 2.0 * max(_MARK_SPREAD, (sum((mark - usual) ** 2 for mark in marks) / len(marks)) ** 0.5)
+    if slot.low_counted is None:
+        return max(0.0, usual - give), np.inf
+    since = slot.counted - slot.low_counted
+    return max(0.0, usual - give - since), max(1.0, usual + give - since)
 
 
 def takt_of(station: StationState) -> float | None:

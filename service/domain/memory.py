@@ -1,4 +1,5 @@
-"""What was learned from supplies and warnings that are over, kept by the keys under which it is stored."""
+"""What was learned from supplies and warnings that are over, kept by the keys under which it is stored, and
+the laws and beliefs that follow from it, derived when asked for and never stored."""
 
 from __future__ import annotations
 
@@ -7,11 +8,22 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from service.domain.history import Learned, Record, law_key, record_key
+from service.domain import learning
+from service.domain.depletion import Belief
+from service.domain.history import MOST_ENDS, End, Learned, Record, law_key, record_key
+from service.domain.law import Law
 
 _encode = msgspec.msgpack.Encoder().encode
 _learned = msgspec.msgpack.Decoder(Learned)
 _records = msgspec.msgpack.Decoder(Record)
+
+
+MOST_PARTS = 5000
+"""Parts that have laws of their own; further ones go by their kind."""
+_MOST_DERIVED = 20_000
+_Stamp = tuple[int, int]
+_LawKey = tuple[str | None, str | None, str, int]
+_BeliefKey = tuple[str | None, str | None]
 
 
 @dataclass(slots=True)
@@ -21,24 +33,69 @@ class Memory:
     learned: dict[str, Learned] = field(default_factory=dict)
     records: dict[str, Record] = field(default_factory=dict)
     touched: set[str] = field(default_factory=set)
+    _blank: dict[str, Learned] = field(default_factory=dict, compare=False)
+    _laws: dict[_LawKey, tuple[_Stamp, Law]] = field(default_factory=dict, compare=False)
+    _beliefs: dict[_BeliefKey, tuple[_Stamp, Belief]] = field(default_factory=dict, compare=False)
 
-    def of(self, kind: str | None, part: str | None = None) -> Learned:
-        """What was learned of a kind, or of a part of that kind; made when first asked for."""
-        key = law_key(kind, part)
-        found = self.learned.get(key)
-        if found is None:
-            found = self.learned[key] = Learned(kind, part)
-        return found
+    def find(self, kind: str | None, part: str | None) -> tuple[Learned, Learned | None]:
+        """What was learned of a kind, and of a part of that kind if anything was."""
+        key = law_key(kind)
+        of_kind = self.learned.get(key) or self._blank.setdefault(key, Learned(kind))
+        return of_kind, None if part is None else self.learned.get(law_key(kind, part))
+
+    def law(self, kind: str | None, part: str | None, basis: str, declared: int) -> Law:
+        """How what is really in such a supply differs from what is said."""
+        of_kind, of_part = self.find(kind, part)
+        key = (kind, part if of_part is not None else None, basis, declared)
+        stamp = _stamp(of_kind, of_part)
+        known = self._laws.get(key)
+        if known is not None and known[0] == stamp:
+            return known[1]
+        if len(self._laws) >= _MOST_DERIVED:
+            self._laws.clear()
+        ends = of_kind.ends.get(basis, ()), () if of_part is None else of_part.ends.get(basis, ())
+        law = learning.law_of(kind, basis, declared, *ends)
+        self._laws[key] = stamp, law
+        return law
+
+    def belief(self, kind: str | None, part: str | None) -> Belief:
+        """Where the belief of such a supply's loss odds starts."""
+        of_kind, of_part = self.find(kind, part)
+        key = (kind, part if of_part is not None else None)
+        stamp = _stamp(of_kind, of_part)
+        known = self._beliefs.get(key)
+        if known is not None and known[0] == stamp:
+            return known[1]
+        if len(self._beliefs) >= _MOST_DERIVED:
+            self._beliefs.clear()
+        belief = learning.belief_of(kind, _all_ends(of_kind), () if of_part is None else _all_ends(of_part))
+        self._beliefs[key] = stamp, belief
+        return belief
+
+    def note_end(self, kind: str | None, part: str | None, basis: str, end: End) -> None:
+        """One more supply is over."""
+        of_kind, of_part = self.find(kind, part)
+        self.learned[law_key(kind)] = of_kind
+        if of_part is None and part is not None and len(self.learned) < MOST_PARTS:
+            of_part = self.learned[law_key(kind, part)] = Learned(kind, part)
+            of_kind.version += 1  # who has this part must look again
+        for each in (of_kind, of_part):
+            if each is None:
+                continue
+            ends = each.ends.setdefault(basis, [])
+            ends.append(end)
+            del ends[:-MOST_ENDS]
+            before = learning.steps(each.finished)
+            each.finished += 1
+            each.version += learning.steps(each.finished) - before
+            self.touched.add(law_key(each.kind, each.part))
 
     def record(self, kind: str | None) -> Record:
         return self.records.setdefault(record_key(kind), Record(kind))
 
-    def touch(self, each: Learned | Record) -> None:
+    def touch(self, record: Record) -> None:
         """It changed, and is to be stored."""
-        if isinstance(each, Record):
-            self.touched.add(record_key(each.kind))
-        else:
-            self.touched.add(law_key(each.kind, each.part))
+        self.touched.add(record_key(record.kind))
 
     def adopt(self, learned: Iterable[Learned], records: Iterable[Record]) -> None:
         self.learned |= {law_key(each.kind, each.part): each for each in learned}
@@ -52,6 +109,7 @@ class Memory:
 
     def forget(self, key: str) -> None:
         self.learned.pop(key, None)
+        self._blank.pop(key, None)
         self.records.pop(key, None)
 
     def encoded(self, key: str) -> bytes:
@@ -59,3 +117,12 @@ class Memory:
 
     def keys(self) -> set[str]:
         return {*self.learned, *self.records}
+
+
+def _stamp(of_kind: Learned, of_part: Learned | None) -> _Stamp:
+    return of_kind.version, -1 if of_part is None else of_part.version
+
+
+def _all_ends(learned: Learned) -> list[End]:
+    """Of every basis: what is lost doesn't depend on what was said to be there."""
+    return [end for ends in learned.ends.values() for end in ends]

@@ -26,6 +26,9 @@ def judge_slot(world: World, station: StationState, slot: SlotState, at: Instant
     """What is to be told of the slot now; of slots that feed the same placements one speaks for all."""
     sights = world.sights_of(station)
     told: list[Told] = []
+    for name in world.sight(station, slot).group:
+        if name in station.slots:
+            world.sight(station, station.slots[name])
     if sights[slot.name].group:
         slot, others = _speaker(station, sights[slot.name])
         for other in others:

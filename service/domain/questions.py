@@ -1,4 +1,5 @@
-"""Questions to people: asked once after a refill that nobody reported, ended by the first word about it.
+"""Questions to people: asked once after a refill that nobody reported, or when a signal and the books are far
+apart; ended by the first word about it.
 
 A question is a notice of its own beside the slot's supply notice. It belongs to the believed loading, so a
 replay asks the same question under the same id; it doesn't know how it reaches anyone."""
@@ -16,6 +17,22 @@ KIND = "question"
 
 def ask(world: World, station: StationState, slot: SlotState, at: Instant) -> Told:
     """Ask what was loaded, after a refill was believed."""
+    return _ask(world, station, slot, _what_was_loaded(world, station, slot), at)
+
+
+def ask_why_empty(world: World, station: StationState, slot: SlotState, at: Instant) -> list[Told]:
+    """Ask once, where a signal says empty while the books have far too much left for that."""
+    if _question_id(station, slot) in world.standing:
+        return []
+    where = f"{station.line} {station.station} {slot.name}"
+    words = (
+        f"{where} says it is empty, and by our books {slot.book} of {slot.declared} parts are left. Was less"
+        " loaded, or is it another slot that is empty?"
+    )
+    return [_ask(world, station, slot, words, at)]
+
+
+def _ask(world: World, station: StationState, slot: SlotState, words: str, at: Instant) -> Told:
     sight = world.sights_of(station)[slot.name]
     notice = Notice(
         id=_question_id(station, slot),
@@ -32,7 +49,7 @@ def ask(world: World, station: StationState, slot: SlotState, at: Instant) -> To
         changed_at=to_rfc3339(at),
         panels_to_empty=None,
         empty_at=None,
-        message=_words(station, slot, sight.part),
+        message=words,
         loading=slot.loading,
     )
     world.stand(Standing(notice))
@@ -63,7 +80,8 @@ def _question_id(station: StationState, slot: SlotState) -> str:
     return notices.notice_id(station, slot, about=KIND)
 
 
-def _words(station: StationState, slot: SlotState, part: str | None) -> str:
+def _what_was_loaded(world: World, station: StationState, slot: SlotState) -> str:
+    part = world.sights_of(station)[slot.name].part
     where = f"{station.line} {station.station} {slot.name}"
     if slot.declared is None:
         return f"{where} was refilled and nobody said with what. How many parts were loaded?"

@@ -7,8 +7,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from service.domain import depletion
 from service.domain.depletion import Belief
+from service.domain.history import Learned
+from service.domain.law import EXACT, Law
+from service.domain.learning import LABEL, PARTIAL, PERSON, USUAL
+from service.domain.memory import Memory
 from service.domain.policy import Limits, Policy, SlotRule, limits_for, slot_rule
 from service.domain.state import LineState, Order, Recipe, SlotState, StationState
 
@@ -17,8 +20,10 @@ from service.domain.state import LineState, Order, Recipe, SlotState, StationSta
 class Sight:
     """``usage``: parts per panel, the recipe's (``by_recipe``) or learned; ``idle``: a recipe doesn't use it;
     ``after``: (panels, parts per panel) of the queued orders that need the same part here, panels ``None``
-    when open-ended, ``most_after``: the most parts per panel of those; ``lowest``: the least the supply may
-    hold, relative to its label; ``part``: what is loaded, or else what the recipe wants."""
+    when open-ended, ``most_after``: the most parts per panel of those; ``law``: how what is really in the
+    supply differs from what was said, as learned in ``learned`` (of the kind, of the part) by ``versions``;
+    ``prior``: where the belief of its loss odds starts; ``part``: what is loaded, or else what the recipe
+    wants."""
 
     limits: Limits
     rule: SlotRule
@@ -30,7 +35,15 @@ class Sight:
     after: tuple[tuple[int | None, float], ...]
     most_after: float
     prior: Belief
-    lowest: float
+    law: Law
+    learned: tuple[Learned, Learned | None]
+    versions: tuple[int, int]
+
+    @property
+    def is_stale(self) -> bool:
+        """Whether more was learned since."""
+        kind, part = self.learned
+        return kind.version != self.versions[0] or (part is not None and part.version != self.versions[1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,17 +66,26 @@ def ruling_recipe(line: LineState, station: StationState) -> Recipe | None:
     return station.recipes.get(station.last_active) if station.last_active is not None else None
 
 
-def look(line: LineState, station: StationState, slot: SlotState, policy: Policy) -> Sight:
+def basis_of(slot: SlotState) -> str:
+    """Whose word the declared quantity is: it decides by what law it errs."""
+    if slot.exact:
+        return PERSON
+    if slot.assumed:
+        return USUAL
+    return PARTIAL if slot.partial else LABEL
+
+
+def look(line: LineState, station: StationState, slot: SlotState, policy: Policy, memory: Memory) -> Sight:
     recipe = ruling_recipe(line, station)
     usage, group = (None, ()) if recipe is None else _usage(recipe, slot.name)
     rule = slot_rule(policy, line=line.line, station=station.station, slot=slot.name)
     kind = slot.kind or rule.kind
-    lowest = 0.0
-    if slot.declared is not None:
-        offsets, _ = depletion.shortage(slot.kind, slot.declared, slot.exact, slot.assumed)
-        lowest = float(offsets[0])
     part = slot.part or (recipe.parts.get(slot.name) if recipe else None)
     after = _orders_after(line, station, slot.name, part)
+    learned = memory.find(kind, part)
+    law = EXACT
+    if slot.declared is not None:
+        law = memory.law(kind, part, basis_of(slot), slot.declared).of_several(1 + slot.joints)
     return Sight(
         limits=limits_for(
             policy, line=line.line, station=station.station, slot=slot.name, part=part, kind=kind
@@ -76,8 +98,10 @@ def look(line: LineState, station: StationState, slot: SlotState, policy: Policy
         group=group,
         after=after,
         most_after=max((parts for _, parts in after), default=0.0),
-        prior=depletion.PRIOR.get(kind, depletion.PRIOR[None]),
-        lowest=lowest,
+        prior=memory.belief(kind, part),
+        law=law,
+        learned=learned,
+        versions=(learned[0].version, 0 if learned[1] is None else learned[1].version),
     )
 
 

@@ -5,19 +5,23 @@ are held apart; when they go on for two panels a refill is believed."""
 
 from __future__ import annotations
 
+from math import exp
 from statistics import median
 
 from service.domain import clock
-from service.domain.depletion import learn, shortage
+from service.domain.depletion import learn
 from service.domain.events import SupplyMessage
 from service.domain.model import SECOND, Instant
 from service.domain.policy import SlotRule
 from service.domain.state import SlotState, StationState, Stock
 
 MOST_IDS = 32
+MOST_AHEAD = 8
 BELIEVE_AFTER_PANELS = 2
 FEWEST_LOWS, MOST_LOWS = 2, 5
 """Low signals that must agree before one that doesn't is news, and that are remembered."""
+BURST = 40.0
+"""Parts: losses in so many at the very end of a supply are a part of what it is short of."""
 _FADE = 0.98
 _MOST_VALUES = 8
 _TWICE = 1.0 + _FADE
@@ -58,6 +62,10 @@ def consume(
         slot.held_panels += panels
         return used
     slot.counted += used
+    if lost:
+        slot.lost += lost
+        slot.burst = slot.burst * exp((slot.burst_at - slot.counted) / BURST) + lost
+        slot.burst_at = slot.counted
     if lost is None:
         slot.blind += placed
     elif covered > placed and slot.blind:
@@ -75,10 +83,11 @@ def may_be_refilled(slot: SlotState) -> bool:
     )
 
 
-def refill_is_plain(slot: SlotState, usage: float | None, *, waits: bool) -> bool:
+def refill_is_plain(slot: SlotState, usage: float | None, *, most: float, waits: bool) -> bool:
     """Whether placements prove a refill nobody reported: they go on for two panels after a removal, or beyond
-    the most the slot could hold, or after an out signal (at all, once the station no longer ``waits``). Where
-    the quantity isn't known or only assumed, two panels after a low signal that ended prove one."""
+    the most the slot could hold (``most`` parts more than was said), or after an out signal (at all, once the
+    station no longer ``waits``). Where the quantity isn't known or only assumed, two panels after a low
+    signal that ended prove one."""
     if slot.removed or slot.out_since is not None:
         if slot.held > 0 and not slot.removed and not waits:
             return True
@@ -90,11 +99,7 @@ def refill_is_plain(slot: SlotState, usage: float | None, *, waits: bool) -> boo
         return slot.counted - slot.low_ended >= BELIEVE_AFTER_PANELS * usage
     if slot.declared is None:
         return False
-    beyond = slot.counted - slot.declared
-    if beyond <= BELIEVE_AFTER_PANELS * usage:
-        return False
-    offsets, _ = shortage(slot.kind, slot.declared, slot.exact, slot.assumed)
-    return beyond - float(offsets[-1]) > BELIEVE_AFTER_PANELS * usage
+    return slot.counted - slot.declared - max(0.0, most) > BELIEVE_AFTER_PANELS * usage
 
 
 def compare_with_lamp(slot: SlotState, usage: float) -> None:
@@ -203,7 +208,7 @@ def load(
     elif carried is not None:
         _declare(slot, carried.declared, exact=carried.exact, assumed=carried.assumed)
         slot.counted, slot.blind, slot.missing = carried.counted, carried.blind, carried.missing
-        slot.unseen = carried.unseen
+        slot.unseen, slot.lost, slot.partial = carried.unseen, carried.lost, carried.partial
     else:
         _declare(slot, rule.full, exact=False, assumed=rule.full is not None)
 
@@ -238,7 +243,19 @@ def join(
         slot.declared = slot.counted + left + added
         slot.exact = False
         slot.assumed = slot.assumed or assumed
-        slot.low_since = None
+        slot.low_since = slot.low_counted = None
+        slot.ahead = [*slot.ahead, added][-MOST_AHEAD:]
+        slot.joints += 1
+
+
+def splice(slot: SlotState, *, grey: int, event: str, at: Instant) -> None:
+    """A sensor saw the joint pass: the tape before it is gone, whatever the books say of it. Of the next
+    ``grey`` parts nobody knows from which of both tapes they are."""
+    ahead = slot.ahead[1:]
+    trailing = sum(slot.ahead)
+    slot.loaded_at, slot.loading = at, event
+    _declare(slot, trailing, exact=False, assumed=slot.assumed)
+    slot.ahead, slot.joints, slot.grey = ahead, len(ahead), grey
 
 
 def count(slot: SlotState, quantity: int, *, at: Instant) -> None:
@@ -263,16 +280,29 @@ def stock_of(slot: SlotState) -> Stock | None:
         return Stock(0, exact=True)
     if slot.declared is None:
         return None
-    return Stock(slot.declared, slot.counted, slot.blind, slot.exact, slot.assumed, slot.missing, slot.unseen)
+    return Stock(
+        slot.declared,
+        slot.counted,
+        slot.blind,
+        slot.exact,
+        slot.assumed,
+        slot.missing,
+        slot.unseen,
+        slot.lost,
+        slot.partial,
+    )
 
 
 def _declare(slot: SlotState, quantity: int | None, *, exact: bool, assumed: bool) -> None:
     slot.declared = quantity
-    slot.counted = slot.blind = 0
+    slot.counted = slot.blind = slot.lost = slot.burst_at = slot.grey = slot.joints = 0
+    slot.burst = 0.0
+    slot.ahead = []
+    slot.partial = False
     slot.exact = exact
     slot.assumed = assumed
     slot.missing = slot.unseen = 0.0
-    slot.told_left = slot.low_ended = slot.refilled_unsaid = None
+    slot.told_left = slot.low_ended = slot.low_counted = slot.refilled_unsaid = None
     slot.removed = False
     slot.out_since = slot.low_since = None
     slot.held = slot.held_panels = 0

@@ -80,11 +80,12 @@ class SlotState(msgspec.Struct, array_like=True):
     that nobody has put a word to yet; ``low_books``: what the books said at the last low signals.
 
     ``lost`` of ``counted`` were lost; ``burst`` of them lately (faded within some forty parts), as of
-    ``burst_at`` counted. ``basis``: whose word ``declared`` is, which decides by what law it errs.
+    ``burst_at`` counted. ``partial``: it was used before, and somebody said how much is left.
     ``low_counted``: what was counted when the low signal began; ``sensor_marks``: the parts that were used
-    between a sensor's low and the out signal. ``leading``: (declared, counted) of the tape before the joint,
-    while it feeds; ``grey``: parts after the joint of which nobody knows from which tape they are;
-    ``joints`` of the tape in use. ``usage_off``: reports in a row that disagree with the recipe. ``warned``:
+    between a sensor's low and the out signal. ``ahead``: what was joined behind the tape that feeds, as far
+    as no joint was seen to pass; ``joints``: so many labels more than one err in ``declared``; ``grey``:
+    parts after a joint of which nobody knows from which tape they are. ``usage_off``: reports in a row that
+    disagree with the recipe. ``warned``:
     the forecast that went with the first warning of this emptying, until it is known how it went.
     """
 
@@ -132,10 +133,10 @@ class SlotState(msgspec.Struct, array_like=True):
     lost: int = 0
     burst: float = 0.0
     burst_at: int = 0
-    basis: str | None = None
+    partial: bool = False
     low_counted: int | None = None
     sensor_marks: list[int] = []
-    leading: tuple[int, int] | None = None
+    ahead: list[int] = []
     grey: int = 0
     joints: int = 0
     usage_off: int = 0
@@ -232,6 +233,8 @@ class Stock(msgspec.Struct, array_like=True):
     assumed: bool = False
     missing: float = 0.0
     unseen: float = 0.0
+    lost: int = 0
+    partial: bool = False
 
 
 class SupplyState(msgspec.Struct, array_like=True):

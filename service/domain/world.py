@@ -101,9 +101,14 @@ class World:
 
     def look(self, station: StationState, slot: SlotState) -> Sight:
         """A new sight of one slot, after anything that it derives from changed."""
-        sight = look(self.line(station.line), station, slot, self.policy)
+        sight = look(self.line(station.line), station, slot, self.policy, self.memory)
         self.sights_of(station)[slot.name] = sight
         return sight
+
+    def sight(self, station: StationState, slot: SlotState) -> Sight:
+        """The sight of a slot, taken anew where more was learned since."""
+        known = self.sights_of(station)[slot.name]
+        return self.look(station, slot) if known.is_stale else known
 
     def look_again(self, station: StationState) -> None:
         for slot in station.slots.values():
@@ -191,6 +196,9 @@ class World:
         for key in wanted:
             if key in committed:
                 self._read(key, committed[key])
+        if any(_rank(key) == 0 for key in wanted):
+            for station in self.stations.values():
+                self.look_again(station)
         self.touched.difference_update(wanted)
 
     @classmethod

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import betainc
 
-from service.domain.depletion import PRIOR, believed_left
+from service.domain.depletion import PRIOR
+from service.domain.law import usual
 from service.domain.outlook import Horizon, Question, Questions, panels_to_empty
 
 SLOTS = 20_000
@@ -25,7 +26,7 @@ def forecast_ratio() -> Seconds:
     prior = PRIOR["tape"]
     questions = []
     for usage, left in zip(rng.integers(1, 25, SLOTS), rng.integers(50, 10_000, SLOTS), strict=True):
-        parts, weight = believed_left("tape", 10_000, False, int(left))
+        parts, weight = usual("tape", 10_000).left(int(left))
         questions.append(
             Question(
                 horizon=Horizon(usage=float(usage)),

@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from service.domain.depletion import PRIOR, Floats, believed_left, learn
+from service.domain.depletion import PRIOR, Floats, learn
+from service.domain.law import usual
 from service.domain.outlook import Horizon, Question, Questions, chances_due, panels_to_empty
 
 REELS = 500
@@ -35,7 +36,7 @@ class Reel:
         placed, prior = panel * self.usage, PRIOR["tape"]
         evidence = self.evidence[panel] if reported else (0.0, 0.0)
         lost = int(self.lost[panel]) if reported else 0
-        left, weight = believed_left("tape", self.declared, False, self.declared - placed - lost)
+        left, weight = usual("tape", self.declared).left(self.declared - placed - lost)
         return Question(
             horizon=Horizon(usage=float(self.usage)),
             left=left,

@@ -241,6 +241,12 @@ class Story:
         notices than those of an emptying ``opened question``."""
         return [_in_short(each) for each in (self.told if told is None else told)]
 
+    def emptyings(self, told: list[Told] | None = None) -> list[str]:
+        """``words`` of the emptyings alone."""
+        return self.words(
+            [each for each in (self.told if told is None else told) if each.notice.kind == "supply"]
+        )
+
     def _act(self, act: PersonAct) -> list[Told] | None:
         self.now += 1
         return self._heard(floor.apply(self.world, act, line=self.line, station=None, at=self.now))

@@ -11,18 +11,16 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from service.domain.depletion import (
-    NODES,
     PRIOR,
     Belief,
-    believed_left,
     chance_short,
     chance_short_one,
     expected_left,
     learn,
-    shortage,
     still_feeding,
     surely_lasts,
 )
+from service.domain.law import usual
 
 ONE = np.ones(1)
 KINDS = st.sampled_from([None, "tape", "tray", "stick", "bulk"])
@@ -36,7 +34,9 @@ def stocks(draw):
     """(left, weight) of a supply somewhere in its life, past its book end too."""
     declared = draw(st.integers(0, 20_000))
     counted = draw(st.integers(0, declared + 200))
-    return believed_left(draw(KINDS), declared, draw(st.booleans()), declared - counted, draw(st.booleans()))
+    return usual(draw(KINDS), declared, exact=draw(st.booleans()), assumed=draw(st.booleans())).left(
+        declared - counted
+    )
 
 
 def lasts(losses: int, *, a: float, b: float, placements: float) -> float:
@@ -170,61 +170,13 @@ def test_every_kind_has_its_usual_loss_before_anything_is_known():
     assert PRIOR["tape"] == Belief(1.5, 300.0)
 
 
-# --- what is left ---------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("kind", ["tray", "stick"])
-def test_trays_sticks_and_counted_remainders_hold_what_they_say(kind):
-    for offsets, weights in (shortage(kind, 160, False), shortage("tape", 4000, True)):
-        assert offsets.shape == weights.shape == (NODES,)
-        assert not offsets.any()
-        assert weights.tolist() == [1.0] + [0.0] * 11
-
-
-@pytest.mark.parametrize(("declared", "deviation"), [(1000, 15.0), (10_000, 150.0), (600, 10.0), (50, 6.0)])
-def test_a_label_is_short_by_five_parts_give_or_take(declared, deviation):
-    offsets, weights = shortage("tape", declared, False)
-    mean = (weights * offsets).sum()
-    assert weights.sum() == pytest.approx(1.0)
-    assert mean == pytest.approx(-min(5.0, deviation / 2.0), abs=0.5)
-    # Twelve quantiles catch 97 % of a normal law's deviation.
-    assert np.sqrt((weights * (offsets - mean) ** 2).sum()) == pytest.approx(deviation, rel=0.08)
-
-
-def test_nobody_mistakes_a_handful_of_parts_by_dozens():
-    offsets, _ = shortage("tape", 4, False)
-    assert offsets.min() >= -4
-    assert offsets.max() <= 3
-
-
-def test_a_usual_quantity_that_nobody_declared_is_doubted_even_for_a_tray():
-    offsets, _ = shortage("tray", 60, False, True)
-    assert offsets[0] < 0 < offsets[-1]
-
-
-@given(declared=st.integers(0, 20_000), book=st.integers(-2000, 20_000), kind=KINDS)
-def test_what_still_feeds_holds_at_least_one_part_and_never_less_than_the_lowest_guess(declared, book, kind):
-    left, weight = believed_left(kind, declared, False, book)
-    offsets, _ = shortage(kind, declared, False)
-    assert (left[weight > 0] >= (book + offsets)[weight > 0]).all()
-    assert (np.diff(left) >= 0).all()
-    if kind not in {"tray", "stick"}:
-        assert (left >= 1).all()
-
-
-def test_a_slot_that_feeds_is_believed_to_hold_what_the_truncated_law_says():
-    """Mean of a normal law cut off at zero: scipy.stats.truncnorm; twelve nodes come within 4 %."""
-    for book in (400, 150, 20, 0, -100):
-        left, weight = believed_left("tape", 4000, False, book)
-        law = stats.truncnorm((0.5 - (book - 5)) / 60.0, np.inf, loc=book - 5, scale=60.0)
-        assert (weight * left).sum() == pytest.approx(law.mean(), rel=0.04)
+# --- the chance ----------------------------------------------------------------------------------------
 
 
 def test_the_chance_of_a_slow_slot_rises_without_dips_as_its_books_run_out():
     a, b = PRIOR["tape"].a, PRIOR["tape"].b
     chances = [
-        chance_short_one(10.0, *believed_left("tape", 4000, False, book), a, b, 0.0)
-        for book in range(600, -1, -1)
+        chance_short_one(10.0, *usual("tape", 4000).left(book), a, b, 0.0) for book in range(600, -1, -1)
     ]
     assert (np.diff(chances) >= -0.005).all()
     assert chances[0] < 1e-3
@@ -284,7 +236,7 @@ def test_unreported_losses_count_as_far_as_the_supply_survived_them(left, share,
 
 
 def test_without_unreported_losses_the_chance_is_the_weighted_sum_of_negative_binomial_tails():
-    left, weight = believed_left("tape", 3000, False, 700)
+    left, weight = usual("tape", 3000).left(700)
     a, b, need = 2.2, 700.0, 690.0
     tails = [1.0 if rest < need else stats.nbinom.sf(rest - need, a, b / (b + need)) for rest in left]
     expected = (weight * tails).sum() / weight.sum()
@@ -292,7 +244,7 @@ def test_without_unreported_losses_the_chance_is_the_weighted_sum_of_negative_bi
 
 
 def test_a_supply_whose_every_guess_is_used_up_can_give_nothing():
-    left, weight = np.full(NODES, -3.0), shortage("tape", 3000, False)[1]
+    left, weight = np.full(12, -3.0), usual("tape", 3000).weights
     assert chance_short_one(1.0, left, weight, 1.5, 300.0, 0.0) == 1.0
     assert chance_short_one(0.0, left, weight, 1.5, 300.0, 500.0) == 0.0
     assert of_one(1.0, left, weight, 1.5, 300.0, 0.0) == 1.0
@@ -310,7 +262,7 @@ def test_a_tenth_of_a_part_ten_times_is_one_part():
 def test_the_chance_is_what_a_simulation_of_placements_counts(blind):
     """200,000 simulated supplies, seed 11: loss odds from the belief, losses one law, 4 sigma."""
     chance = np.random.default_rng(11)
-    left, weight = believed_left("tape", 2000, False, 190)
+    left, weight = usual("tape", 2000).left(190)
     a, b, need, runs = 1.5, 300.0, 170.0, 200_000
     odds = chance.gamma(a, 1.0 / b, runs)
     rest = chance.choice(left, size=runs, p=weight / weight.sum()) - chance.poisson(odds * blind)

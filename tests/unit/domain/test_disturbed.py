@@ -26,7 +26,7 @@ def test_a_tower_that_flickers_five_times_a_second_is_told_once():
         story.out("S")
         story.later(0.1)
         story.green()
-    assert story.words() == ["opened empty"]
+    assert story.emptyings() == ["opened empty"]
 
 
 def test_a_level_at_the_threshold_that_goes_to_and_fro_is_told_once():
@@ -61,11 +61,11 @@ def test_a_state_that_changed_while_nobody_listened_opens_once_and_ends_once():
         story.say(
             "L3/P1/tower", {"lamps": {"yellow": "flashing"}, "buzzer": "on", "slots": ["S"]}, retained=True
         )
-    assert story.words() == ["opened empty"]
+    assert story.emptyings() == ["opened empty"]
     story.load("S", 100, kind="tray")
     for _ in range(2):
         story.say("L3/P1/tower", {"lamps": {"green": "on"}}, retained=True)
-    assert story.words() == ["opened empty", "closed refilled"]
+    assert story.emptyings() == ["opened empty", "closed refilled"]
 
 
 def seen(ahead: float) -> tuple[int | None, object, float | None, bool]:

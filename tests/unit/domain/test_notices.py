@@ -91,7 +91,7 @@ def test_a_new_out_signal_after_the_refill_is_a_new_emptying():
     first = story.notice("T2").id
     story.load("T2", 60)
     story.green()
-    assert story.words(story.out("T2")) == ["opened empty"]
+    assert story.emptyings(story.out("T2")) == ["opened empty"]
     assert story.notice("T2").id != first
 
 
@@ -282,7 +282,7 @@ def test_quiet_never_hides_a_worse_level():
     assert use(story, 6) == ["changed urgent"]
     assert (story.notice("T2").state, story.notice("T2").quiet_until) == ("open", None)
     story.quiet(story.notice("T2").id, panels=100)
-    assert story.words(story.out("T2")) == ["changed empty"]
+    assert story.emptyings(story.out("T2")) == ["changed empty"]
     assert story.pass_time(2 * HOUR) == []
 
 

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.domain.depletion import PRIOR, believed_left, chance_short_one, learn
+from service.domain.depletion import PRIOR, chance_short_one, learn
+from service.domain.law import usual
 from service.domain.outlook import (
     MOST,
     Horizon,
@@ -39,7 +40,7 @@ def questions(draw):
     kind = draw(st.sampled_from([None, "tape", "tray", "bulk"]))
     declared = draw(st.integers(0, 12_000))
     counted = draw(st.integers(0, declared + 100))
-    left, weight = believed_left(kind, declared, draw(st.booleans()), declared - counted)
+    left, weight = usual(kind, declared, exact=draw(st.booleans())).left(declared - counted)
     return Question(
         horizon=draw(horizons()),
         left=left,
@@ -52,7 +53,7 @@ def questions(draw):
 
 def of(kind, declared, counted, usage, *, lost=0, blind=0, taken=0.0, steps=()):
     """A slot whose every count said how many parts were lost (unless ``blind``)."""
-    left, weight = believed_left(kind, declared, False, declared - counted)
+    left, weight = usual(kind, declared).left(declared - counted)
     prior = PRIOR[kind]
     evidence = (0.0, 0.0) if blind else learn(0.0, 0.0, counted - lost, lost)
     return Question(

@@ -171,10 +171,10 @@ def test_a_group_gives_one_notice_whichever_of_it_feeds():
 def test_a_group_starves_only_when_all_of_it_are_empty():
     story = pair(20, 20)
     story.out("F1")
-    assert story.words() == ["opened early", "changed urgent"], "what is left in the other"
+    assert story.emptyings() == ["opened early", "changed urgent"], "what is left in the other"
     story.green()
     story.out("F2")
-    assert story.words() == ["opened early", "changed urgent", "changed empty"]
+    assert story.emptyings() == ["opened early", "changed urgent", "changed empty"]
     assert len(story.live()) == 1
 
 
@@ -183,7 +183,7 @@ def test_a_group_with_a_member_never_heard_of_does_not_starve():
     story = Story()
     story.recipe({"F1": 10}, alternates=[["F1", "F2"]])
     story.load("F1", 500)
-    assert story.words(story.out("F1")) == ["opened urgent"]
+    assert story.emptyings(story.out("F1")) == ["opened urgent"]
 
 
 def test_a_reel_that_is_moved_out_of_a_group_makes_the_group_due():
@@ -201,7 +201,7 @@ def test_an_empty_member_counts_as_nothing_and_the_group_goes_on():
     assert case is not None
     assert case.question.left.max() == 200
     story.out("F2")
-    assert story.words() == ["opened empty"]
+    assert story.emptyings() == ["opened empty"]
 
 
 def test_a_group_with_a_member_of_unknown_quantity_is_unknown():

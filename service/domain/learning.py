@@ -1,0 +1,154 @@
+"""What finished supplies teach: how their labels err, and how many parts they lose.
+
+Pure arithmetic over ``history``. A part with few ends of its own leans on its kind, a kind on what holds
+before anything was learned; both fade as ends come in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.special import gammaln, ndtri
+
+from service.domain import law
+from service.domain.depletion import PRIOR, Belief
+from service.domain.history import End
+from service.domain.law import Floats, Law
+
+LABEL, PARTIAL, USUAL, PERSON = "label", "partial", "usual", "person"
+PARTIAL_BELOW = 0.8
+"""A supply that is said to hold less than this share of what its like hold was used before."""
+FADE = 0.98
+"""Weight of an end against the next one: half of what is known comes from the last 34."""
+PSEUDO = 8
+"""Ends that the law from before counts as."""
+PSEUDO_GONE = 60
+"""Ends after which it counts no more."""
+DISAGREE = 5
+"""Ends that must disagree before a tray, a stick or a person's count is doubted."""
+ASTRAY = 0.2
+"""An end that leaves more than this share of the supply is a mistake in the books, not a shortage, as long
+as such ends are fewer than this share."""
+ENOUGH = 20
+"""Ends from which on a part has a prior of its own."""
+_SHAPES: Floats = np.exp(np.linspace(np.log(0.3), np.log(30.0), 40))
+_USUAL_SHAPE, _PULL = 1.5, 0.7
+
+
+def steps(finished: int) -> int:
+    """Grows when so much was learned that laws are to be derived anew: each time at first, then by a
+    twentieth to a tenth of what is known."""
+    if finished < 20:
+        return finished
+    return 20 + (finished - 20) // (3 if finished < 100 else 10)
+
+
+def errors(ends: Sequence[End], basis: str, declared: int) -> tuple[Floats, Floats, np.ndarray]:
+    """By how many parts each end differed from what was said, its weight and whether it was seen, (N,) each.
+
+    In parts for supplies of about ``declared`` parts; relative to it for such as were used before, and for
+    smaller supplies than those that were seen. Losses that nobody reported are added as they were expected.
+    """
+    said = np.array([end.declared for end in ends], dtype=np.float64)
+    used = np.array([end.counted + end.hidden for end in ends], dtype=np.float64)
+    seen = np.array([end.empty for end in ends], dtype=bool)
+    weights = FADE ** np.arange(len(ends) - 1, -1, -1.0)
+    labels = np.array([end.labels for end in ends], dtype=np.float64)
+    error = (used - said) / labels
+    if labels.max() > 1.0:
+        # What several labels err by together is narrower for each of them than one label errs by itself.
+        middle = np.average(error, weights=weights)
+        error = middle + (error - middle) * np.sqrt(labels)
+    said = said / labels
+    astray = seen & (error < -ASTRAY * said)
+    if 0.0 < weights[astray].sum() < ASTRAY * weights.sum():
+        error, weights, seen, said = error[~astray], weights[~astray], seen[~astray], said[~astray]
+    scale = declared / np.maximum(said, 1.0)
+    return error * (scale if basis == PARTIAL else np.minimum(scale, 1.0)), weights, seen
+
+
+def law_of(
+    kind: str | None, basis: str, declared: int, of_kind: Sequence[End], of_part: Sequence[End]
+) -> Law:
+    """The law of a supply that is said to hold ``declared`` parts on that ``basis``, from the ends of its
+    kind and of its part."""
+    before = law.usual(kind, declared, exact=basis == PERSON, assumed=basis == USUAL)
+    after = _learned(before, basis, declared, of_kind)
+    return _learned(after, basis, declared, of_part)
+
+
+def _learned(before: Law, basis: str, declared: int, ends: Sequence[End]) -> Law:
+    if not ends:
+        return before
+    values, weights, seen = errors(ends, basis, declared)
+    known = int(seen.sum())
+    if not known or (before.exact and not _disagree(values, seen)):
+        return before
+    lean = PSEUDO * max(0.0, 1.0 - known / PSEUDO_GONE)
+    spread = 0.0 if before.exact else float(np.ptp(before.at(np.array([-0.5, 0.5]))))
+    if lean > 0.0:
+        values = np.concatenate((values, np.zeros(PSEUDO) if before.exact else before.at(_EIGHTHS)))
+        weights = np.concatenate((weights, np.full(PSEUDO, lean / PSEUDO)))
+        seen = np.concatenate((seen, np.ones(PSEUDO, dtype=bool)))
+    narrow = _spread(values, weights)
+    return law.from_ends(values, weights, seen, min(spread, narrow) if spread else narrow, known)
+
+
+_EIGHTHS: Floats = ndtri((np.arange(PSEUDO) + 0.5) / PSEUDO)
+
+
+def _spread(values: Floats, weights: Floats) -> float:
+    mean = np.average(values, weights=weights)
+    return float(np.sqrt(np.average((values - mean) ** 2, weights=weights)))
+
+
+def _disagree(values: Floats, seen: np.ndarray) -> bool:
+    return int((np.abs(values[seen]) >= 1.0).sum()) >= DISAGREE
+
+
+def belief_of(kind: str | None, of_kind: Sequence[End], of_part: Sequence[End]) -> Belief:
+    """Where the belief of the loss odds starts: the kind's, with the part's own mean where it is known."""
+    start = _fit(PRIOR.get(kind, PRIOR[None]), of_kind)
+    lost, placed = _losses(of_part)
+    if len(lost) < ENOUGH:
+        return start
+    mean = (lost.sum() + start.a) / (placed.sum() + start.b)
+    return Belief(start.a, start.a / mean)
+
+
+def _losses(ends: Sequence[End]) -> tuple[Floats, Floats]:
+    """Lost and placed parts of each end; one that lost more than a fifth had a fault and is no rule. Where
+    losses were not reported, what is missing at the end is taken
+    for them; such ends count only where there are no others."""
+    told = [
+        (end.lost, end.counted - end.lost)
+        for end in ends
+        if end.lost is not None and end.lost < ASTRAY * end.counted
+    ]
+    if len(told) < DISAGREE:
+        told += [
+            (max(0, end.declared - end.counted), end.counted)
+            for end in ends
+            if end.lost is None and end.empty and end.counted > (1.0 - ASTRAY) * end.declared
+        ]
+    lost, placed = np.array(told, dtype=np.float64).reshape(-1, 2).T
+    return lost, placed
+
+
+def _fit(before: Belief, ends: Sequence[End]) -> Belief:
+    """The Gamma law of the loss odds over supplies: the shape by maximum likelihood of the negative binomial
+    numbers of losses, pulled towards 1.5, the mean by the sums, with ``before`` as some supplies more."""
+    lost, placed = _losses(ends)
+    if not len(lost):
+        return before
+    more = PSEUDO * max(0.0, 1.0 - len(lost) / PSEUDO_GONE) * placed.mean()
+    mean = (lost.sum() + before.odds * more + before.a) / (placed.sum() + more + before.b)
+    a = _SHAPES[:, None]
+    b = a / mean
+    log_likelihood = (
+        gammaln(a + lost) - gammaln(a) + a * np.log(b / (b + placed)) + lost * np.log(placed / (b + placed))
+    )
+    pull = -0.5 * (np.log(_SHAPES / _USUAL_SHAPE) / _PULL) ** 2
+    shape = float(_SHAPES[int(np.argmax(log_likelihood.sum(axis=1) + pull))])
+    return Belief(shape, shape / float(mean))

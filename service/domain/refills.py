@@ -1,0 +1,167 @@
+"""What a supply message does: loaded, joined, spliced, counted, removed; and what a supply known by name
+brings along."""
+
+from __future__ import annotations
+
+import hashlib
+
+import msgspec
+
+from service.domain import clock, ends, notices, questions
+from service.domain import slot as supplies
+from service.domain.events import SupplyMessage
+from service.domain.model import Instant
+from service.domain.notices import Told
+from service.domain.outcome import judge_slot
+from service.domain.state import SlotState, StationState, Stock, SupplyState
+from service.domain.world import World, touch_supply
+
+
+def apply(world: World, station: StationState, message: SupplyMessage, at: Instant) -> list[Told] | None:
+    slot = world.slot(station, message.slot)
+    event = message.id or _event_name(message, at)
+    if event in slot.supply_ids:
+        return None
+    slot.supply_ids.append(event)
+    del slot.supply_ids[: -supplies.MOST_IDS]
+    happened = clock.moment(station, clock.SUPPLY, message.at, at)
+    told: list[Told] = []
+    match message.change:
+        case "loaded" | "joined":
+            told += _refill(world, station, slot, message, event=event, happened=happened, at=at)
+        case "spliced":
+            told += _splice(world, station, slot, message, event=event, happened=happened, at=at)
+        case "counted":
+            told += questions.settle(world, station, slot, notices.ANSWERED, at, by=message.by)
+            ends.settle(world, station, slot, at, left=message.quantity or 0)
+            supplies.count(slot, message.quantity or 0, at=happened)
+        case "removed":
+            ends.settle(world, station, slot, at)
+            world.part_with(slot, stock=supplies.stock_of(slot))
+            told += _take_out(world, station, slot, event=event, happened=happened, at=at, by=message.by)
+    supplies.settle_doubt(station)
+    world.look(station, slot)
+    world.note(station, slot)
+    return told + judge_slot(world, station, slot, at)
+
+
+def _refill(
+    world: World,
+    station: StationState,
+    slot: SlotState,
+    message: SupplyMessage,
+    *,
+    event: str,
+    happened: Instant,
+    at: Instant,
+) -> list[Told]:
+    """A supply is loaded or joined; or, said late, what a refill was that the counts showed before."""
+    sight = world.sights_of(station)[slot.name]
+    told: list[Told] = []
+    moment = clock.own_moment(station, clock.SUPPLY, message.at, at)
+    since = supplies.used_since(station, slot, sight.usage, moment)
+    if supplies.puts_a_word_to_refill(slot, message, sight.rule, moment):
+        message, carried = _recall(world, message, told, station, slot, happened, at)
+        told += questions.settle(world, station, slot, notices.ANSWERED, at, by=message.by)
+        supplies.name_refill(slot, message, since=since, carried=carried)
+        return told
+    carried = None
+    slot.counted -= since
+    if message.change == "loaded" or slot.out_since is not None:
+        ends.settle(world, station, slot, at)
+    if message.change == "loaded":
+        world.part_with(slot, stock=supplies.stock_of(slot))
+        message, carried = _recall(world, message, told, station, slot, happened, at)
+        told += questions.end_loading(world, station, slot, notices.REFILLED, at, by=message.by)
+        supplies.load(slot, message, sight.rule, event=event, at=happened, carried=carried)
+        if carried is None:
+            slot.partial = ends.is_partial(world, slot, world.look(station, slot))
+    else:
+        if message.supply is not None:
+            world.part_with(slot, stock=Stock(0, exact=True))
+            message, carried = _recall(world, message, told, station, slot, happened, at)
+        told += questions.end_loading(world, station, slot, notices.REFILLED, at, by=message.by)
+        supplies.join(slot, message, sight.rule, event=event, at=happened, carried=carried)
+    slot.counted += since
+    return told
+
+
+def _splice(
+    world: World,
+    station: StationState,
+    slot: SlotState,
+    message: SupplyMessage,
+    *,
+    event: str,
+    happened: Instant,
+    at: Instant,
+) -> list[Told]:
+    """The joint passed: the tape before it is used up, and what was joined is what there is."""
+    if not slot.ahead:
+        return []
+    since = supplies.used_since(
+        station,
+        slot,
+        world.sights_of(station)[slot.name].usage,
+        clock.own_moment(station, clock.SUPPLY, message.at, at),
+    )
+    slot.counted -= since
+    ends.settle_leading(world, station, slot, at)
+    told = questions.end_loading(world, station, slot, notices.REFILLED, at, by=message.by)
+    supplies.splice(slot, grey=message.grey or 0, event=event, at=happened)
+    slot.counted += since
+    return told
+
+
+def _event_name(message: SupplyMessage, at: Instant) -> str:
+    """A name for a supply event without one: equal messages of one moment are one event."""
+    if message.at is None:
+        return f"at-{at}"
+    return "same-" + hashlib.sha256(msgspec.json.encode(message)).hexdigest()[:20]
+
+
+def _take_out(
+    world: World,
+    station: StationState,
+    slot: SlotState,
+    *,
+    event: str,
+    happened: Instant,
+    at: Instant,
+    by: str | None,
+) -> list[Told]:
+    told = questions.end_loading(world, station, slot, notices.REMOVED, at, by=by)
+    supplies.remove(slot, event=event, at=happened)
+    world.look(station, slot)
+    world.note(station, slot)
+    return told
+
+
+def _recall(
+    world: World,
+    message: SupplyMessage,
+    told: list[Told],
+    station: StationState,
+    slot: SlotState,
+    happened: Instant,
+    at: Instant,
+) -> tuple[SupplyMessage, Stock | None]:
+    """A supply known by name: what it is and what is believed left come along; its loading elsewhere ends."""
+    if message.supply is None:
+        return message, None
+    known = world.supplies.get(message.supply) or SupplyState(message.supply)
+    if known.where is not None:
+        line, name, other = known.where
+        elsewhere = world.station(line, name)
+        was = elsewhere.slots[other]
+        world.part_with(was, stock=supplies.stock_of(was))
+        if was is not slot:
+            event = f"moved-{at}"
+            told += _take_out(world, elsewhere, was, event=event, happened=happened, at=at, by=message.by)
+            told += judge_slot(world, elsewhere, was, at)
+    carried, known.stock, known.where = known.stock, None, (station.line, station.station, slot.name)
+    known.kind = message.kind or known.kind
+    known.part = message.part or known.part
+    known.lot = message.lot or known.lot
+    touch_supply(world, known)
+    return msgspec.structs.replace(message, kind=known.kind, part=known.part, lot=known.lot), carried
