@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import exp
+from math import exp, sqrt
 
 from service.domain import learning
 from service.domain.depletion import learn
@@ -100,7 +100,8 @@ def _odds(slot: SlotState, sight: Sight) -> float:
 def _burst(slot: SlotState, sight: Sight) -> int:
     """Losses in the last parts beyond what is usual: the tape ended before its label did."""
     recent = slot.burst * exp((slot.burst_at - slot.counted) / BURST)
-    return max(0, round(recent - _odds(slot, sight) * BURST))
+    usual = _odds(slot, sight) * BURST
+    return round(recent - usual) if recent > usual + 2.0 + 2.0 * sqrt(usual) else 0
 
 
 def _note_mark(slot: SlotState, sight: Sight, left: int) -> None:

@@ -161,7 +161,8 @@ def _believe_refill(
     sight = world.sight(station, slot)
     if not supplies.refill_is_plain(slot, usage, most=sight.law.highest, waits=_waits_for(station, slot)):
         return []
-    ends.settle(world, station, slot, at)
+    if slot.out_since is not None:
+        ends.settle(world, station, slot, at)
     told = questions.end_loading(world, station, slot, notices.SEEN_REFILLED, at)
     world.part_with(slot, stock=Stock(0, exact=True))
     supplies.believe_refill(slot, sight.rule, at=at, lead=lead_of(sight, station) * (usage or 0.0))

@@ -6,14 +6,14 @@ before anything was learned; both fade as ends come in.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
-from scipy.special import gammaln, ndtri
+from scipy.special import gammaincinv, gammaln, ndtri
 
 from service.domain import law
 from service.domain.depletion import PRIOR, Belief
-from service.domain.history import End
+from service.domain.history import End, Learned
 from service.domain.law import Floats, Law
 
 LABEL, PARTIAL, USUAL, PERSON = "label", "partial", "usual", "person"
@@ -34,6 +34,7 @@ ENOUGH = 20
 """Ends from which on a part has a prior of its own."""
 _SHAPES: Floats = np.exp(np.linspace(np.log(0.3), np.log(30.0), 40))
 _USUAL_SHAPE, _PULL = 1.5, 0.7
+_SPREAD: Floats = ndtri([0.05, 0.5, 0.95])
 
 
 def steps(finished: int) -> int:
@@ -41,7 +42,7 @@ def steps(finished: int) -> int:
     twentieth to a tenth of what is known."""
     if finished < 20:
         return finished
-    return 20 + (finished - 20) // (3 if finished < 100 else 10)
+    return 20 + (finished - 20) // 3 if finished < 98 else 46 + (finished - 98) // 10
 
 
 def errors(ends: Sequence[End], basis: str, declared: int) -> tuple[Floats, Floats, np.ndarray]:
@@ -152,3 +153,39 @@ def _fit(before: Belief, ends: Sequence[End]) -> Belief:
     pull = -0.5 * (np.log(_SHAPES / _USUAL_SHAPE) / _PULL) ** 2
     shape = float(_SHAPES[int(np.argmax(log_likelihood.sum(axis=1) + pull))])
     return Belief(shape, shape / float(mean))
+
+
+def summary(learned: Learned, law: Callable[[str, int], Law], belief: Belief) -> dict[str, object]:
+    """What was learned of one kind or part, for a person to read: by basis of the quantity how many ends were
+    seen and by how many parts a usual supply differs; parts lost in a thousand.
+
+    ``law`` gives the law of a basis for a supply of so many parts, ``belief`` is where its losses start.
+    """
+    lost, _ = _losses([end for ends in learned.ends.values() for end in ends])
+    low, high = gammaincinv(belief.a, [0.05, 0.95]) / belief.b
+    return {
+        "kind": learned.kind,
+        "part": learned.part,
+        "finished": learned.finished,
+        "loss_rate": {"low": _rate(low), "usual": _rate(belief.odds), "high": _rate(high)}
+        if len(lost)
+        else None,
+        "bases": [
+            _basis(basis, ends, law(basis, int(np.median([end.declared for end in ends]))))
+            for basis, ends in sorted(learned.ends.items())
+        ],
+    }
+
+
+def _rate(odds: float) -> float:
+    return float(odds / (1.0 + odds))
+
+
+def _basis(basis: str, ends: Sequence[End], law: Law) -> dict[str, object]:
+    low, middle, high = np.rint(law.at(_SPREAD)).tolist()
+    return {
+        "basis": basis,
+        "ends": len(ends),
+        "empties": sum(end.empty for end in ends),
+        "shortage": {"p05": low, "p50": middle, "p95": high} if law.ends else None,
+    }

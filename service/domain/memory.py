@@ -3,8 +3,9 @@ the laws and beliefs that follow from it, derived when asked for and never store
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from functools import partial
 
 import msgspec
 
@@ -28,11 +29,14 @@ _BeliefKey = tuple[str | None, str | None]
 
 @dataclass(slots=True)
 class Memory:
-    """``touched`` names what changed; the world adds it to its own."""
+    """``touched`` names what changed; the world adds it to its own. With ``fetch`` it only follows what is
+    committed elsewhere: looks a key up when it is asked for, and decodes what is new."""
 
     learned: dict[str, Learned] = field(default_factory=dict)
     records: dict[str, Record] = field(default_factory=dict)
     touched: set[str] = field(default_factory=set)
+    fetch: Callable[[str], bytes | None] | None = field(default=None, compare=False)
+    _followed: dict[str, bytes | None] = field(default_factory=dict, compare=False)
     _blank: dict[str, Learned] = field(default_factory=dict, compare=False)
     _laws: dict[_LawKey, tuple[_Stamp, Law]] = field(default_factory=dict, compare=False)
     _beliefs: dict[_BeliefKey, tuple[_Stamp, Belief]] = field(default_factory=dict, compare=False)
@@ -40,8 +44,19 @@ class Memory:
     def find(self, kind: str | None, part: str | None) -> tuple[Learned, Learned | None]:
         """What was learned of a kind, and of a part of that kind if anything was."""
         key = law_key(kind)
-        of_kind = self.learned.get(key) or self._blank.setdefault(key, Learned(kind))
-        return of_kind, None if part is None else self.learned.get(law_key(kind, part))
+        of_kind = self._kept(key) or self._blank.setdefault(key, Learned(kind))
+        return of_kind, None if part is None else self._kept(law_key(kind, part))
+
+    def _kept(self, key: str) -> Learned | None:
+        if self.fetch is not None:
+            data = self.fetch(key)
+            if data is not self._followed.get(key):
+                self._followed[key] = data
+                if data is None:
+                    self.forget(key)
+                else:
+                    self.read(key, data)
+        return self.learned.get(key)
 
     def law(self, kind: str | None, part: str | None, basis: str, declared: int) -> Law:
         """How what is really in such a supply differs from what is said."""
@@ -71,6 +86,10 @@ class Memory:
         belief = learning.belief_of(kind, _all_ends(of_kind), () if of_part is None else _all_ends(of_part))
         self._beliefs[key] = stamp, belief
         return belief
+
+    def summary(self, learned: Learned) -> dict[str, object]:
+        kind, part = learned.kind, learned.part
+        return learning.summary(learned, partial(self.law, kind, part), self.belief(kind, part))
 
     def note_end(self, kind: str | None, part: str | None, basis: str, end: End) -> None:
         """One more supply is over."""

@@ -147,6 +147,11 @@ class SlotState(msgspec.Struct, array_like=True):
         """Plain arithmetic: what was declared minus what was counted."""
         return None if self.declared is None else self.declared - self.counted
 
+    @property
+    def grey_zone(self) -> int:
+        """Parts still to come of which nobody knows from which of two joined tapes they are."""
+        return max(0, self.grey - self.counted)
+
 
 class Standing(msgspec.Struct, array_like=True):
     """A notice that isn't about the emptying of a slot, such as a question; it is forgotten when it ends."""

@@ -202,8 +202,9 @@ class World:
         self.touched.difference_update(wanted)
 
     @classmethod
-    def from_states(cls, states: Mapping[str, bytes]) -> World:
-        world = cls()
+    def from_states(cls, states: Mapping[str, bytes], memory: Memory | None = None) -> World:
+        """``memory``: where the laws come from when they are not among the states."""
+        world = cls(memory=memory or Memory())
         # Settings and lines first: the sights of a station need them.
         for key in sorted(states, key=_rank):
             world._read(key, states[key])

@@ -6,12 +6,13 @@ The same numbers therefore stand in the API, on the page and in the topic."""
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import msgspec
 
 from service.domain import explain, judge, notices
 from service.domain.judge import Case
+from service.domain.memory import Memory
 from service.domain.model import Instant, Level, Notice, NoticeState, Spread, to_rfc3339
 from service.domain.outcome import clock_times, forecast, is_boundary_only, starves
 from service.domain.outlook import Horizon, Questions, left_quantiles
@@ -34,6 +35,10 @@ class Shown:
     archive: Archive
     site: str
     reasons: Callable[[], list[str]]
+    memory: Memory = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "memory", Memory(fetch=self.committed.get))
 
     def lines(self) -> list[Json]:
         world = self.world_of(None)
@@ -109,7 +114,7 @@ class Shown:
         else:
             chosen = [line_key(line), station_key(line, station)]
         states = {key: data for key in (SITE_KEY, *chosen) if (data := self.committed.get(key)) is not None}
-        return World.from_states(states)
+        return World.from_states(states, self.memory)
 
     def _refreshed(
         self, kept: list[Notice], said: Callable[[str, str, str], Json | None] = lambda *_: None

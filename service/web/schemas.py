@@ -89,7 +89,7 @@ class Close(_Asked):
 class Supply(_Asked):
     """The same as a supply message; ``slot`` is the one in the path."""
 
-    change: Literal["loaded", "joined", "counted", "removed"]
+    change: Literal["loaded", "joined", "spliced", "counted", "removed"]
     at: AwareDatetime | None = None
     id: Text | None = None
     kind: Literal["tape", "tray", "stick", "bulk"] | None = None
@@ -99,6 +99,7 @@ class Supply(_Asked):
     by: Text | None = None
     supply: Text | None = None
     slot: Text | None = None
+    grey: Count | None = None
 
     @model_validator(mode="after")
     def _counted_needs_a_quantity(self) -> Supply:
