@@ -44,10 +44,11 @@ class Memory:
     def find(self, kind: str | None, part: str | None) -> tuple[Learned, Learned | None]:
         """What was learned of a kind, and of a part of that kind if anything was."""
         key = law_key(kind)
-        of_kind = self._kept(key) or self._blank.setdefault(key, Learned(kind))
-        return of_kind, None if part is None else self._kept(law_key(kind, part))
+        of_kind = self.kept(key) or self._blank.setdefault(key, Learned(kind))
+        return of_kind, None if part is None else self.kept(law_key(kind, part))
 
-    def _kept(self, key: str) -> Learned | None:
+    def kept(self, key: str) -> Learned | None:
+        """What is remembered under a key of ``history.law_key``."""
         if self.fetch is not None:
             data = self.fetch(key)
             if data is not self._followed.get(key):
@@ -88,6 +89,7 @@ class Memory:
         return belief
 
     def summary(self, learned: Learned) -> dict[str, object]:
+        """``learning.summary`` of it."""
         kind, part = learned.kind, learned.part
         return learning.summary(learned, partial(self.law, kind, part), self.belief(kind, part))
 

@@ -83,6 +83,11 @@ class Shown:
         kept = self.archive.notice(notice_id)
         return None if kept is None else self._refreshed([kept])[0]
 
+    def learned(self) -> list[Json]:
+        """What finished supplies taught, by kind and part."""
+        keys = sorted(key for key in list(self.committed) if key.startswith("law/"))
+        return [self.memory.summary(known) for key in keys if (known := self.memory.kept(key)) is not None]
+
     def refused(self, *, limit: int, after: int | None) -> list[Json]:
         return [
             {
