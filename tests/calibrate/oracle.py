@@ -35,7 +35,7 @@ class Oracle:
         if self.scenario.skips is None:
             return goods // (usage * self.scenario.boards)
         if bad not in self.paths:
-            self.paths[bad] = self._boards(bad)
+            self.paths[bad] = self.boards(bad=bad)
         return (self.paths[bad] * usage <= goods[:, None]).sum(axis=1)
 
     def _left(self, supply: Supply) -> Ints:
@@ -71,18 +71,23 @@ class Oracle:
             goods = self.chance.binomial(plain, 1.0 - supply.base)
         else:
             blocks = int(plain.max()) // BLOCK + 1
-            known = {"done": supply.picked, "declared": supply.declared, "blocks": blocks}
-            courses = [
-                loss.course(self.chance, supply.base, state=supply.is_high, **known)[0]
-                for _ in range(SIZE if loss.up else 1)
-            ]
+            courses, _ = loss.courses(
+                self.chance,
+                supply.base,
+                done=supply.picked,
+                declared=supply.declared,
+                blocks=blocks,
+                high=supply.is_high,
+                size=SIZE if loss.up else 1,
+            )
             trials = np.clip(plain[:, None] - BLOCK * np.arange(blocks), 0, BLOCK)
-            goods = self.chance.binomial(trials, 1.0 - np.array(courses)).sum(axis=1)
+            goods = self.chance.binomial(trials, 1.0 - courses).sum(axis=1)
         if supply.label.end:
             goods = goods + self.chance.binomial(end, 1.0 - max(supply.base, supply.label.end_loss))
         return goods
 
-    def _boards(self, bad: bool) -> Ints:
+    def boards(self, *, bad: bool) -> Ints:
+        """Boards until so many panels are complete, by the law of the skips, (SIZE, panels)."""
         skips = self.scenario.skips
         assert skips is not None
         now = np.full(SIZE, bad)

@@ -55,12 +55,13 @@ class Source:
 
 
 class Plant:
-    """Runs until ``last`` emptyings after the first ``learn`` are over; ``lives`` are those."""
+    """Runs until ``learn`` supplies, to learn from, and ``test`` after them are empty."""
 
     def __init__(self, scenario: Scenario, *, seed: int, learn: int, test: int) -> None:
         self.scenario = scenario
-        self.learn, self.last = learn, learn + test
-        self.turn = learn + round(scenario.turn * test)
+        width = 2 if scenario.pairs else 1
+        self.learn, self.last = learn // width, (learn + test) // width
+        self.turn = self.learn + round(scenario.turn * (self.last - self.learn))
         made, seen, placing = np.random.SeedSequence(seed).spawn(3)
         self.chance, self.placing = np.random.default_rng(made), np.random.default_rng(placing)
         self.oracle = Oracle(scenario, np.random.default_rng(seen))

@@ -56,7 +56,7 @@ def cumulative_relative_accuracy(left: Floats, said: Floats, *, event: float | N
 
 def convergence(times: Floats, errors: Floats) -> float | None:
     """How fast ``errors`` (>= 0) at ``times`` fall: how far the centre of the area below the curve (a step
-    after each time) is from the first moment on the axis. Smaller is faster. ``None`` where there is no area."""
+    after each time) is from the first moment on the axis. Smaller is faster. ``None``: there is no area."""
     steps, each = np.diff(times), errors[:-1]
     area = float((steps * each).sum())
     if area <= 0.0:

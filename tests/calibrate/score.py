@@ -123,6 +123,7 @@ def merged(scores: Sequence[Score]) -> Score:
         whole.silent += one.silent
         for name, values in one.saxena.items():
             whole.saxena.setdefault(name, []).extend(values)
+    whole.crps = dict(sorted(whole.crps.items(), reverse=True))
     return whole
 
 

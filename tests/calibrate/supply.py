@@ -51,7 +51,7 @@ class Loss:
 
     mean: float
     slots: float = 4.0
-    supplies: float = 8.0
+    supplies: float = 20.0
     drift: float = 1.0
     jump: float = 1.0
     up: float = 0.0
@@ -63,20 +63,29 @@ class Loss:
     def of_supply(self, chance: np.random.Generator, of_slot: float) -> float:
         return min(of_slot * chance.gamma(self.supplies) / self.supplies, 0.2)
 
-    def course(
-        self, chance: np.random.Generator, base: float, *, done: int, declared: int, blocks: int, state: bool
+    def courses(
+        self,
+        chance: np.random.Generator,
+        base: float,
+        *,
+        done: int,
+        declared: int,
+        blocks: int,
+        high: bool,
+        size: int,
     ) -> tuple[Floats, npt.NDArray[np.bool_]]:
-        """The chances in so many coming blocks after ``done`` picks, and whether each is in the high state;
-        the first one is in ``state``."""
-        high = np.zeros(blocks, dtype=bool)
-        high[:1] = state
-        turns = chance.random(blocks)
-        for block in range(1, blocks) if self.up else ():
-            before = high[block - 1]
-            high[block] = turns[block] >= self.down if before else turns[block] < self.up
-        part = (done + (np.arange(blocks) + 0.5) * BLOCK) / declared
-        drifted = base * (1.0 + (self.drift - 1.0) * np.minimum(part, 1.0))
-        return np.minimum(np.where(high, self.jump, 1.0) * drifted, MOST_LOSS), high
+        """``size`` courses: the chances in the coming blocks after ``done`` picks, and whether each is in the
+        high state, (size, blocks); the first one is, or isn't, as ``high`` says."""
+        states = np.zeros((size, blocks), dtype=bool)
+        states[:, 0] = high
+        if self.up:
+            turns = chance.random((size, blocks))
+            for block in range(1, blocks):
+                before = states[:, block - 1]
+                states[:, block] = np.where(before, turns[:, block] >= self.down, turns[:, block] < self.up)
+        passed = (done + (np.arange(blocks) + 0.5) * BLOCK) / declared
+        drifted = base * (1.0 + (self.drift - 1.0) * np.minimum(passed, 1.0))
+        return np.minimum(np.where(states, self.jump, 1.0) * drifted, MOST_LOSS), states
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -147,9 +156,10 @@ def make(
         declared, label = max(20, round(sort.full * chance.uniform(0.04, 0.7))), sort.partial_label
     real = int(label.draw(chance, declared, 1)[0])
     base = sort.loss.of_supply(chance, of_slot)
-    blocks = real // BLOCK + 1
-    course, high = sort.loss.course(chance, base, done=0, declared=declared, blocks=blocks, state=False)
-    fails = np.repeat(course, BLOCK)[:real]
+    courses, high = sort.loss.courses(
+        chance, base, done=0, declared=declared, blocks=real // BLOCK + 1, high=False, size=1
+    )
+    fails = np.repeat(courses[0], BLOCK)[:real]
     if label.end:
         fails[-label.end :] = np.maximum(fails[-label.end :], label.end_loss)
     goods = np.flatnonzero(chance.random(real) >= fails)
@@ -159,7 +169,7 @@ def make(
         declared=declared,
         real=real,
         base=base,
-        high=high,
+        high=high[0],
         goods=goods,
         theta=float(chance.normal(*theta)),
     )
