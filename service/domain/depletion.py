@@ -73,6 +73,13 @@ def learn(
     )
 
 
+def lasting(placements: float) -> float:
+    """How much of what was seen of the losses holds for so many placements to come, on average: odds wander,
+    so evidence fades ahead as it does behind, half as fast."""
+    fading = placements / (2.0 * MEMORY)
+    return -expm1(-fading) / fading if fading > 1e-6 else 1.0
+
+
 def still_feeding(left: Floats, weight: Floats, a: Floats, b: Floats, blind: Floats) -> Floats:
     """Each possibility's weight (S, Q) times the chance that unreported losses haven't emptied it by now."""
     alive = np.where(left > 0.0, weight, 0.0)

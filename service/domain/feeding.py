@@ -132,11 +132,14 @@ def surely_fine(slot: SlotState, sight: Sight, lead: int) -> bool:
         return False
     if not usage or declared is None:
         return True
+    prior = sight.prior
+    # How far the evidence will count isn't known here: the worse odds, and the least that is known of them.
+    odds = max(prior.odds, (prior.a + slot.lost_evidence) / (prior.b + slot.placed_evidence))
     return surely_lasts(
         (lead + 1) * max(usage, sight.most_after),
         declared - slot.counted - slot.missing - slot.unseen + sight.law.lowest,
-        sight.prior.a + slot.lost_evidence,
-        sight.prior.b + slot.placed_evidence,
+        odds * prior.b,
+        prior.b,
         slot.blind,
         sight.limits.chance,
     )

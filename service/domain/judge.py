@@ -11,6 +11,7 @@ from statistics import median
 
 import numpy as np
 
+from service.domain.depletion import lasting
 from service.domain.law import Floats, together
 from service.domain.model import Level
 from service.domain.outlook import Horizon, Question, chance_due, panels_within
@@ -73,13 +74,15 @@ def question_of(
         return None
     left, weight = together(known)
     prior = sights[members[0].name].prior
+    blind = float(sum(slot.blind for slot in members))
+    trust = lasting(max(0.0, float((left * weight).sum())) + blind)
     return Question(
         horizon=horizon,
         left=left,
         weight=weight,
-        a=prior.a + sum(slot.lost_evidence for slot in members),
-        b=prior.b + sum(slot.placed_evidence for slot in members),
-        blind=float(sum(slot.blind for slot in members)),
+        a=prior.a + trust * sum(slot.lost_evidence for slot in members),
+        b=prior.b + trust * sum(slot.placed_evidence for slot in members),
+        blind=blind,
     )
 
 

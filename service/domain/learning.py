@@ -30,6 +30,8 @@ DISAGREE = 5
 ASTRAY = 0.2
 """An end that leaves more than this share of the supply is a mistake in the books, not a shortage, as long
 as such ends are fewer than this share."""
+LATELY = 6
+"""Ends in a row that can show that a law has changed; what came before is then forgotten."""
 ENOUGH = 20
 """Ends from which on a part has a prior of its own."""
 _SHAPES: Floats = np.exp(np.linspace(np.log(0.3), np.log(30.0), 40))
@@ -69,6 +71,24 @@ def errors(ends: Sequence[End], basis: str, declared: int) -> tuple[Floats, Floa
     return error * (scale if basis == PARTIAL else np.minimum(scale, 1.0)), weights, seen
 
 
+def changed(ends: Sequence[End], basis: str) -> bool:
+    """Whether the last ends follow another law than those before: all but one of the last six lie, on the
+    same side, beyond what nine of ten used to keep. By chance that is so once in 9,000 times."""
+    earlier, recent = _seen(ends[:-LATELY], basis), _seen(ends[-LATELY:], basis)
+    if len(earlier) < 2 * LATELY or len(recent) < LATELY:
+        return False
+    low, high = np.quantile(earlier, [0.1, 0.9])
+    return bool(max((recent < low).sum(), (recent > high).sum()) >= LATELY - 1)
+
+
+def _seen(ends: Sequence[End], basis: str) -> Floats:
+    """The errors of those that ran out, as ``errors`` has them for supplies like the last one."""
+    if not ends:
+        return np.zeros(0)
+    values, _, seen = errors(ends, basis, ends[-1].declared)
+    return np.asarray(values[seen])
+
+
 def law_of(
     kind: str | None, basis: str, declared: int, of_kind: Sequence[End], of_part: Sequence[End]
 ) -> Law:
@@ -93,7 +113,8 @@ def _learned(before: Law, basis: str, declared: int, ends: Sequence[End]) -> Law
         weights = np.concatenate((weights, np.full(PSEUDO, lean / PSEUDO)))
         seen = np.concatenate((seen, np.ones(PSEUDO, dtype=bool)))
     narrow = _spread(values, weights)
-    return law.from_ends(values, weights, seen, min(spread, narrow) if spread else narrow, known)
+    doubt = min(1.0, known / PSEUDO_GONE)
+    return law.from_ends(values, weights, seen, min(spread, narrow) if spread else narrow, known, doubt)
 
 
 _EIGHTHS: Floats = ndtri((np.arange(PSEUDO) + 0.5) / PSEUDO)

@@ -106,6 +106,8 @@ class Memory:
             ends = each.ends.setdefault(basis, [])
             ends.append(end)
             del ends[:-MOST_ENDS]
+            if learning.changed(ends, basis):
+                del ends[: -learning.LATELY]
             before = learning.steps(each.finished)
             each.finished += 1
             each.version += learning.steps(each.finished) - before
