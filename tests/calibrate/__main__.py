@@ -61,12 +61,14 @@ For each scenario and seed {learn} made-up supplies to learn from and {test} to 
 rules, message by message; all that the program knows comes from those. Forecasts are scored when the books
 first say 100, 50, 20, 10 and 5 panels.
 
-*Oracle A* knows the chance of a loss now and all laws, but of the quantity only its law; *oracle B* knows
-the quantity too; *naive* is books / usage, *average* books / consumption of the last 20 panels. *p flat*:
-Pearson's test that the PIT at 20 panels is uniform; *none*: forecasts that the program didn't give. A warning
-is *short* where fewer panels were left than the lead of 10; *missed*: no warning came before the end;
-*apart*: it couldn't come earlier, because the load began below the lead or the order came late. After a law
-has changed nothing is promised for the first hundred supplies.
+*Oracle A* knows the chance of a loss now and all laws, but of the quantity only its law; *oracle B*
+knows the quantity too; *naive* is books / usage, *average* books / consumption of the last 20 panels. *P
+flat*: Pearson's test that the PIT at 20 panels is uniform; *A inside*: how often the truth is in the 90
+% interval of oracle A; *none*: forecasts that the program didn't give. A warning is *short* where fewer
+panels were left than the lead of 10; it was *missed* where none came before the end. *Apart* is what
+couldn't come earlier, because the load began below the lead or the order came late. After a law has
+changed nothing is promised for the first hundred supplies, and a sensor that speaks below the lead makes
+short warnings whatever anybody forecasts.
 
 The seeds are fresh: nothing was changed after they ran. Seeds 1 to 9 are for tuning and never reported here.
 

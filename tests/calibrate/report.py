@@ -57,7 +57,15 @@ def _promises(scores: Scores) -> Iterator[str]:
 def _forecasts(scores: Scores) -> Iterator[str]:
     yield from ("## Forecasts: mean CRPS in panels over the book horizons", "")
     yield from _table(
-        "scenario", *RIVALS, "/ oracle A", "/ naive", "inside 90 %", "p flat", "PIT in tenths, %", "none"
+        "scenario",
+        *RIVALS,
+        "/ oracle A",
+        "/ naive",
+        "inside 90 %",
+        "A inside",
+        "p flat",
+        "PIT in tenths, %",
+        "none",
     )
     for key, score in scores.items():
         values = [score.mean_crps(rival) for rival in RIVALS]
@@ -70,6 +78,7 @@ def _forecasts(scores: Scores) -> Iterator[str]:
                 f"{values[0] / values[1]:.2f}",
                 f"{values[0] / values[3]:.2f}",
                 f"{coverage(pits):.3f}",
+                f"{coverage(np.array(score.oracle_pits)):.3f}",
                 _flat_at(score, 20),
                 " ".join(map(str, parts)),
                 str(score.silent),
@@ -95,11 +104,12 @@ def _warnings(scores: Scores) -> Iterator[str]:
         "99 % bound",
         "panels beyond the lead",
         "missed",
+        "short or missed",
         "apart",
     )
     for key, score in scores.items():
         short, excess = shortage(score.given)
-        warned = len(score.given)
+        warned, due = len(score.given), len(score.given) + score.missed
         yield _row(
             (
                 _title(key),
@@ -110,6 +120,7 @@ def _warnings(scores: Scores) -> Iterator[str]:
                 f"{at_most(short, warned):.3f}",
                 f"{excess:.2f}",
                 str(score.missed),
+                f"{(short + score.missed) / due:.3f}" if due else "",
                 str(len(score.apart)),
             )
         )

@@ -17,7 +17,8 @@ RIVALS = ("earlybell", "oracle A", "oracle B", "naive", "average")
 
 @dataclass(slots=True)
 class Score:
-    """``crps`` of each rival and ``pinball`` of ours at the three levels by horizon, ``pits`` by horizon;
+    """``crps`` of each rival and ``pinball`` of ours at the three levels by horizon, ``pits`` by horizon and
+    those of oracle A;
     ``given``: the panels there really were at each first warning, ``apart`` at those that couldn't come
     earlier; ``missed``: emptyings without any; ``silent``: horizons without a forecast. ``saxena``: by
     measure its values."""
@@ -25,6 +26,7 @@ class Score:
     crps: dict[int, dict[str, list[float]]] = field(default_factory=dict)
     pinball: dict[int, list[tuple[float, ...]]] = field(default_factory=dict)
     pits: dict[int, list[float]] = field(default_factory=dict)
+    oracle_pits: list[float] = field(default_factory=list)
     given: list[int] = field(default_factory=list)
     apart: list[int] = field(default_factory=list)
     missed: int = 0
@@ -82,6 +84,7 @@ def _score_forecast(result: Score, asked: Asked, law: np.ndarray, truth: int, pl
     for name, value in zip(RIVALS, values, strict=True):
         rivals[name].append(value)
     result.pits.setdefault(asked.horizon, []).append(pit(law, truth, place))
+    result.oracle_pits.append(pit(law_of(asked.oracle), truth, place))
     result.pinball.setdefault(asked.horizon, []).append(
         tuple(pinball(quantile(law, level), truth, level) for level in LEVELS)
     )
@@ -117,6 +120,7 @@ def merged(scores: Sequence[Score]) -> Score:
                 kept[name] += rivals[name]
             whole.pits.setdefault(horizon, []).extend(one.pits[horizon])
             whole.pinball.setdefault(horizon, []).extend(one.pinball[horizon])
+        whole.oracle_pits += one.oracle_pits
         whole.given += one.given
         whole.apart += one.apart
         whole.missed += one.missed

@@ -35,8 +35,9 @@ def verdicts(score: Score, bounds: Bounds) -> list[Verdict]:
         _most("CRPS / oracle A", ours / score.mean_crps("oracle A"), bounds.oracle),
         _most("CRPS / naive", ours / score.mean_crps("naive"), bounds.naive),
         Verdict("inside 90 %", inside, f"{low:.2f} to {high:.2f}", max(low - inside, inside - high, 0.0)),
-        _most("short, 99 % bound", at_most(short, len(score.given)), bounds.short),
     ]
+    if bounds.short is not None:
+        found.append(_most("short, 99 % bound", at_most(short, len(score.given)), bounds.short))
     if bounds.excess is not None:
         found.append(_most("panels beyond the lead", excess, bounds.excess))
     return found
