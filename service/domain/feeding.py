@@ -162,7 +162,7 @@ def _believe_refill(
         slot.held += used
         slot.held_panels += panels
     sight = world.sight(station, slot)
-    if not supplies.refill_is_plain(slot, usage, most=sight.law.highest, waits=_waits_for(station, slot)):
+    if not supplies.refill_is_plain(slot, usage, most=sight.law.most, waits=_waits_for(station, slot)):
         return []
     if slot.out_since is not None:
         ends.settle(world, station, slot, at)

@@ -144,6 +144,8 @@ def puts_a_word_to_refill(slot: SlotState, message: SupplyMessage, rule: SlotRul
     and from before that, or the supply it would replace is still more than half full."""
     if slot.refilled_unsaid is None or message.change not in ("loaded", "joined"):
         return False
+    if slot.out_since is not None and slot.out_since > slot.refilled_unsaid:
+        return False  # empty since then: this is the next one
     if message.at is not None and happened <= slot.refilled_unsaid:
         return True
     full = message.quantity or rule.full

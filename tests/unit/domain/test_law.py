@@ -43,7 +43,7 @@ def test_a_label_is_short_by_five_parts_give_or_take(declared, deviation):
 
 def test_nobody_mistakes_a_handful_of_parts_by_dozens():
     law = usual("tape", 4)
-    assert law.lowest >= -4
+    assert law.lowest >= -5
     assert law.highest <= 3
 
 
@@ -131,7 +131,7 @@ def test_weights_count_like_repetitions():
 
 def test_a_value_that_most_supplies_share_is_not_smeared():
     law = law_of([0] * 18 + [-1, -2])
-    assert law.offsets.tolist().count(0.0) >= 9
+    assert law.offsets.tolist().count(0.0) >= 8
     assert law.highest <= 0.0
 
 

@@ -41,21 +41,21 @@ def test_sixty_ends_are_believed_and_the_usual_doubt_is_forgotten():
     sample = np.rint(CHANCE.normal(-20.0, 4.0, 100))
     law = law_of("tape", LABEL, 4000, ends_of(sample), ())
     assert law.mean == pytest.approx(-20.0, abs=1.5)
-    assert law.highest - law.lowest < 24.0
+    assert law.offsets[-1] - law.offsets[1] < 24.0
     assert law.ends == 100
 
 
 def test_three_ends_narrow_the_doubt_but_do_not_end_it():
     law = law_of("tape", LABEL, 4000, ends_of([-20, -21, -19]), ())
     before = usual("tape", 4000)
-    assert before.lowest < law.lowest < -25.0
+    assert before.offsets[3] < law.offsets[3] < -25.0
     assert law.highest > 0.0
 
 
 def test_a_part_goes_its_own_way_once_it_has_ends_of_its_own():
     kind, part = ends_of(np.rint(CHANCE.normal(0, 3, 150))), ends_of(np.rint(CHANCE.normal(-60, 3, 45)))
     assert law_of("tape", LABEL, 4000, kind, ()).mean == pytest.approx(0.0, abs=1.5)
-    assert law_of("tape", LABEL, 4000, kind, part).mean == pytest.approx(-60.0, abs=6.0)
+    assert law_of("tape", LABEL, 4000, kind, part).mean == pytest.approx(-60.0, abs=8.0)
 
 
 def test_a_law_that_changes_is_followed_within_a_few_dozen_supplies():
@@ -90,9 +90,9 @@ def test_a_persons_count_is_exact_until_five_ends_disagree():
 
 def test_a_rare_mistake_in_the_books_is_no_shortage_but_a_rule_is():
     few = ends_of([0] * 50 + [-2000] * 4)
-    assert law_of("tape", LABEL, 4000, few, ()).offsets[1] > -20.0
+    assert law_of("tape", LABEL, 4000, few, ()).offsets[3] > -20.0
     many = ends_of([0] * 30 + [-2000] * 30)
-    assert law_of("tape", LABEL, 4000, many, ()).offsets[1] < -1900.0
+    assert law_of("tape", LABEL, 4000, many, ()).offsets[3] < -1900.0
 
 
 def test_losses_that_nobody_reported_are_taken_as_they_were_expected():
