@@ -27,10 +27,12 @@ from service.domain.model import Instant, to_rfc3339
 from service.keyring import Keyring
 from service.outlets import OutletError
 from service.ports import StoreError, StoreRevisionError, Unfit
+from service.recordings import print_outlooks
 from service.settings import Settings, SettingsError, load
 from service.store import BackupError, back_up, open_store, restore, upgrade
 from service.telemetry import LEVELS, configure_logging
 from service.tls import TlsFileError
+from service.usecases.foretell import Wanted
 from service.usecases.replay import replay
 from service.web.server import AddressTakenError
 from simulators import cli
@@ -88,6 +90,11 @@ def _parser() -> argparse.ArgumentParser:
     )
     replay.add_argument("--batch", type=int, default=200, metavar="N", help="entries a commit (200)")
     replay.set_defaults(run=_replay)
+    forecast = commands.add_parser("forecast", parents=[common], help="every outlook that a recording gives")
+    forecast.add_argument("file", type=Path, metavar="FILE", help="the same, or topics with payloads; .gz; -")
+    forecast.add_argument("--slots", default="*", metavar="PATTERN", help="only line/station/slot like this")
+    forecast.add_argument("--every", type=int, default=1, metavar="N", help="a slot every N panels (1)")
+    forecast.set_defaults(run=_forecast)
     _add_access(commands, common)
     for name, run, what in (
         ("simulate", _simulate, "a made-up line that publishes to a broker (simulate --help)"),
@@ -207,6 +214,16 @@ def _replay(known: argparse.Namespace) -> int:
         else (f" from {to_rfc3339(done.first)} to {to_rfc3339(done.last)}")
     )
     print(f"replayed {done.entries} entries{span}: {done.told} changes of notices")
+    return 0
+
+
+def _forecast(known: argparse.Namespace) -> int:
+    settings = _settings(known)
+    wanted = Wanted(slots=known.slots, every=known.every, root=settings.mqtt.floor_root)
+    try:
+        print_outlooks(known.file, settings.policy(), wanted)
+    except Unfit as error:
+        return _problem(f"{known.file}: {error}")
     return 0
 
 

@@ -77,6 +77,17 @@ class Spread(msgspec.Struct, Generic[T], frozen=True):
     p95: T
 
 
+class Shortfall(msgspec.Struct, frozen=True):
+    """How what is in a slot stands against the orders ahead: ``parts`` expected to be missing at their end,
+    rounded up, the ``chance`` that it gives out before that, the first ``order`` that it probably can't
+    complete (``None``: it probably lasts), and the ``panels`` that they still need."""
+
+    parts: int
+    chance: float
+    order: str | None
+    panels: int
+
+
 class Notice(msgspec.Struct, kw_only=True, frozen=True):
     """One thing a person is told; the JSON of the API, the webhook ``data`` and the stored row.
 

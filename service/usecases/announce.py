@@ -18,7 +18,8 @@ from service.domain.world import World
 from service.ports import StoreError
 from service.usecases.ingest import Committed
 from service.usecases.resend import safe_to_forget
-from service.usecases.show import Json, Shown, slot_objects
+from service.usecases.show import Shown, slot_objects
+from service.usecases.slots import Json
 
 EVERY = 1.0
 STATIONS_A_TURN = 20

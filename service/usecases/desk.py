@@ -14,7 +14,8 @@ from service.domain.model import Instant
 from service.domain.notices import Taken, Told
 from service.ports import Busy, Conflict, Unfit
 from service.usecases.ingest import Ask
-from service.usecases.show import Json, Shown
+from service.usecases.show import Shown
+from service.usecases.slots import Json
 from service.wire.native import Address, Misfit, clean_name, read_message
 
 PATIENCE = 5.0

@@ -1,4 +1,5 @@
-"""One recorded entry applied to the world: the same for a replay and for the state an export begins with."""
+"""A recording folded into a world: its start state, and one entry after another. The same for a replay and
+for the state an export begins with."""
 
 from __future__ import annotations
 
@@ -8,8 +9,23 @@ from service.domain import floor
 from service.domain.events import JournalEntry
 from service.domain.notices import Told
 from service.domain.policy import Policy
-from service.domain.world import World
-from service.wire.journal import read_entry
+from service.domain.world import World, touch_supply
+from service.wire.journal import StartState, read_entry
+
+
+def begin(start: StartState) -> World:
+    """The world as it was before the first entry."""
+    world = World(policy=msgspec.json.decode(start.policy, type=Policy))
+    world.memory.adopt(start.learned, start.records)  # before the stations, whose sights go by it
+    for line in start.lines:
+        world.lines[line.line] = line
+    for station in start.stations:
+        world.adopt(station)
+    for supply in start.supplies:
+        touch_supply(world, supply)
+    for standing in start.standing:
+        world.stand(standing)
+    return world
 
 
 def fold(world: World, entry: JournalEntry) -> list[Told] | None:

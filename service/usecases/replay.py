@@ -13,8 +13,8 @@ import msgspec
 from service.domain.events import JournalEntry
 from service.domain.model import Instant
 from service.domain.policy import Policy
-from service.domain.world import World, touch_supply
 from service.ports import Batch, Ledger, Unfit
+from service.usecases.fold import begin
 from service.usecases.ingest import Ingest
 from service.wire.journal import StartState, read_line
 from service.wire.native import Misfit
@@ -41,7 +41,7 @@ def replay(lines: Iterable[bytes], store: Ledger, *, batch: int = BATCH) -> Repl
         raise Unfit("the store isn't empty: replay into a new one (set store.url)")
     entries = _numbered(lines)
     start, first = _start(entries)
-    world = _world(start)
+    world = begin(start)
     ingest = Ingest(
         world=world,
         ledger=store,
@@ -73,20 +73,6 @@ def _start(entries: Iterator[StartState | JournalEntry]) -> tuple[StartState, li
         return head, []
     nothing = StartState(position=0, at=0, policy=msgspec.Raw(msgspec.json.encode(Policy())))
     return nothing, [] if head is None else [head]
-
-
-def _world(start: StartState) -> World:
-    world = World(policy=msgspec.json.decode(start.policy, type=Policy))
-    for line in start.lines:
-        world.lines[line.line] = line
-    for station in start.stations:
-        world.adopt(station)
-    for supply in start.supplies:
-        touch_supply(world, supply)
-    for standing in start.standing:
-        world.stand(standing)
-    world.memory.adopt(start.learned, start.records)
-    return world
 
 
 def _begin(store: Ledger, ingest: Ingest, start: StartState) -> None:

@@ -10,19 +10,15 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from service.domain import explain, judge, notices
-from service.domain.judge import Case
+from service.domain import explain, judge
 from service.domain.memory import Memory
-from service.domain.model import Instant, Level, Notice, NoticeState, Spread, to_rfc3339
-from service.domain.outcome import clock_times, forecast, is_boundary_only, starves
-from service.domain.outlook import Horizon, Questions, left_quantiles
-from service.domain.sight import Sight
+from service.domain.model import Instant, Notice, NoticeState, to_rfc3339
 from service.domain.state import SITE_KEY, LineState, SlotState, StationState, line_key, station_key
 from service.domain.world import World
 from service.ports import Archive
 from service.usecases.export import export
+from service.usecases.slots import Json, complete, draft, soonest
 
-Json = dict[str, object]
 Place = tuple[str, str, str]
 """Line, station, slot."""
 
@@ -153,118 +149,9 @@ def _notice_object(notice: Notice, current: Mapping[Place, Json]) -> Json:
 
 def slot_objects(world: World, stations: Sequence[StationState]) -> list[Json]:
     """The contract's slot objects of these stations, soonest first; one vectorised forecast for all."""
-    cases: list[tuple[StationState, SlotState, Case | None]] = []
-    for station in stations:
-        line = world.line(station.line)
-        sights = world.sights_of(station)
-        cases += [
-            (station, slot, judge.case_of(line, station, slot, sights)) for slot in station.slots.values()
-        ]
-    known = [case for _, _, case in cases if case is not None]
-    spreads = iter(forecast(known) if known else [])
-    remaining = iter(_remaining(world, [(station, slot) for station, slot, _ in cases]))
-    objects = [
-        _slot_object(world, station, slot, case, next(spreads) if case is not None else None, next(remaining))
-        for station, slot, case in cases
-    ]
-    objects.sort(key=_soonest)
-    return objects
-
-
-_LATER = {"idle": 2, "unknown": 1}
-
-
-def _soonest(shown: Json) -> tuple[int, int, str, str]:
-    panels = shown["panels_to_empty"]
-    p50 = panels["p50"] if isinstance(panels, dict) else 0
-    state = str(shown["state"])
-    return _LATER.get(state, 0), 0 if state == "empty" else p50, str(shown["station"]), str(shown["slot"])
-
-
-def _slot_object(
-    world: World,
-    station: StationState,
-    slot: SlotState,
-    case: Case | None,
-    panels: Spread[int] | None,
-    remaining: Json | None,
-) -> Json:
-    sight = world.sights_of(station)[slot.name]
-    usage = sight.usage
-    lead = judge.lead_of(sight, station)
-    chance = None if case is None else case.chance_within(lead)
-    times = None if panels is None else clock_times(station, panels)
-    state = _state(station, slot, sight, case, chance)
-    return {
-        "line": station.line,
-        "station": station.station,
-        "slot": slot.name,
-        "kind": slot.kind,
-        "part": sight.part,
-        "lot": slot.lot,
-        "supply": slot.supply,
-        "remaining": remaining,
-        "usage_per_panel": usage if usage is None or usage % 1 else int(usage),
-        "usage_source": "none" if usage is None else "recipe" if sight.by_recipe else "learned",
-        "loss_rate": _loss_rate(slot, sight),
-        "panels_to_empty": None if panels is None else msgspec.structs.asdict(panels),
-        "empty_at": None if times is None else _spread_of_times(times),
-        "lead_panels": lead,
-        "urgent_panels": sight.limits.urgent_panels,
-        "chance": chance,
-        "state": state,
-        "assumed": slot.assumed,
-        "as_of": None if station.counted_at is None else to_rfc3339(station.counted_at),
-        "boundary_only": is_boundary_only(slot, sight),
-        "notice": slot.notice.id if slot.notice is not None and notices.is_live(slot.notice) else None,
-        "order_panels_left": None if case is None else case.needed,
-        "counted": {
-            "session": station.counted_session,
-            "seq": station.counted_seq,
-            "panels": station.panels,
-        }
-        if station.counted_at is not None
-        else None,
-    }
-
-
-def _spread_of_times(times: Spread[Instant]) -> Json:
-    return {key: to_rfc3339(at) for key, at in msgspec.structs.asdict(times).items()}
-
-
-_BY_LEVEL = {Level.URGENT: "urgent", Level.EARLY: "due", None: "ok"}
-
-
-def _state(
-    station: StationState, slot: SlotState, sight: Sight, case: Case | None, chance: float | None
-) -> str:
-    if starves(station, slot, sight):
-        return "empty"
-    if sight.idle:
-        return "idle"
-    if case is None or chance is None:
-        return "unknown"
-    level = judge.level_of(case, sight.limits, chance)
-    return _BY_LEVEL[level]
-
-
-def _remaining(world: World, slots: Sequence[tuple[StationState, SlotState]]) -> list[Json | None]:
-    """What is believed left in each slot, one vectorised call; ``None`` where nobody said a quantity."""
-    alone = Horizon(usage=1.0)
-    questions = [
-        judge.question_of([slot], {slot.name: world.sights_of(station)[slot.name]}, alone)
-        for station, slot in slots
-    ]
-    known = [question for question in questions if question is not None]
-    if not known:
-        return [None] * len(slots)
-    quantiles = zip(*(each.tolist() for each in left_quantiles(Questions.of(known))), strict=True)
-    return [
-        None
-        if question is None
-        else dict(zip(("book", "low", "expected", "high"), (slot.book, *next(quantiles)), strict=True))
-        for question, (_, slot) in zip(questions, slots, strict=True)
-    ]
+    drafts = [draft(world, station, slot) for station in stations for slot in station.slots.values()]
+    complete(drafts)
+    return sorted((each.shown for each in drafts), key=soonest)
 
 
 def _why(world: World, station: StationState, slot: SlotState, shown: Json) -> Json:
@@ -282,12 +169,6 @@ def _why(world: World, station: StationState, slot: SlotState, shown: Json) -> J
         )
     )
     return why
-
-
-def _loss_rate(slot: SlotState, sight: Sight) -> float:
-    """Lost per part picked: the believed odds as a rate."""
-    a, b = sight.prior.a + slot.lost_evidence, sight.prior.b + slot.placed_evidence
-    return a / (a + b)
 
 
 def _line_object(world: World, line: LineState) -> Json:

@@ -12,7 +12,15 @@ from urllib.parse import quote
 
 import msgspec
 
-from service.domain.events import JournalEntry, Message, OutletReport, PersonAct, Refusals, TimePassed
+from service.domain.events import (
+    JournalEntry,
+    Message,
+    OutletReport,
+    PersonAct,
+    Refusals,
+    TimePassed,
+    When,
+)
 from service.domain.history import Learned, Record
 from service.domain.model import Instant, from_datetime, to_datetime
 from service.domain.state import LineState, Standing, StationState, SupplyState
@@ -38,6 +46,21 @@ class StartState(msgspec.Struct):
     records: list[Record] = []
 
 
+class PlainLine(msgspec.Struct, frozen=True):
+    """A message as anybody may write it down: topic, payload and, where it is known, when it came."""
+
+    topic: str
+    payload: msgspec.Raw
+    at: When = None
+    retained: bool = False
+
+
+class _Marks(msgspec.Struct):
+    """What tells the kinds of lines apart."""
+
+    specversion: object = None
+
+
 class _CloudEvent(msgspec.Struct, kw_only=True, omit_defaults=True):
     specversion: str
     id: str
@@ -50,6 +73,8 @@ class _CloudEvent(msgspec.Struct, kw_only=True, omit_defaults=True):
 
 
 _events = msgspec.json.Decoder(_CloudEvent)
+_plain = msgspec.json.Decoder(PlainLine)
+_marks = msgspec.json.Decoder(_Marks)
 _encode = msgspec.json.Encoder().encode
 
 
@@ -112,6 +137,16 @@ def read_line(line: bytes) -> StartState | JournalEntry:
         raise Misfit(f"not an event of ours: type {event.type!r}")
     kind = event.type.removeprefix(TYPE).removeprefix("floor.")
     return JournalEntry(at, kind, event.subject or "", bytes(event.data), event.retained)
+
+
+def read_recording(line: bytes) -> StartState | JournalEntry | PlainLine:
+    """One line of an export, or one written by others. Raises ``Misfit`` with what is wrong."""
+    try:
+        if _marks.decode(line).specversion is None:
+            return _plain.decode(line)
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
+        raise Misfit(f"neither an event of ours nor a topic with its payload: {error}") from None
+    return read_line(line)
 
 
 def read_entry(entry: JournalEntry) -> tuple[Address, Message]:
