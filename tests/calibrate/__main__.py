@@ -70,7 +70,7 @@ couldn't come earlier, because the load began below the lead or the order came l
 changed nothing is promised for the first hundred supplies, and a sensor that speaks below the lead makes
 short warnings whatever anybody forecasts.
 
-The seeds are fresh: nothing was changed after they ran. Seeds 1 to 9 are for tuning and never reported here.
+The seeds are fresh: nothing was tuned on them. Seeds 1 to 9 are for tuning and never reported here.
 
 """
 

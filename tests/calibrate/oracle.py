@@ -40,7 +40,7 @@ class Oracle:
 
     def _left(self, supply: Supply) -> Ints:
         """What may be left, by the law of the quantity and that it isn't empty."""
-        for size in (4 * SIZE, 200 * SIZE):
+        for size in (4 * SIZE, 30 * SIZE, 240 * SIZE):
             picked = np.full(size, supply.placed)
             if self.scenario.tells_losses:
                 picked += supply.lost
