@@ -49,14 +49,15 @@ def apply_count(world: World, station: StationState, message: CountMessage, at: 
         _note_missing(world, station, message, missed, at)
         missing = (name for name, slot in station.slots.items() if slot.missing)
         doubtful = list(dict.fromkeys((*doubtful, *missing)))
-    if (rested and not station.resting) or (limited and not _is_limited(world, station)):
+    unlimited = (rested and not station.resting) or (limited and not _is_limited(world, station))
+    if unlimited:
         doubtful = list(station.slots)  # orders no longer silence those that this message doesn't name
     station.counted_at = at
     if hearing is not Hearing.LATE:
         station.counted_session, station.counted_seq = message.session, message.seq
     watched = world.watched[station.line, station.station]
     for name in dict.fromkeys((*doubtful, *sorted(watched))) if watched else doubtful:
-        told += judge_slot(world, station, station.slots[name], at)
+        told += judge_slot(world, station, station.slots[name], at, by_count=not unlimited)
     return told + standing.speak_again(world, station.line, station.station, at)
 
 

@@ -5,7 +5,7 @@ Judged after every event that could matter to the slot, one slot at a time.
 
 from __future__ import annotations
 
-from service.domain import judge, notices
+from service.domain import judge, notices, record
 from service.domain.judge import Case
 from service.domain.model import SECOND, Instant, Level, Spread, SupplyKind
 from service.domain.notices import Numbers, Told
@@ -22,8 +22,11 @@ def judge_station(world: World, station: StationState, at: Instant) -> list[Told
     return told
 
 
-def judge_slot(world: World, station: StationState, slot: SlotState, at: Instant) -> list[Told]:
-    """What is to be told of the slot now; of slots that feed the same placements one speaks for all."""
+def judge_slot(
+    world: World, station: StationState, slot: SlotState, at: Instant, *, by_count: bool = False
+) -> list[Told]:
+    """What is to be told of the slot now; of slots that feed the same placements one speaks for all.
+    ``by_count``: nothing but a count can have changed anything."""
     sights = world.sights_of(station)
     told: list[Told] = []
     for name in world.sight(station, slot).group:
@@ -32,10 +35,11 @@ def judge_slot(world: World, station: StationState, slot: SlotState, at: Instant
     if sights[slot.name].group:
         slot, others = _speaker(station, sights[slot.name])
         for other in others:
-            told += _noted(world, station, other, _close(other, notices.BETTER, at))
+            told += _noted(world, station, other, _close(world, station, other, notices.BETTER, at))
     if notices.quiet_is_over(slot, progress=station.progress, at=at):
         told += _noted(world, station, slot, [notices.speak_again(slot, at)])
-    return told + _noted(world, station, slot, _judge(world, station, slot, sights[slot.name], at))
+    sight = sights[slot.name]
+    return told + _noted(world, station, slot, _judge(world, station, slot, sight, at, by_count))
 
 
 def _noted(world: World, station: StationState, slot: SlotState, told: list[Told]) -> list[Told]:
@@ -44,13 +48,16 @@ def _noted(world: World, station: StationState, slot: SlotState, told: list[Told
     return told
 
 
-def _judge(world: World, station: StationState, slot: SlotState, sight: Sight, at: Instant) -> list[Told]:
+def _judge(
+    world: World, station: StationState, slot: SlotState, sight: Sight, at: Instant, by_count: bool
+) -> list[Told]:
     if station.resting and not sight.after:
-        return _close(slot, notices.ORDER_DONE, at)
+        return _close(world, station, slot, notices.ORDER_DONE, at)
     if starves(station, slot, sight):
-        return _raise(world, station, slot, Level.EMPTY, at)
+        kept = record.ran_empty(world, station, slot, at)
+        return _raise(world, station, slot, Level.EMPTY, at) + kept
     if sight.idle:
-        return _close(slot, notices.ORDER_DONE, at)
+        return _close(world, station, slot, notices.ORDER_DONE, at)
     case = judge.case_of(world.line(station.line), station, slot, world.sights_of(station))
     if case is None:
         # All that is known of it is that its tower says low.
@@ -58,10 +65,10 @@ def _judge(world: World, station: StationState, slot: SlotState, sight: Sight, a
         return _raise(world, station, slot, Level.EARLY, at) if low else []
     level = judge.level_of(case, sight.limits, case.chance_within(judge.lead_of(sight, station)))
     if level is not None:
-        return _raise(world, station, slot, level, at)
+        return _raise(world, station, slot, level, at, by_count=by_count)
     if notices.is_live(slot.notice) and judge.is_better(case, sight, station):
         done = case.needed == 0
-        return _close(slot, notices.ORDER_DONE if done else notices.BETTER, at)
+        return _close(world, station, slot, notices.ORDER_DONE if done else notices.BETTER, at)
     return []
 
 
@@ -98,18 +105,32 @@ def _left(slot: SlotState) -> int:
     return slot.book if slot.book is not None else 1 << 60
 
 
-def _raise(world: World, station: StationState, slot: SlotState, level: Level, at: Instant) -> list[Told]:
+def _raise(
+    world: World,
+    station: StationState,
+    slot: SlotState,
+    level: Level,
+    at: Instant,
+    *,
+    by_count: bool = False,
+) -> list[Told]:
     if not notices.calls_for_words(slot, level):
         return []
+    kept: list[Told] = []
+    if record.opens(slot) and level is Level.EMPTY:
+        kept = record.missed(world, station, slot, at)
+    elif record.opens(slot):
+        record.warn(world, station, slot, at, by_count=by_count)
     numbers = numbers_of(world, station, slot)
     if slot.notice is None:
         slot.told_left = slot.book
-    return [notices.raise_to(station, slot, level, numbers, at)]
+    return [notices.raise_to(station, slot, level, numbers, at), *kept]
 
 
-def _close(slot: SlotState, because: str, at: Instant) -> list[Told]:
+def _close(world: World, station: StationState, slot: SlotState, because: str, at: Instant) -> list[Told]:
+    kept = record.let_go(world, station, slot, at)
     told = notices.close(slot, because, at)
-    return [] if told is None else [told]
+    return kept if told is None else [told, *kept]
 
 
 def is_boundary_only(slot: SlotState, sight: Sight) -> bool:

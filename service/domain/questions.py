@@ -6,7 +6,7 @@ replay asks the same question under the same id; it doesn't know how it reaches 
 
 from __future__ import annotations
 
-from service.domain import notices
+from service.domain import notices, record
 from service.domain.model import Change, Instant, Level, Notice, NoticeState, to_rfc3339
 from service.domain.notices import Told
 from service.domain.state import SlotState, Standing, StationState
@@ -69,11 +69,22 @@ def settle(
 
 
 def end_loading(
-    world: World, station: StationState, slot: SlotState, because: str, at: Instant, *, by: str | None = None
+    world: World,
+    station: StationState,
+    slot: SlotState,
+    because: str,
+    at: Instant,
+    *,
+    by: str | None = None,
+    since: int = 0,
 ) -> list[Told]:
-    """The supply is gone: its notice closes, and so does a question about it."""
+    """The supply is gone: its notice closes, and so does a question about it; how its warning went is noted.
+    ``since``: parts that were used since it really went."""
+    seen = because == notices.SEEN_REFILLED
+    kept = record.cut_short(world, station, slot, at, since=since, seen=seen)
     told = notices.end_loading(slot, because, at, by=by)
-    return ([] if told is None else [told]) + settle(world, station, slot, because, at, by=by)
+    ended = [] if told is None else [told]
+    return ended + settle(world, station, slot, because, at, by=by) + kept
 
 
 def _question_id(station: StationState, slot: SlotState) -> str:

@@ -7,7 +7,7 @@ import hashlib
 
 import msgspec
 
-from service.domain import clock, ends, notices, questions
+from service.domain import clock, ends, notices, questions, record
 from service.domain import slot as supplies
 from service.domain.events import SupplyMessage
 from service.domain.model import Instant
@@ -35,6 +35,8 @@ def apply(world: World, station: StationState, message: SupplyMessage, at: Insta
             told += questions.settle(world, station, slot, notices.ANSWERED, at, by=message.by)
             ends.settle(world, station, slot, at, left=message.quantity or 0)
             supplies.count(slot, message.quantity or 0, at=happened)
+            world.look(station, slot)
+            told += record.cut_short(world, station, slot, at)
         case "removed":
             ends.settle(world, station, slot, at)
             world.part_with(slot, stock=supplies.stock_of(slot))
@@ -72,7 +74,7 @@ def _refill(
     if message.change == "loaded":
         world.part_with(slot, stock=supplies.stock_of(slot))
         message, carried = _recall(world, message, told, station, slot, happened, at)
-        told += questions.end_loading(world, station, slot, notices.REFILLED, at, by=message.by)
+        told += questions.end_loading(world, station, slot, notices.REFILLED, at, by=message.by, since=since)
         supplies.load(slot, message, sight.rule, event=event, at=happened, carried=carried)
         if carried is None:
             slot.partial = ends.is_partial(world, slot, world.look(station, slot))
@@ -80,7 +82,7 @@ def _refill(
         if message.supply is not None:
             world.part_with(slot, stock=Stock(0, exact=True))
             message, carried = _recall(world, message, told, station, slot, happened, at)
-        told += questions.end_loading(world, station, slot, notices.REFILLED, at, by=message.by)
+        told += questions.end_loading(world, station, slot, notices.REFILLED, at, by=message.by, since=since)
         supplies.join(slot, message, sight.rule, event=event, at=happened, carried=carried)
     slot.counted += since
     return told
@@ -107,7 +109,7 @@ def _splice(
     )
     slot.counted -= since
     ends.settle_leading(world, station, slot, at)
-    told = questions.end_loading(world, station, slot, notices.REFILLED, at, by=message.by)
+    told = questions.end_loading(world, station, slot, notices.REFILLED, at, by=message.by, since=since)
     supplies.splice(slot, grey=message.grey or 0, event=event, at=happened)
     slot.counted += since
     return told
