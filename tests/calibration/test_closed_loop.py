@@ -18,8 +18,8 @@ from simulators.tally import Outcome
 from tests.support.closed_loop import ClosedLoop
 
 MESSAGES = 2.6
-"""For each supply at its end, over three shifts, at most. A warning that keeps to the lead leaves less time than
-one that comes far too early, so more of them turn urgent before somebody is there."""
+"""For each supply at its end, over three shifts, at most. A warning that keeps to the lead leaves less time
+than one that comes far too early, so more of them turn urgent before somebody is there."""
 
 
 def scenario(name: str) -> Scenario:
