@@ -72,11 +72,12 @@ short warnings whatever anybody forecasts.
 
 The seeds are fresh: nothing was tuned on them. Seeds 1 to 9 are for tuning and never reported here.
 
-Two things about the made-up plants were chosen after a look at seed 1, both in favour of the forecast. Supplies
-of one slot differ less in their losses than at first (Gamma shape 20, was 8), because without reported losses
-nobody can know that part: *placements only* was 1.31 times oracle A before. The sensor stands at 200 parts;
-at 120, below the lead of some slots, 14 % of the warnings were short, which is kept as *late sensor*. The bound
-of short warnings leaves out those that were missed; *short or missed* has both.
+Two things about the made-up plants were chosen after a look at seed 1, both in favour of the forecast.
+Supplies of one slot differ less in their losses than at first (Gamma shape 20, was 8), because without
+reported losses nobody can know that part: *placements only* was 1.31 times oracle A before. The sensor
+stands at 200 parts; at 120, below the lead of some slots, 14 % of the warnings were short, which is kept
+as *late sensor*. The bound of short warnings leaves out those that were missed; *short or missed* has
+both.
 
 """
 
