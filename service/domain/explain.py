@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 from service.domain import judge
 from service.domain.judge import Case
-from service.domain.model import Instant, Spread, to_rfc3339
+from service.domain.model import Instant, Shortfall, Spread, to_rfc3339
+from service.domain.notices import what_lacks
 from service.domain.sight import Sight
 from service.domain.state import SlotState, StationState
 
@@ -18,7 +19,8 @@ from service.domain.state import SlotState, StationState
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Forecast:
     """What is told of the slot now: its state, the parts believed left (``low`` and ``high``: 5 % and 95 %
-    quantile, ``expected``: mean), panels to empty, and the chance that ``due`` compares."""
+    quantile, ``expected``: mean), panels to empty, the chance that ``due`` compares, and how
+    ``short`` it is of what the orders ahead need."""
 
     state: str
     low: int | None = None
@@ -26,6 +28,7 @@ class Forecast:
     high: int | None = None
     panels: Spread[int] | None = None
     chance: float | None = None
+    short: Shortfall | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,10 +207,11 @@ def _what_follows(figures: Figures, told: Forecast) -> str:
     ends = " and before the order ends" if figures.order_panels_left is not None else ""
     lost, lead = figures.loss_rate * 1000, figures.lead_panels
     within = f"within {_count(lead, 'panel')}{ends}"
+    lacks = f"; it {words}" if (words := what_lacks(told.short)) else ""
     return (
         f"{together} {_count(figures.usage_per_panel, 'part')} a panel and {lost:.2g} lost in 1,000 that is"
         f" {_count(middle, 'more panel')}{between}; the chance that it is empty {within} is"
-        f" {_percent(told.chance)}, and a warning is given from {_percent(figures.chance_limit)}."
+        f" {_percent(told.chance)}, and a warning is given from {_percent(figures.chance_limit)}{lacks}."
     )
 
 

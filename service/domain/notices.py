@@ -19,7 +19,17 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from service.domain.model import Change, Instant, Level, Notice, NoticeState, Spread, to_datetime, to_rfc3339
+from service.domain.model import (
+    Change,
+    Instant,
+    Level,
+    Notice,
+    NoticeState,
+    Shortfall,
+    Spread,
+    to_datetime,
+    to_rfc3339,
+)
 from service.domain.state import SlotState, StationState
 
 REFILLED = "refilled"
@@ -58,6 +68,7 @@ class Numbers:
     part: str | None
     boundary_only: bool
     timezone: str
+    short: Shortfall | None = None
 
 
 class Taken(Exception):
@@ -251,4 +262,13 @@ def sentence(station: StationState, slot: SlotState, level: Level, numbers: Numb
         clock = f", about {local:%H:%M}"
     low, mid, high = msgspec.structs.astuple(numbers.panels)
     between = f" ({low} to {high})" if low != high else ""
-    return f"{where} lasts {mid} more panels{between}{clock}. Bring one {supply}; exchange {when}."
+    short = f" It {lacks}." if (lacks := what_lacks(numbers.short)) else ""
+    return f"{where} lasts {mid} more panels{between}{clock}.{short} Bring one {supply}; exchange {when}."
+
+
+def what_lacks(short: Shortfall | None) -> str:
+    """That the orders ahead need more than is there; nothing where they don't."""
+    if short is None or short.parts == 0:
+        return ""
+    order = "the order" if short.order is None else f"order {short.order}"
+    return f"will not last {order}: {short.parts:,} part{'' if short.parts == 1 else 's'} short"

@@ -10,6 +10,7 @@ from service.domain.judge import Case
 from service.domain.model import SECOND, Instant, Level, Spread, SupplyKind
 from service.domain.notices import Numbers, Told
 from service.domain.outlook import Questions, panels_to_empty, seconds_to_empty
+from service.domain.shortfall import orders_ahead, shortfalls
 from service.domain.sight import Sight
 from service.domain.state import SlotState, StationState
 from service.domain.world import World
@@ -144,13 +145,17 @@ def numbers_of(world: World, station: StationState, slot: SlotState) -> Numbers:
     """The forecast of one slot as a notice says it."""
     sights = world.sights_of(station)
     case = judge.case_of(world.line(station.line), station, slot, sights)
-    panels = None if case is None else forecast([case])[0]
+    panels, short = None, None
+    if case is not None:
+        panels = forecast([case])[0]
+        short = shortfalls([case], [panels.p50], [orders_ahead(world.line(station.line))])[0]
     return Numbers(
         panels=panels,
         empty_at=None if panels is None else clock_times(station, panels),
         part=sights[slot.name].part,
         boundary_only=is_boundary_only(slot, sights[slot.name]),
         timezone=world.policy.timezone,
+        short=short,
     )
 
 

@@ -148,6 +148,15 @@ class _Told(BaseModel):
     model_config = ConfigDict(extra="allow")
 
 
+class OrderShort(_Told):
+    """How what is in the slot, or in those that feed with it, stands against the known orders ahead."""
+
+    parts: Annotated[int, Field(description="expected to be missing at their end, rounded up; 0: it lasts")]
+    chance: Annotated[float, Field(description="that it gives out before those orders are done")]
+    order: Annotated[str | None, Field(description="the first that it probably won't complete")]
+    panels: Annotated[int, Field(description="that they still need")]
+
+
 class SlotForecast(_Told):
     """One slot and when it runs empty. What isn't known is ``null``."""
 
@@ -174,6 +183,9 @@ class SlotForecast(_Told):
     notice: Annotated[str | None, Field(description="the id of its notice that isn't closed")]
     order_panels_left: Annotated[
         int | None, Field(description="panels the known orders still need; null: no limit is known")
+    ]
+    order_short: Annotated[
+        OrderShort | None, Field(description="null: no limit is known, or quantity or usage aren't")
     ]
     counted: Counted | None
 

@@ -49,6 +49,7 @@ class Place:
     empty: bool = False
     assumed: bool = False
     needed: int | None = 210
+    short: int = 0
 
     @property
     def panels(self) -> Spread[int] | None:
@@ -80,6 +81,13 @@ class Place:
         ]
         return Spread(*times)
 
+    @property
+    def order_short(self) -> dict[str, object] | None:
+        if self.needed is None or self.panels is None:
+            return None
+        order = "B-2214" if self.short else None
+        return {"parts": self.short, "chance": float(self.short > 0), "order": order, "panels": self.needed}
+
     def as_json(self) -> dict[str, object]:
         left, doubt = self.left, self.doubt
         remaining = None if left is None else _remaining(left, doubt)
@@ -106,6 +114,7 @@ class Place:
             "supply": None,
             "notice": None,
             "order_panels_left": self.needed,
+            "order_short": self.order_short,
             "counted": {"session": "b3c1", "seq": 4182, "panels": 1042},
         }
 

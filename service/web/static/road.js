@@ -4,7 +4,7 @@ import { arrange, draw, icon, make, say } from "./dom.js";
 import { legend } from "./legend.js";
 import { marks } from "./marks.js";
 import { HORIZONS, drawAxis, fitting, shared } from "./scale.js";
-import { clock, count, number, pageOf, range, signOf, STATE, whyUnknown } from "./words.js";
+import { clock, count, number, pageOf, range, signOf, STATE, whatLacks, whyUnknown } from "./words.js";
 
 const FIRST_ROWS = 20;
 const LANE_PX = 40;
@@ -124,6 +124,7 @@ export function showTags(tags, slot) {
   if (slot.boundary_only) words.push(["at a panel boundary only", null]);
   if (slot.assumed) words.push(["quantity assumed", null]);
   if (outlasts(slot)) words.push(["outlasts the order", null]);
+  if (whatLacks(slot)) words.push([whatLacks(slot), null]);
   const text = words.map(([word]) => word).join("\n");
   if (tags.dataset.text === text) return;
   tags.dataset.text = text;

@@ -51,6 +51,12 @@ export function whatToBring({ supply_kind: kind, part, slot }) {
 export const pageOf = ({ line, station, slot }) =>
   `/${["line", line, "station", station, "slot", slot].map(encodeURIComponent).join("/")}`;
 
+/** That the orders ahead need more than is there; empty where they don't. */
+export function whatLacks({ order_short: short }) {
+  if (!short?.parts) return "";
+  return `will not last ${short.order === null ? "the order" : `order ${short.order}`}: ${count(short.parts, "part")} short`;
+}
+
 export const thing = (kind) => THING[kind] ?? "supply";
 
 export const LEVEL = { early: "Early", urgent: "Urgent", empty: "Empty", question: "Question" };
