@@ -6,7 +6,7 @@ bound, the others are judged.
 
 from __future__ import annotations
 
-from service.domain import clock, counting, ends, notices, questions, standing, tower
+from service.domain import clock, counting, ends, notices, questions, skips, standing, tower
 from service.domain import slot as supplies
 from service.domain.counting import Hearing
 from service.domain.depletion import surely_lasts
@@ -44,7 +44,7 @@ def apply_count(world: World, station: StationState, message: CountMessage, at: 
     _note_takt(station, message, at if source_at is None else source_at, panels, hearing)
     station.progress += panels
     station.order_done += panels
-    told, doubtful = _feed_slots(world, station, message, hearing, began, at, learn=learn)
+    told, doubtful = _feed_slots(world, station, message, hearing, began, at, made=panels if learn else None)
     if message.counts == "delta" and (missed or hearing is Hearing.LATE):
         _note_missing(world, station, message, missed, at)
         missing = (name for name, slot in station.slots.items() if slot.missing)
@@ -77,15 +77,17 @@ def _feed_slots(
     began: Instant,
     at: Instant,
     *,
-    learn: bool,
+    made: int | None,
 ) -> tuple[list[Told], list[str]]:
     """Consume what the message adds; the refills it proves, and the slots that must be judged exactly.
-    ``learn``: it is known how many panels that was."""
+    ``made``: how many panels that was, where it is known."""
     slots, sights = station.slots, world.sights_of(station)
     progress = station.progress
     told: list[Told] = []
     doubtful: list[str] = []
     leads: dict[Limits, int] = {}
+    ratios: list[float] = []
+    whole = 0
     for name, count in message.slots.items():
         slot = slots.get(name) or world.slot(station, name)
         sight = sights[name]
@@ -97,8 +99,14 @@ def _feed_slots(
         if not (placed or lost or panels):
             continue
         earlier = slot.loaded_at is not None and began < slot.loaded_at
+        if panels and made and sight.by_recipe and sight.usage and not sight.group:
+            ratio = (slot.taken + placed) / (sight.usage * panels)
+            if ratio < 1.0:
+                ratios.append(ratio)
+            else:
+                whole += 1
         used = supplies.consume(slot, placed, lost, covered, sight.usage, panels, earlier=earlier)
-        if learn and not sight.by_recipe and last is not None:
+        if made is not None and not sight.by_recipe and last is not None:
             supplies.learn_usage(slot, placed, panels)
             sight.usage = slot.learned
         if not used:
@@ -112,6 +120,8 @@ def _feed_slots(
         sight = sights[name]
         if not surely_fine(slot, sight, _lead(station, sight, leads)):
             doubtful.append(name)
+    if made and (ratios or (whole and station.skips)):
+        station.skips = skips.note(station.skips, skips.share(ratios, whole), made, progress - made)
     return told, doubtful
 
 

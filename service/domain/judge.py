@@ -6,11 +6,12 @@ slots that feed the same placements is judged as one: its parts are added up."""
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 
 import numpy as np
 
+from service.domain import skips
 from service.domain.depletion import lasting
 from service.domain.law import Floats, together
 from service.domain.model import Level
@@ -55,6 +56,8 @@ def case_of(
     wanted = demand(line, station, sight, usage)
     horizon = Horizon(steps=wanted.steps, usage=usage, taken=min(taken, usage))
     question = question_of(members, sights, horizon)
+    if question is not None and station.skips:
+        question = replace(question, paths=skips.paths(horizon, station.skips))
     return None if question is None else Case(question, wanted.panels)
 
 

@@ -58,7 +58,10 @@ def parts_needed(horizon: Horizon, panels: float) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
-    """One slot as the forecast sees it: what is needed, and what ``depletion.chance_short_one`` wants."""
+    """One slot as the forecast sees it: what is needed, and what ``depletion.chance_short_one`` wants.
+
+    ``paths``: where boards are skipped, what is needed is one of these, each as likely; none: ``horizon``.
+    """
 
     horizon: Horizon
     left: Floats
@@ -66,12 +69,18 @@ class Question:
     a: float
     b: float
     blind: float
+    paths: tuple[Horizon, ...] = ()
+
+    @property
+    def ways(self) -> tuple[Horizon, ...]:
+        return self.paths or (self.horizon,)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Questions:
-    """S slots side by side: ``left``, ``weight``, ``feeding`` (S, Q); ``most``, ``rates`` (S, T) the orders'
-    panels and parts per panel, padded with zeros; the others (S,)."""
+    """S slots side by side: ``left``, ``weight``, ``feeding`` (S, Q); ``most``, ``rates`` (S, P, T) the
+    orders' panels and parts per panel on each of P ways, padded with zeros, ``usage`` (S, P) after them; the
+    others (S,)."""
 
     left: Floats
     weight: Floats
@@ -92,7 +101,10 @@ class Questions:
         a = np.array([question.a for question in questions], dtype=np.float64)
         b = np.array([question.b for question in questions], dtype=np.float64)
         blind = np.array([question.blind for question in questions], dtype=np.float64)
-        most, rates = _side_by_side([question.horizon.steps for question in questions])
+        number = max(len(question.ways) for question in questions)
+        ways = [way for each in questions for way in each.ways * (number // len(each.ways))]
+        most, rates = _side_by_side([way.steps for way in ways])
+        shape = (len(questions), number)
         return cls(
             left=left,
             weight=weight,
@@ -100,9 +112,9 @@ class Questions:
             a=a,
             b=b,
             blind=blind,
-            most=most,
-            rates=rates,
-            usage=np.array([question.horizon.usage for question in questions], dtype=np.float64),
+            most=most.reshape(*shape, -1),
+            rates=rates.reshape(*shape, -1),
+            usage=np.array([way.usage for way in ways], dtype=np.float64).reshape(shape),
             taken=np.array([question.horizon.taken for question in questions], dtype=np.float64),
         )
 
@@ -110,26 +122,28 @@ class Questions:
         return Questions(**{field.name: getattr(self, field.name)[rows] for field in fields(self)})
 
     def parts_needed(self, panels: Floats) -> Floats:
-        """The function ``parts_needed`` for every slot at its own number of panels, to the same last bit."""
-        parts = -self.taken
-        for step in range(self.most.shape[1]):
-            ran = np.minimum(panels, self.most[:, step])
-            parts = parts + ran * self.rates[:, step]
+        """The function ``parts_needed`` for every slot at its own number of panels, to the same last bit, on
+        each way, (S, P)."""
+        parts, panels = -self.taken[:, None], panels[:, None]
+        for step in range(self.most.shape[2]):
+            ran = np.minimum(panels, self.most[:, :, step])
+            parts = parts + ran * self.rates[:, :, step]
             panels = panels - ran
         return np.maximum(parts + panels * self.usage, 0.0)
 
-    def panels_for(self, parts: Floats) -> Floats:
-        """The inverse: the panels, with a fraction, that ``parts`` suffice for; at most ``MOST``."""
+    def panels_for(self, parts: Floats, way: int) -> Floats:
+        """The inverse on one way: the panels, with a fraction, that ``parts`` suffice for, (S,); at most
+        ``MOST``."""
         parts = parts + self.taken
         panels = np.zeros(len(parts))
         going = np.ones(len(parts), dtype=bool)
-        for step in range(self.most.shape[1]):
-            most, rate = self.most[:, step], self.rates[:, step]
+        for step in range(self.most.shape[2]):
+            most, rate = self.most[:, way, step], self.rates[:, way, step]
             ran = np.where(going, np.minimum(_over(parts, rate), most), 0.0)
             panels += ran
             parts = np.maximum(parts - ran * rate, 0.0)
             going &= ran >= most
-        panels += np.where(going, _over(parts, self.usage), 0.0)
+        panels += np.where(going, _over(parts, self.usage[:, way]), 0.0)
         return np.minimum(panels, MOST)
 
 
@@ -152,9 +166,11 @@ def chance_due(question: Question, lead: int, needed: int | None) -> float:
     panels = lead + 1 if needed is None else min(lead + 1, needed)
     if panels <= 0:
         return 0.0
-    need = parts_needed(question.horizon, panels)
-    chance = chance_short_one(need, question.left, question.weight, question.a, question.b, question.blind)
-    return round(chance * 1e6) / 1e6
+    of = question
+    chance = 0.0
+    for way in of.ways:
+        chance += chance_short_one(parts_needed(way, panels), of.left, of.weight, of.a, of.b, of.blind)
+    return round(chance / len(of.ways) * 1e6) / 1e6
 
 
 def chances_due(questions: Questions, lead: Floats, needed: Floats) -> Floats:
@@ -175,8 +191,8 @@ def left_quantiles(questions: Questions) -> tuple[Ints, Floats, Ints]:
     Exact for the beliefs as they are: unreported losses of the ``blind`` placements are taken off, and that
     the slot still feeds is taken into account.
     """
-    none = np.zeros((len(questions.a), 0))
-    ones, zeros = np.ones_like(questions.a), np.zeros_like(questions.a)
+    none = np.zeros((len(questions.a), 1, 0))
+    ones, zeros = np.ones((len(questions.a), 1)), np.zeros_like(questions.a)
     parts = replace(questions, most=none, rates=none, usage=ones, taken=zeros)
     low_median_high = _quantiles(parts, _chance_left_below, *_parts_to_empty(questions, coming=0.0))
     mean = expected_left(
@@ -187,12 +203,15 @@ def left_quantiles(questions: Questions) -> tuple[Ints, Floats, Ints]:
 
 def _chance_short(questions: Questions, need: Floats) -> Floats:
     of = questions
-    return chance_short(need, of.left, of.weight, of.a, of.b, of.blind, of.feeding)
+    chance = np.zeros(len(of.a))
+    for way in range(need.shape[1]):
+        chance += chance_short(need[:, way], of.left, of.weight, of.a, of.b, of.blind, of.feeding)
+    return np.asarray(chance / need.shape[1])
 
 
 def _chance_left_below(questions: Questions, parts: Floats) -> Floats:
     of = questions
-    return chance_below(np.ceil(parts - CRUMB), of.blind, of.left, of.weight, of.feeding, of.a, of.b)
+    return chance_below(np.ceil(parts[:, 0] - CRUMB), of.blind, of.left, of.weight, of.feeding, of.a, of.b)
 
 
 def _parts_to_empty(questions: Questions, coming: float) -> tuple[Floats, Floats]:
@@ -211,7 +230,8 @@ def _parts_to_empty(questions: Questions, coming: float) -> tuple[Floats, Floats
 def _quantiles(
     questions: Questions, chance: Callable[[Questions, Floats], Floats], mean: Floats, spread: Floats
 ) -> Ints:
-    """The least x with P(X < x + 1) >= p for the three p, where P(X < k) = ``chance`` of the parts k needs.
+    """The least x with P(X < x + 1) >= p for the three p, where P(X < k) = ``chance`` of the parts k needs,
+    (S, 3).
 
     A bracket [low, high] per slot and p with P(X < low) < p <= P(X < high) shrinks until its ends touch.
     Inside, the normal deviate of the chance is nearly straight in the parts, so a straight line finds the
@@ -220,7 +240,9 @@ def _quantiles(
     """
     slot = np.repeat(np.arange(len(mean)), len(QUANTILES))
     goal, wanted = np.tile(_GOALS, len(mean)), np.tile(QUANTILES, len(mean))
-    beyond_all = questions.panels_for(np.maximum(questions.left.max(axis=1), 0.0) + 2.0 * CRUMB)
+    most = np.maximum(questions.left.max(axis=1), 0.0) + 2.0 * CRUMB
+    ways = questions.usage.shape[1]
+    beyond_all = np.max([questions.panels_for(most, way) for way in range(ways)], axis=0)
     # Rows: panels, the parts they need, the deviate of the chance there (infinite: says nothing).
     low = np.array([np.zeros(len(slot)), np.zeros(len(slot)), np.full(len(slot), -np.inf)])
     high = np.array([np.floor(beyond_all)[slot] + 1.0, np.zeros(len(slot)), np.full(len(slot), np.inf)])
@@ -230,13 +252,13 @@ def _quantiles(
             break
         asked = questions.rows(slot[rows])
         aim = _straight(low[:, rows], high[:, rows], goal[rows], mean[slot[rows]], spread[slot[rows]])
-        panels = np.ceil(asked.panels_for(np.maximum(aim, 0.0)))
+        panels = np.ceil(asked.panels_for(np.maximum(aim, 0.0), ways // 2))
         if turn > 5 and turn % 2:
             panels = np.floor((low[0, rows] + high[0, rows]) / 2.0)
         panels = np.fmax(np.fmin(panels, high[0, rows] - 1.0), low[0, rows] + 1.0)
         need = asked.parts_needed(panels)
         reached = chance(asked, need)
-        found = np.array([panels, need, ndtri(reached)])
+        found = np.array([panels, need[:, ways // 2], ndtri(reached)])
         below = reached < wanted[rows]
         low[:, rows[below]] = found[:, below]
         high[:, rows[~below]] = found[:, ~below]

@@ -43,7 +43,7 @@ def shortfalls(
     left = expected_left(
         questions.left, questions.weight, questions.feeding, questions.a, questions.b, questions.blind
     )
-    missing = questions.parts_needed(needed) * (1.0 + questions.a / questions.b) - left
+    missing = questions.parts_needed(needed).mean(axis=1) * (1.0 + questions.a / questions.b) - left
     chances = chances_due(questions, np.full(len(rows), np.inf), needed)
     for row, parts, chance in zip(rows, missing.tolist(), chances.tolist(), strict=True):
         case = cases[row]
