@@ -24,8 +24,8 @@ BURST = 40.0
 """Parts: losses in so many at the very end of a supply are a part of what it is short of."""
 _FADE = 0.98
 _MOST_VALUES = 8
-_TWICE = 1.0 + _FADE
-_ENOUGH_REPORTS = sum(_FADE**age for age in range(5))
+_TWICE = 1.0 + _FADE**34
+_ENOUGH_REPORTS = sum(_FADE**age for age in range(5)) - 1e-9
 
 
 def consume(
@@ -321,7 +321,7 @@ def learn_usage(slot: SlotState, placed: int, panels: int) -> None:
     """Note a report of ``placed`` parts over ``panels`` whole panels; old reports fade. Panels without a part
     count towards the next report: every second panel is a usage of a half.
 
-    ``slot.learned`` is then the largest value that is well supported (at least twice, and in a tenth of the
+    ``slot.learned`` is then the largest value that is well supported (twice of late, and in a tenth of the
     reports), before there are five reports their mean.
     """
     slot.pending += placed

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import random
+
 import pytest
 
 from service.domain.slot import learn_usage
@@ -340,3 +342,36 @@ def test_messages_without_panels_in_between_do_not_spoil_the_learned_usage():
         story.later(10).count({"F1": (18 * panel, 0)}, session="s1", seq=3 * panel + 1, panels=panel)
     assert story.sight("F1").usage == 18
     assert not story.station().progress_estimated
+
+
+@pytest.mark.parametrize(
+    ("skipped", "reports", "right"),
+    [
+        (0.0, 2, 1.0),
+        (0.0, 5, 1.0),
+        (0.03, 5, 0.98),
+        (0.03, 8, 0.99),
+        (0.15, 5, 0.55),
+        (0.15, 8, 0.83),
+        (0.15, 20, 0.97),
+    ],
+)
+def test_the_usage_is_learned_from_few_reports_though_boards_are_skipped(skipped, reports, right):
+    """Brute force over panels of six boards. Two whole panels among them are enough, so the shares are
+    those of the binomial distribution (0.996 of five reports at 0.03, 0.87 of eight at 0.15)."""
+    chance = random.Random(18)
+    found = 0
+    for _ in range(1000):
+        panels = [(4 * sum(chance.random() >= skipped for _ in range(6)), 1) for _ in range(reports)]
+        found += learned(*panels) == 24
+    assert found / 1000 >= right
+
+
+def test_two_equal_reports_that_dont_follow_one_another_support_each_other():
+    assert learned((18, 1), (12, 1), (9, 1), (15, 1), (18, 1)) == 18
+
+
+def test_reports_that_merged_two_panels_are_no_usage():
+    chance = random.Random(18)
+    found = [learned(*[(36 if chance.random() < 0.02 else 18, 1) for _ in range(50)]) for _ in range(200)]
+    assert found.count(18) >= 196
