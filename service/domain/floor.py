@@ -11,6 +11,7 @@ from service.domain import (
     notices,
     outage,
     questions,
+    recipes,
     refills,
     refusals,
     silence,
@@ -58,10 +59,14 @@ def apply(  # noqa: C901 (a table of what there is, not a decision)
             place = world.station(line, station or "")
             return _apply_tower(world, place, message, at) + silence.settle(world, place, at)
         case RecipeMessage():
-            return _apply_recipe(world, world.station(line, station or ""), message, at, retained=retained)
+            place = world.station(line, station or "")
+            told = _apply_recipe(world, place, message, at, retained=retained)
+            return told if told is None else told + recipes.settle(world, place, at)
         case OrderMessage():
             told = apply_order(world, world.line(line), message, at, retained=retained)
-            return told if told is None else told + silence.settle_line(world, line, at)
+            if told is None:
+                return None
+            return told + recipes.settle_line(world, line, at) + silence.settle_line(world, line, at)
         case LinkMessage():
             return _apply_link(world, world.station(line, station or ""), message, at)
         case PersonAct():

@@ -18,7 +18,8 @@ from service.domain.state import LineState, Order, Recipe, SlotState, StationSta
 
 @dataclass(slots=True)
 class Sight:
-    """``usage``: parts per panel, the recipe's (``by_recipe``) or learned; ``idle``: a recipe doesn't use it;
+    """``usage``: parts per panel, the recipe's (``by_recipe``) or learned; ``said``: what the recipe says,
+    where counts are held against it, else 0; ``idle``: a recipe doesn't use it;
     ``after``: (panels, parts per panel) of the queued orders that need the same part here, panels ``None``
     when open-ended, ``most_after``: the most parts per panel of those; ``law``: how what is really in the
     supply differs from what was said, as learned in ``learned`` (of the kind, of the part) by ``versions``;
@@ -30,6 +31,7 @@ class Sight:
     part: str | None
     usage: float | None
     by_recipe: bool
+    said: float
     idle: bool
     group: tuple[str, ...]
     after: tuple[tuple[int | None, float], ...]
@@ -55,6 +57,8 @@ class Demand:
     steps: tuple[tuple[int, float], ...]
 
 
+FEWEST_OFF = 5
+"""Reports in a row that must contradict a recipe before the counts rule."""
 UNLIMITED = Demand(None, ())
 
 
@@ -82,6 +86,8 @@ def look(line: LineState, station: StationState, slot: SlotState, policy: Policy
     kind = slot.kind or rule.kind
     part = slot.part or (recipe.parts.get(slot.name) if recipe else None)
     after = _orders_after(line, station, slot.name, part)
+    said = 0.0 if usage is None or group else usage
+    ruled = recipe is not None and not is_overruled(slot, said)
     learned = memory.find(kind, part)
     law = EXACT
     if slot.declared is not None:
@@ -92,8 +98,9 @@ def look(line: LineState, station: StationState, slot: SlotState, policy: Policy
         ),
         rule=rule,
         part=part,
-        usage=slot.learned if recipe is None else usage,
-        by_recipe=recipe is not None,
+        usage=usage if ruled else slot.learned,
+        by_recipe=ruled,
+        said=said,
         idle=recipe is not None and usage is None,
         group=group,
         after=after,
@@ -103,6 +110,15 @@ def look(line: LineState, station: StationState, slot: SlotState, policy: Policy
         learned=learned,
         versions=(learned[0].version, 0 if learned[1] is None else learned[1].version),
     )
+
+
+def is_overruled(slot: SlotState, said: float) -> bool:
+    """Whether counts that agree among themselves contradict what the recipe says. Together they must differ
+    by a panel's worth: within that, a count taken in the middle of a panel only looks different."""
+    if slot.usage_off < FEWEST_OFF or slot.usage_said != said or not slot.learned:
+        return False
+    apart = sum(weight * (value / said - 1.0) for value, weight in slot.usage_reports.items())
+    return abs(apart) >= 1.0 - 1e-9
 
 
 def _usage(recipe: Recipe, slot: str) -> tuple[float | None, tuple[str, ...]]:

@@ -85,7 +85,7 @@ class SlotState(msgspec.Struct, array_like=True):
     between a sensor's low and the out signal. ``ahead``: what was joined behind the tape that feeds, as far
     as no joint was seen to pass; ``joints``: so many labels more than one err in ``declared``; ``grey``:
     parts after a joint of which nobody knows from which tape they are. ``usage_off``: reports in a row that
-    disagree with the recipe. ``warned``:
+    disagree with the recipe, which said ``usage_said`` when they began to. ``warned``:
     the forecast that went with the first warning of this emptying, until it is known how it went.
     """
 
@@ -141,6 +141,7 @@ class SlotState(msgspec.Struct, array_like=True):
     joints: int = 0
     usage_off: int = 0
     warned: Warned | None = None
+    usage_said: float | None = None
 
     @property
     def book(self) -> int | None:
