@@ -172,3 +172,12 @@ def test_an_assumed_quantity_is_said(open_page: OpenPage) -> None:
 def test_markup_in_a_part_is_shown_as_it_is(floor: Floor, open_page: OpenPage) -> None:
     floor.place("P2", "T2").part = "<b>bold</b>"
     expect(open_page(T2).locator("#part")).to_have_text("<b>bold</b>")
+
+
+def test_a_slot_that_wont_last_its_order_says_so_on_its_page_and_in_its_row(
+    floor: Floor, open_page: OpenPage
+) -> None:
+    floor.place("P1", "F07").short = 312
+    words = "will not last order B-2214: 312 parts short"
+    expect(open_page(F07).locator("#tags")).to_contain_text(words)
+    expect(open_page().locator(".rows .row").filter(has_text="F07")).to_contain_text(words)
