@@ -6,7 +6,7 @@ bound, the others are judged.
 
 from __future__ import annotations
 
-from service.domain import clock, counting, ends, notices, questions, skips, standing, tower
+from service.domain import clock, counting, ends, notices, questions, recipes, skips, standing, tower
 from service.domain import slot as supplies
 from service.domain.counting import Hearing
 from service.domain.depletion import surely_lasts
@@ -44,7 +44,14 @@ def apply_count(world: World, station: StationState, message: CountMessage, at: 
     _note_takt(station, message, at if source_at is None else source_at, panels, hearing)
     station.progress += panels
     station.order_done += panels
-    told, doubtful = _feed_slots(world, station, message, hearing, began, at, made=panels if learn else None)
+    odd: list[recipes.Report] = []
+    told, doubtful = _feed_slots(
+        world, station, message, hearing, began, at, made=panels if learn else None, odd=odd
+    )
+    if odd and hearing is Hearing.ONWARD and not missed and message.mode == "production":
+        sights = world.sights_of(station)
+        agreeing = sum(sights[name].said > 0.0 for name in message.slots) - len(odd)
+        told += recipes.compare(world, station, odd, agreeing, at)
     if message.counts == "delta" and (missed or hearing is Hearing.LATE):
         _note_missing(world, station, message, missed, at)
         missing = (name for name, slot in station.slots.items() if slot.missing)
@@ -78,41 +85,34 @@ def _feed_slots(
     at: Instant,
     *,
     made: int | None,
+    odd: list[recipes.Report],
 ) -> tuple[list[Told], list[str]]:
     """Consume what the message adds; the refills it proves, and the slots that must be judged exactly.
-    ``made``: how many panels that was, where it is known."""
+    ``made``: how many panels that was, where it is known. ``odd`` takes the reports that aren't what a recipe
+    says."""
     slots, sights = station.slots, world.sights_of(station)
     progress = station.progress
     told: list[Told] = []
     doubtful: list[str] = []
     leads: dict[Limits, int] = {}
-    ratios: list[float] = []
-    whole = 0
+    placing = skips.Placing()
     for name, count in message.slots.items():
         slot = slots.get(name) or world.slot(station, name)
-        sight = sights[name]
-        if sight.is_stale:
-            sight = world.look(station, slot)
+        sight = sights[name] if not sights[name].is_stale else world.look(station, slot)
         placed, lost, covered = counting.slot_increment(station, slot, message, count, hearing)
         last, slot.reported_panels = slot.reported_panels, progress
         panels = 0 if last is None else progress - last
         if not (placed or lost or panels):
             continue
         earlier = slot.loaded_at is not None and began < slot.loaded_at
-        if panels and made and sight.by_recipe and sight.usage and not sight.group:
-            ratio = (slot.taken + placed) / (sight.usage * panels)
-            if ratio < 1.0:
-                ratios.append(ratio)
-            else:
-                whole += 1
+        if made and sight.by_recipe:
+            placing.note(slot.taken + placed, 0.0 if sight.group else (sight.usage or 0.0) * panels)
         used = supplies.consume(slot, placed, lost, covered, sight.usage, panels, earlier=earlier)
-        if made is not None and not sight.by_recipe and last is not None:
-            supplies.learn_usage(slot, placed, panels)
-            sight.usage = slot.learned
+        if made is not None and last is not None and (placed != sight.said * panels or slot.usage_off):
+            _note_usage(slot, sight, (slot, placed, panels), odd)
         if not used:
             continue
-        if station.rests_since is not None and began > station.rests_since:
-            station.rests_since = None
+        station.rests_since = None if began > (station.rests_since or began) else station.rests_since
         if earlier:
             world.charge(slot.supply_before, used)
         elif supplies.may_be_refilled(slot):
@@ -120,9 +120,17 @@ def _feed_slots(
         sight = sights[name]
         if not surely_fine(slot, sight, _lead(station, sight, leads)):
             doubtful.append(name)
-    if made and (ratios or (whole and station.skips)):
-        station.skips = skips.note(station.skips, skips.share(ratios, whole), made, progress - made)
+    station.skips = placing.noted(station.skips, made or 0, progress - (made or 0))
     return told, doubtful
+
+
+def _note_usage(slot: SlotState, sight: Sight, report: recipes.Report, odd: list[recipes.Report]) -> None:
+    """Without a recipe usage is learned; with one it is looked into whether the counts contradict it."""
+    if sight.said:
+        odd.append(report)
+    elif not sight.by_recipe:
+        supplies.learn_usage(*report)
+        sight.usage = slot.learned
 
 
 def _lead(station: StationState, sight: Sight, leads: dict[Limits, int]) -> int:

@@ -8,6 +8,7 @@ follows is taken from the station's own past at moments like this one.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from functools import lru_cache
 from statistics import median
 
@@ -25,13 +26,32 @@ _FEWEST = 20
 """Moments of the past that are enough to go by."""
 
 
-def share(ratios: Sequence[float], whole: int) -> float:
-    """What a panel skipped, from placed against expected of the slots that placed too little, beside
-    ``whole`` ones that placed all. The median, so that one slot with a fault of its own is no skipped board;
-    of one or two slots the one that placed more."""
-    if len(ratios) + whole < 3:
-        return 0.0 if whole else 1.0 - max(ratios)
-    return 1.0 - median([*ratios, *([1.0] * whole)])
+@dataclass(slots=True)
+class Placing:
+    """What the slots of one message placed against what the recipe says: the ``ratios`` of those that placed
+    too little, and how many placed all (``whole``)."""
+
+    ratios: list[float] = field(default_factory=list)
+    whole: int = 0
+
+    def note(self, placed: float, expected: float) -> None:
+        if placed >= expected:
+            self.whole += expected > 0.0
+        else:
+            self.ratios.append(placed / expected)
+
+    def noted(self, known: bytes, panels: int, before: int) -> bytes:
+        """``note`` of what the message shows."""
+        if not self.ratios and not (self.whole and known):
+            return known
+        return note(known, self.share(), panels, before)
+
+    def share(self) -> float:
+        """Skipped of a panel: by the median, so that one slot with a fault of its own is no skipped board; of
+        one or two slots by the one that placed more."""
+        if len(self.ratios) + self.whole < 3:
+            return 0.0 if self.whole else 1.0 - max(self.ratios)
+        return 1.0 - median([*self.ratios, *([1.0] * self.whole)])
 
 
 def note(known: bytes, skipped: float, panels: int, before: int) -> bytes:
@@ -73,7 +93,7 @@ def _sums(known: bytes) -> np.ndarray:
     for place in range(1, len(AHEAD)):
         most = found[:, place - 1] + AHEAD[place] - AHEAD[place - 1]
         found[:, place] = np.minimum(found[:, place], most)
-    return found
+    return np.asarray(found)
 
 
 def _thinned(horizon: Horizon, sums: Sequence[float]) -> Horizon:

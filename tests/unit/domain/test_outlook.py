@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import count
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.special import ndtri
 
 from service.domain.depletion import PRIOR, chance_short_one, learn
-from service.domain.law import usual
+from service.domain.law import normal, usual
 from service.domain.outlook import (
+    FAR,
     MOST,
     Horizon,
     Question,
@@ -117,10 +120,13 @@ def test_the_panels_for_some_parts_are_the_most_that_need_no_more(question, part
 @settings(max_examples=60)
 @given(asked=st.lists(questions(), min_size=1, max_size=4))
 def test_the_quantiles_are_those_found_by_asking_for_every_number_of_panels(asked):
+    """To the panel where it may matter soon; far away within three per cent, which is how coarse the twelve
+    possibilities are there."""
     for question, found in zip(asked, panels_to_empty(Questions.of(asked)).tolist(), strict=True):
         for x, p in zip(found, (0.05, 0.5, 0.95), strict=True):
-            assert chance_below(question, x + 1) >= p
-            assert chance_below(question, x) < p
+            give = 0 if found[0] <= FAR else 1 + int(0.03 * x)
+            assert chance_below(question, x + 1 + give) >= p
+            assert chance_below(question, x - give) < p
 
 
 def test_counting_panels_one_by_one_comes_to_the_same():
@@ -130,7 +136,56 @@ def test_counting_panels_one_by_one_comes_to_the_same():
         of("tape", 3000, 2700, 2.0, blind=2700, steps=((20, 2.0), (30, 1.0))),
         of("bulk", 5000, 4600, 0.5, steps=((100, 0.5),)),
     ]
-    assert panels_to_empty(Questions.of(asked)).tolist() == [counted_up(question) for question in asked]
+    found = panels_to_empty(Questions.of(asked)).tolist()
+    counted = [counted_up(question) for question in asked]
+    assert found[0] == counted[0]
+    assert found[1] == counted[1]
+    assert np.allclose(found, counted, rtol=0.04, atol=1.0)
+
+
+def test_far_from_empty_the_closed_form_is_right_to_the_panel_or_half_a_per_cent():
+    """Drawn slots against the exact search over 300 possibilities instead of twelve: no more than one in a
+    hundred is off by more, none by five per cent."""
+    chance = np.random.default_rng(3)
+    coarse, fine = [], []
+    for _ in range(3000):
+        declared, usage = int(chance.choice([500, 3000, 10_000])), float(chance.choice([0.5, 1, 2, 5, 13]))
+        law = usual("tape", declared) if chance.random() < 0.5 else normal(-8.0, 6.0)
+        book = float(chance.integers(declared // 10, declared))
+        left, weight = law.left(book)
+        order = (float(chance.integers(10, 300)), usage * float(chance.choice([0.0, 0.5, 2.0])))
+        coarse.append(
+            Question(
+                horizon=Horizon(steps=(order,) if chance.random() < 0.4 else (), usage=usage),
+                left=left,
+                weight=weight,
+                a=chance.uniform(0.5, 6.0),
+                b=chance.uniform(100.0, 1500.0),
+                blind=float(chance.choice([0, 0, 500, 3000])),
+            )
+        )
+        many = ndtri((np.arange(300) + 0.5) / 300)
+        parts = np.maximum(book + law.at(many), 1.0)
+        fine.append(replace(coarse[-1], left=parts, weight=np.full(300, 1 / 300)))
+    found = panels_to_empty(Questions.of(coarse))
+    far = np.flatnonzero(found[:, 0] > FAR)
+    assert len(far) > 1000
+    truth = np.array([exact(fine[row]) for row in far[:400]])
+    off = np.abs(found[far[:400]] - truth)
+    assert ((off > 1) & (off > 0.005 * truth)).any(axis=1).sum() <= 4
+    assert (off <= np.maximum(2, 0.05 * truth)).all()
+
+
+def exact(question: Question) -> list[int]:
+    """The quantiles by bisection over the chance itself."""
+    found = []
+    for share in (0.05, 0.5, 0.95):
+        low, high = -1, 40_000
+        while high - low > 1:
+            middle = (low + high) // 2
+            low, high = (low, middle) if chance_below(question, middle + 1) >= share else (middle, high)
+        found.append(high)
+    return found
 
 
 def test_a_chance_of_exactly_one_half_is_reached_by_the_median():
