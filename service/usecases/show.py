@@ -157,6 +157,7 @@ def slot_objects(world: World, stations: Sequence[StationState]) -> list[Json]:
 def _why(world: World, station: StationState, slot: SlotState, shown: Json) -> Json:
     sights = world.sights_of(station)
     told = {key: shown[key] for key in ("state", "chance")} | {"panels": shown["panels_to_empty"]}
+    told["short"] = shown["order_short"]
     if isinstance(shown["remaining"], dict):
         told |= {key: shown["remaining"][key] for key in ("low", "expected", "high")}
     why: Json = msgspec.to_builtins(
