@@ -248,6 +248,7 @@ class Service:
 
     def _render_metrics(self) -> bytes:
         self.report.beats(self.pulse.ages())
+        self.report.record(self.shown.records())
         # What is known without the store is told without it: that is when people look.
         with contextlib.suppress(StoreError):
             self.report.outbox(self.store.outbox.backlog())

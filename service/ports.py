@@ -305,6 +305,13 @@ class Reading(Protocol):
 
     def refused(self, *, limit: int, after: int | None) -> list[dict[str, object]]: ...
 
+    def record(self) -> dict[str, object]:
+        """What became of the warnings: ``{"all", "kinds", "last", "last_late"}``."""
+
+    def learned(self, *, limit: int) -> list[dict[str, object]]:
+        """What finished supplies taught, ``{"kind", "part", "finished", "loss_rate", "bases"}``: the kinds,
+        then the parts of which most were finished."""
+
     def events(self, *, since: Instant | None, until: Instant | None) -> Iterator[bytes]:
         """The journal as CloudEvents JSON, one object a line, the state it starts from first."""
 

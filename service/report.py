@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import structlog
 
+from service.domain.history import Record, kind_name
 from service.outgoing import DeliveryRow
 from service.telemetry import Metrics
 from service.usecases.deliver import Attempt, StoreTrouble
@@ -65,6 +66,17 @@ class Report:
             age=round(event.age, 3),
             error=event.error,
         )
+
+    def record(self, records: Sequence[Record]) -> None:
+        """How the promise of the warnings stands, by kind of supply."""
+        metrics = self._metrics
+        for each in records:
+            kind = kind_name(each.kind)
+            metrics.warnings_judged.labels(kind=kind).set(each.judged)
+            metrics.warnings_late.labels(kind=kind).set(each.late)
+            metrics.warnings_apart.labels(kind=kind).set(each.apart)
+            metrics.ends_seen.labels(kind=kind).set(each.ended)
+            metrics.ends_covered.labels(kind=kind).set(each.covered)
 
     def sent_again(self, row: DeliveryRow, by: str) -> None:
         log.info("delivery_again", delivery=row.id, outlet=row.outlet, notice=row.notice, by=by)

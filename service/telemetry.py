@@ -171,6 +171,30 @@ class Metrics:
             ["outlet", "state"],
             registry=registry,
         )
+        self.warnings_judged = Gauge(
+            "earlybell_warnings_judged",
+            "Warnings of which it is known how they went, by kind of supply, since the beginning.",
+            ["kind"],
+            registry=registry,
+        )
+        self.warnings_late = Gauge(
+            "earlybell_warnings_late",
+            "Of those, that gave fewer panels than asked; a refill before counts by its chance of it.",
+            ["kind"],
+            registry=registry,
+        )
+        self.warnings_apart = Gauge(
+            "earlybell_warnings_apart", "Warnings that couldn't come earlier.", ["kind"], registry=registry
+        )
+        self.ends_seen = Gauge(
+            "earlybell_ends_seen", "Supplies that ran empty after a warning.", ["kind"], registry=registry
+        )
+        self.ends_covered = Gauge(
+            "earlybell_ends_covered",
+            "Of those, that ended inside the 90 % interval of the warning's forecast.",
+            ["kind"],
+            registry=registry,
+        )
         self.in_charge = Gauge(
             "earlybell_in_charge",
             "1 while this instance is the active one, 0 while it stands by.",

@@ -73,10 +73,12 @@ def warn(world: World, station: StationState, slot: SlotState, at: Instant, *, b
 def deciles(question: Question) -> list[int]:
     """The 5 %, 15 % … 95 % quantiles of the panels to empty: the least x with P(X <= x) >= p, by halving."""
     alone = Questions.of([question])
-    first, _, last = panels_to_empty(alone)[0]
     all_ten = alone.rows(np.zeros(len(_SHARES), dtype=np.int64))
-    below, enough = np.full(len(_SHARES), first - 1.0), np.full(len(_SHARES), float(last))
     endless = np.full(len(_SHARES), np.inf)
+    below = np.full(len(_SHARES), -1.0)
+    enough = np.full(len(_SHARES), panels_to_empty(alone)[0, 2] + 1.0)
+    while chances_due(all_ten, enough, endless)[-1] < _SHARES[-1]:
+        enough *= 2.0
     while (enough - below > 1.0).any():
         middle = np.floor((below + enough) / 2.0)
         reached = chances_due(all_ten, middle, endless) >= _SHARES

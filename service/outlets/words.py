@@ -34,6 +34,7 @@ _TITLES = {
     "loss": "too many parts lost",
     "refused": "messages refused",
     "outlet": "messages not delivered",
+    "promise": "warnings come late",
 }
 
 

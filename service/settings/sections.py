@@ -265,7 +265,7 @@ Outlet = Annotated[Webhook | Chat | Email, Field(discriminator="type")]
 
 
 RoutedKind = Literal[
-    "supply", "tape", "tray", "stick", "bulk", "question", "silent", "loss", "refused", "outlet"
+    "supply", "tape", "tray", "stick", "bulk", "question", "silent", "loss", "refused", "outlet", "promise"
 ]
 """A kind of notice, or of the supply that a supply notice is about."""
 

@@ -10,17 +10,29 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from service.domain import explain, judge
+from service.domain import explain, judge, record
+from service.domain.history import Record
 from service.domain.memory import Memory
 from service.domain.model import Instant, Notice, NoticeState, to_rfc3339
-from service.domain.state import SITE_KEY, LineState, SlotState, StationState, line_key, station_key
+from service.domain.state import (
+    SITE_KEY,
+    LineState,
+    SlotState,
+    Standing,
+    StationState,
+    line_key,
+    station_key,
+)
 from service.domain.world import World
 from service.ports import Archive
 from service.usecases.export import export
 from service.usecases.slots import Json, complete, draft, soonest
+from service.usecases.told import record_object
 
 Place = tuple[str, str, str]
 """Line, station, slot."""
+_records = msgspec.msgpack.Decoder(Record)
+_standing = msgspec.msgpack.Decoder(Standing)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,10 +91,32 @@ class Shown:
         kept = self.archive.notice(notice_id)
         return None if kept is None else self._refreshed([kept])[0]
 
-    def learned(self) -> list[Json]:
-        """What finished supplies taught, by kind and part."""
+    def learned(self, *, limit: int) -> list[Json]:
+        """What finished supplies taught: by kind, then by part, of which most were finished first."""
         keys = sorted(key for key in list(self.committed) if key.startswith("law/"))
-        return [self.memory.summary(known) for key in keys if (known := self.memory.kept(key)) is not None]
+        kept = [known for key in keys if (known := self.memory.kept(key)) is not None]
+        kept.sort(key=lambda known: (known.part is not None, -known.finished))
+        return [self.memory.summary(known) for known in kept[:limit]]
+
+    def record(self) -> Json:
+        """How the promise of the warnings stands."""
+        return record_object(self.records(), self._broken_promises())
+
+    def records(self) -> list[Record]:
+        return [_records.decode(data) for data in self._all("record/")]
+
+    def _broken_promises(self) -> dict[str, str]:
+        """By kind of supply the notice that says so."""
+        standing = (_standing.decode(data).notice for data in self._all("notice/"))
+        return {
+            notice.about: notice.id
+            for notice in standing
+            if notice is not None and notice.kind == record.KIND and notice.about is not None
+        }
+
+    def _all(self, prefix: str) -> list[bytes]:
+        keys = sorted(key for key in list(self.committed) if key.startswith(prefix))
+        return [data for key in keys if (data := self.committed.get(key)) is not None]
 
     def refused(self, *, limit: int, after: int | None) -> list[Json]:
         return [

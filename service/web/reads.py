@@ -1,4 +1,4 @@
-"""The calls that only look: lines, slots, notices, refused messages, the journal, the stream."""
+"""The calls that only look: lines, slots, notices, refused messages, the record, the journal, the stream."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from starlette.responses import Response, StreamingResponse
 
 from service.domain.access import Caller
 from service.domain.model import Instant, NoticeState
-from service.web import schemas
+from service.web import recorded, schemas
 from service.web.answers import LATER, UNFIT, UNKNOWN, json_answer
 from service.web.caller import caller_of, secret_of
 from service.web.stream import Listener, LiveResponse
@@ -94,6 +94,18 @@ def refused(
 ) -> Response:
     """Messages that didn't fit, with the reason, newest first."""
     return json_answer(own.reading.refused(limit=min(limit, LARGEST_PAGE), after=after))
+
+
+@router.get("/record", response_model=recorded.RecordView)
+def record(own: Own) -> Response:
+    """How the promise of the warnings stands: what became of them, in all and by kind of supply."""
+    return json_answer(own.reading.record())
+
+
+@router.get("/learned", response_model=list[recorded.LearnedView])
+def learned(own: Own, limit: Limit = PAGE) -> Response:
+    """What finished supplies taught: by kind, then by part, of which most were finished first."""
+    return json_answer(own.reading.learned(limit=min(limit, LARGEST_PAGE)))
 
 
 @router.get("/events", response_class=Response, responses={200: {"content": {"application/x-ndjson": {}}}})

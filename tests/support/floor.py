@@ -21,10 +21,13 @@ from fastapi import FastAPI
 
 from service.access import Door
 from service.domain.explain import Figures, Why
+from service.domain.history import Record
 from service.domain.model import SECOND, Instant, Notice, Spread, from_datetime, to_rfc3339
 from service.ports import Conflict, Unfit
+from service.usecases.told import record_object
 from service.web.api import create_app
 from service.web.stream import Hub
+from tests.support.past import LEARNED
 from tests.support.wait import eventually
 
 SITE = "Ferrow plant"
@@ -154,6 +157,8 @@ class Floor:
         self.notes: dict[str, Notice] = {}
         self.broken: Exception | None = None
         self.ails: list[str] = []
+        self.records: list[Record] = []
+        self.taught = list(LEARNED)
         self.heard: list[tuple[str, str | None]] = []
         self.asked: list[tuple[object, ...]] = []
         self.journal = 3
@@ -295,6 +300,15 @@ class Floor:
             for id_ in range(5, 0, -1)
         ]
         return [row for row in rows if after is None or int(str(row["id"])) < after][:limit]
+
+    def record(self) -> dict[str, object]:
+        self._may_fail()
+        broken = {note.about or "": note.id for note in self.notes.values() if note.kind == "promise"}
+        return record_object(self.records, broken)
+
+    def learned(self, *, limit: int) -> list[dict[str, object]]:
+        self._may_fail()
+        return self.taught[:limit]
 
     def events(self, *, since: Instant | None, until: Instant | None) -> Iterator[bytes]:
         self._may_fail()

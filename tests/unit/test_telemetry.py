@@ -136,6 +136,8 @@ def test_the_metrics_are_a_closed_set():
         "earlybell_commit_seconds",
         "earlybell_deliveries",
         "earlybell_delivery_seconds",
+        "earlybell_ends_covered",
+        "earlybell_ends_seen",
         "earlybell_forecasts_published",
         "earlybell_heartbeat_age_seconds",
         "earlybell_in_charge",
@@ -148,6 +150,9 @@ def test_the_metrics_are_a_closed_set():
         "earlybell_outbox_deliveries",
         "earlybell_outbox_waiting",
         "earlybell_resends_asked",
+        "earlybell_warnings_apart",
+        "earlybell_warnings_judged",
+        "earlybell_warnings_late",
     }
 
 

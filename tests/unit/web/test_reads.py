@@ -9,8 +9,9 @@ import pytest
 
 from service.domain.model import to_rfc3339
 from service.ports import StoreError
-from service.web import schemas
+from service.web import recorded, schemas
 from tests.support.floor import START, Floor, Place
+from tests.support.past import remembered
 
 SLOT = "lines/L3/stations/P1/slots/F07"
 
@@ -192,6 +193,17 @@ def test_refused_messages_have_the_documented_shape_and_pages(get: Any) -> None:
     for row in rows:
         schemas.RefusedView.model_validate(row, strict=True)
     assert [row["id"] for row in get(f"/api/v1/refused?after={rows[-1]['id']}").json()] == [3, 2, 1]
+
+
+def test_the_record_and_what_was_learned_have_the_documented_shape(get: Any, floor: Floor) -> None:
+    floor.records = remembered()
+    shown = get("/api/v1/record").json()
+    recorded.RecordView.model_validate(shown, strict=True)
+    assert [each["kind"] for each in shown["kinds"]] == ["tape", "tray", None]
+    learned = get("/api/v1/learned?limit=2").json()
+    assert len(learned) == 2
+    for each in learned:
+        recorded.LearnedView.model_validate(each, strict=True)
 
 
 def test_events_are_one_cloudevent_a_line(get: Any) -> None:
