@@ -37,8 +37,8 @@ MOST = float(2**53 - 1)
 
 
 FAR = 60
-"""Panels at the 5 % quantile from which on a closed form is good enough."""
-_SKEWED = 0.8
+"""Panels, and parts, at the 5 % quantile from which on a closed form is good enough."""
+_SKEWED, _COSTLY = 0.8, 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -213,9 +213,10 @@ def _from_cumulants(questions: Questions) -> tuple[Ints, npt.NDArray[np.bool_]]:
     odds, blind, b = questions.a / questions.b, questions.blind, questions.b
     found = np.empty((len(middle), len(QUANTILES)), dtype=np.int64)
     skewed = np.zeros(len(middle))
+    fewest = middle
     for place, deviate in enumerate(_GOALS.tolist()):
-        parts = middle
-        for _ in range(3):
+        parts = (middle - odds * blind) / (1.0 + odds)
+        for _ in range(5):
             exposure = np.maximum(parts, 0.0) + blind
             losses = odds * exposure
             share = exposure / b
@@ -226,11 +227,11 @@ def _from_cumulants(questions: Questions) -> tuple[Ints, npt.NDArray[np.bool_]]:
             parts = middle - losses + spread * bent + 0.5
         found[:, place] = np.ceil(questions.panels_for(np.maximum(parts, 0.0), 0)) - 1
         skewed = np.maximum(skewed, np.abs(skew))
+        fewest = np.minimum(fewest, parts)
     found = np.maximum.accumulate(np.maximum(found, 0), axis=1)
-    whole = middle > 4.0 * np.sqrt(second)
-    single = questions.usage.shape[1] == 1
-    trusted = (found[:, 0] > FAR) & (found[:, 2] < MOST / 2.0) & (skewed < _SKEWED) & whole & single
-    return found, trusted
+    far = (found[:, 0] > FAR) & (fewest > FAR) & (found[:, 2] < MOST / 2.0)
+    plain = (skewed < _SKEWED) & (odds < _COSTLY) & (middle > 4.0 * np.sqrt(second))
+    return found, far & plain & (questions.usage.shape[1] == 1)
 
 
 def left_quantiles(questions: Questions) -> tuple[Ints, Floats, Ints]:
