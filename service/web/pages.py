@@ -68,6 +68,11 @@ async def one_slot(request: Request, line: str, station: str, slot: str, own: Ow
     return page(request, "slot.html", line=line, station=station, slot=slot)
 
 
+@router.api_route("/record", methods=["GET", "HEAD"])
+async def record(request: Request) -> Response:
+    return page(request, "record.html")
+
+
 def serve_pages(app: FastAPI) -> None:
     """Add the pages, their static files, and an answer for people who took a wrong turn."""
     app.include_router(router)

@@ -97,10 +97,11 @@ function showPlace(place, notice) {
   const where = [slot && station, station && `line ${line}`].filter(Boolean).join(" · ");
   if (place.childElementCount === 0) {
     const names = [make("span", { class: "slot" }), make("span", { class: "where" })];
-    place.append(slot ? make("a", { href: pageOf(notice) }, ...names) : make("span", {}, ...names));
+    const page = slot ? pageOf(notice) : notice.kind === "promise" ? "/record" : null;
+    place.append(page ? make("a", { href: page }, ...names) : make("span", {}, ...names));
   }
   const [name, rest] = place.firstElementChild.children;
-  say(name, slot || station || line || "The service");
+  say(name, slot || station || line || (notice.kind === "promise" ? "The warnings" : "The service"));
   say(rest, where);
 }
 

@@ -23,6 +23,7 @@ export function clock(time, now = null) {
   return (other ? withDay : hourMinute).format(moment);
 }
 
+export const day = (time) => dayOnly.format(new Date(time));
 export const clockWithSeconds = (time) => withSeconds.format(new Date(time));
 export const number = (value) => grouped.format(value);
 export const count = (value, one, many = `${one}s`) => `${number(value)} ${value === 1 ? one : many}`;
