@@ -13,8 +13,8 @@ from service.domain.slot import BURST
 from service.domain.state import SlotState, StationState
 from service.domain.world import World
 
-UNREPORTED_MEMORY = 20_000.0
-"""Placements: losses that are only seen as what is missing at the end are averaged over a few supplies."""
+UNREPORTED_MEMORY = 60_000.0
+"""Placements: losses that are only seen as what is missing at the end are averaged over many supplies."""
 MOST_MARKS = 12
 _PLAIN = -4.0
 """Deviations below which what the books still have is no shortage."""

@@ -63,12 +63,24 @@ def errors(ends: Sequence[End], basis: str, declared: int) -> tuple[Floats, Floa
         # What several labels err by together is narrower for each of them than one label errs by itself.
         middle = np.average(error, weights=weights)
         error = middle + (error - middle) * np.sqrt(labels)
+    hidden = np.array([end.hidden for end in ends], dtype=np.float64)
+    if hidden.any():
+        error = _without_chance(error, hidden, weights)
     said = said / labels
     astray = seen & (error < -ASTRAY * said)
     if 0.0 < weights[astray].sum() < ASTRAY * weights.sum():
         error, weights, seen, said = error[~astray], weights[~astray], seen[~astray], said[~astray]
     scale = declared / np.maximum(said, 1.0)
     return error * (scale if basis == PARTIAL else np.minimum(scale, 1.0)), weights, seen
+
+
+def _without_chance(error: Floats, hidden: Floats, weights: Floats) -> Floats:
+    """Errors drawn together by what chance adds to losses that nobody sees, as that is added again when the
+    law is used: the variance of ``hidden`` expected losses is at least their number (Poisson)."""
+    middle = np.average(error, weights=weights)
+    variance = np.average((error - middle) ** 2, weights=weights)
+    ours = max(0.25, 1.0 - np.average(hidden, weights=weights) / max(variance, 1e-9))
+    return np.asarray(middle + (error - middle) * np.sqrt(ours))
 
 
 def changed(ends: Sequence[End], basis: str) -> bool:
