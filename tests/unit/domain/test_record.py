@@ -428,7 +428,8 @@ def trips(late_share: float, *, runs: int, seed: int) -> float:
 
 
 def test_warnings_that_keep_their_promise_hardly_ever_trip_the_monitor_and_twice_as_many_late_ones_do():
-    """Late shares: what a calibrated slot shows, as measured by ``make calibrate`` (3 to 8 of 100, because
-    the chance is below the limit at the panel before the warning), and double what is promised."""
+    """Late shares: 8 of 100, about the most that ``make calibrate`` measures where the promise is kept, and
+    double what is promised. At exactly the promised tenth the monitor, which looks after each warning, trips
+    in one of seven runs of 400 warnings: it is watched for long, and ten of a hundred is the edge."""
     assert trips(0.08, runs=1000, seed=1) <= 0.02
     assert trips(0.2, runs=200, seed=2) >= 0.6
