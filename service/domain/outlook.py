@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtri
 
+from service.domain import distant
 from service.domain.depletion import (
     CRUMB,
     Floats,
@@ -35,10 +36,8 @@ _GOALS: Floats = ndtri(QUANTILES)
 MOST = float(2**53 - 1)
 """What never empties, because nothing uses it any more, empties after so many panels."""
 
-
 FAR = 60
-"""Panels, and parts, at the 5 % quantile from which on a closed form is good enough."""
-_SKEWED, _COSTLY = 0.8, 0.2
+"""Panels, and parts, at the 5 % quantile from which on ``distant`` is good enough."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +84,7 @@ class Question:
 class Questions:
     """S slots side by side: ``left``, ``weight``, ``feeding`` (S, Q); ``most``, ``rates`` (S, P, T) the
     orders' panels and parts per panel on each of P ways, padded with zeros, ``usage`` (S, P) after them; the
-    others (S,)."""
+    others (S,). Only the first ``ways`` of a slot count."""
 
     left: Floats
     weight: Floats
@@ -97,6 +96,7 @@ class Questions:
     rates: Floats
     usage: Floats
     taken: Floats
+    ways: Ints
 
     @classmethod
     def of(cls, questions: Sequence[Question]) -> Questions:
@@ -106,8 +106,9 @@ class Questions:
         a = np.array([question.a for question in questions], dtype=np.float64)
         b = np.array([question.b for question in questions], dtype=np.float64)
         blind = np.array([question.blind for question in questions], dtype=np.float64)
-        number = max(len(question.ways) for question in questions)
-        ways = [way for each in questions for way in each.ways * (number // len(each.ways))]
+        counts = [len(question.ways) for question in questions]
+        number = max(counts)
+        ways = [way for each in questions for way in (*each.ways, *each.ways[:1] * (number - len(each.ways)))]
         most, rates = _side_by_side([way.steps for way in ways])
         shape = (len(questions), number)
         return cls(
@@ -121,6 +122,7 @@ class Questions:
             rates=rates.reshape(*shape, -1),
             usage=np.array([way.usage for way in ways], dtype=np.float64).reshape(shape),
             taken=np.array([question.horizon.taken for question in questions], dtype=np.float64),
+            ways=np.array(counts, dtype=np.int64),
         )
 
     def rows(self, rows: Ints) -> Questions:
@@ -187,51 +189,31 @@ def chances_due(questions: Questions, lead: Floats, needed: Floats) -> Floats:
 def panels_to_empty(questions: Questions) -> Ints:
     """The 5 %, 50 % and 95 % quantiles of X, (S, 3): the least x with P(X <= x) >= p.
 
-    Exact for the possibilities as they are where it may matter soon; farther away than ``FAR`` panels from
-    the cumulants. That needs no special function and is nearer to the law that the twelve possibilities stand
-    for than counting them is: to the panel or half a per cent, seldom worse.
+    Exact for the possibilities as they are where it may matter soon. Farther away than ``FAR`` panels by
+    ``distant``: to the panel, half a per cent or a hundredth of the chance. That is nearer to the law that
+    the possibilities stand for than counting them is.
     """
-    found, trusted = _from_cumulants(questions)
-    near = np.flatnonzero(~trusted)
-    if near.size:
-        asked = questions if near.size == len(found) else questions.rows(near)
-        mean, spread = _parts_to_empty(asked, coming=1.0)
-        found[near] = _quantiles(asked, _chance_short, mean, spread)
+    parts, trusted = distant.from_cumulants(
+        _GOALS, questions.left, questions.feeding, questions.a, questions.b, questions.blind
+    )
+    found = np.empty(parts.shape, dtype=np.int64)
+    for place in range(len(QUANTILES)):
+        found[:, place] = np.ceil(questions.panels_for(parts[:, place], 0)) - 1
+    found = np.maximum.accumulate(np.maximum(found, 0), axis=1)
+    trusted &= (questions.ways == 1) & (found[:, 2] < MOST / 2.0)
+    far = (found[:, 0] > FAR) & (parts.min(axis=1) > FAR)
+    _search(questions, np.flatnonzero(far & ~trusted), _chance_short_afar, found)
+    _search(questions, np.flatnonzero(~far | (found[:, 0] <= FAR)), _chance_short, found)
     return found
 
 
-def _from_cumulants(questions: Questions) -> tuple[Ints, npt.NDArray[np.bool_]]:
-    """The quantiles by the first moments of what is left, less the losses while ``E`` parts are placed: E is
-    where Cornish and Fisher's (1938) expansion of that law has the quantile. Trusted where the law is far
-    from empty, not too skewed and of a single way."""
-    left, feeding = questions.left, questions.feeding
-    total = np.maximum(feeding.sum(axis=1), 1e-300)
-    middle = np.einsum("sq,sq->s", feeding, left) / total
-    away = left - middle[:, None]
-    second = np.einsum("sq,sq,sq->s", feeding, away, away) / total
-    third = np.einsum("sq,sq,sq,sq->s", feeding, away, away, away) / total
-    odds, blind, b = questions.a / questions.b, questions.blind, questions.b
-    found = np.empty((len(middle), len(QUANTILES)), dtype=np.int64)
-    skewed = np.zeros(len(middle))
-    fewest = middle
-    for place, deviate in enumerate(_GOALS.tolist()):
-        parts = (middle - odds * blind) / (1.0 + odds)
-        for _ in range(5):
-            exposure = np.maximum(parts, 0.0) + blind
-            losses = odds * exposure
-            share = exposure / b
-            spread = np.sqrt(second + losses * (1.0 + share)) + 1e-9
-            skew = (third - losses * (1.0 + share) * (1.0 + 2.0 * share)) / spread**3
-            bent = deviate + skew * (deviate**2 - 1.0) / 6.0
-            bent -= skew**2 * (2.0 * deviate**3 - 5.0 * deviate) / 36.0
-            parts = middle - losses + spread * bent + 0.5
-        found[:, place] = np.ceil(questions.panels_for(np.maximum(parts, 0.0), 0)) - 1
-        skewed = np.maximum(skewed, np.abs(skew))
-        fewest = np.minimum(fewest, parts)
-    found = np.maximum.accumulate(np.maximum(found, 0), axis=1)
-    far = (found[:, 0] > FAR) & (fewest > FAR) & (found[:, 2] < MOST / 2.0)
-    plain = (skewed < _SKEWED) & (odds < _COSTLY) & (middle > 4.0 * np.sqrt(second))
-    return found, far & plain & (questions.usage.shape[1] == 1)
+def _search(
+    questions: Questions, rows: Ints, chance: Callable[[Questions, Floats], Floats], found: Ints
+) -> None:
+    """Put the quantiles of some ``rows`` in their place."""
+    if rows.size:
+        asked = questions if rows.size == len(found) else questions.rows(rows)
+        found[rows] = _quantiles(asked, chance, *_parts_to_empty(asked, coming=1.0))
 
 
 def left_quantiles(questions: Questions) -> tuple[Ints, Floats, Ints]:
@@ -251,11 +233,30 @@ def left_quantiles(questions: Questions) -> tuple[Ints, Floats, Ints]:
 
 
 def _chance_short(questions: Questions, need: Floats) -> Floats:
-    of = questions
-    chance = np.zeros(len(of.a))
-    for way in range(need.shape[1]):
-        chance += chance_short(need[:, way], of.left, of.weight, of.a, of.b, of.blind, of.feeding)
-    return np.asarray(chance / need.shape[1])
+    return _over_ways(
+        questions,
+        need,
+        lambda of, parts: chance_short(parts, of.left, of.weight, of.a, of.b, of.blind, of.feeding),
+    )
+
+
+def _chance_short_afar(questions: Questions, need: Floats) -> Floats:
+    return _over_ways(
+        questions,
+        need,
+        lambda of, parts: distant.chance_short_afar(
+            parts, of.left, of.weight, of.feeding, of.a, of.b, of.blind
+        ),
+    )
+
+
+def _over_ways(questions: Questions, need: Floats, chance: Callable[[Questions, Floats], Floats]) -> Floats:
+    """The mean of the chances on all ways of each slot."""
+    together = chance(questions, need[:, 0])
+    for way in range(1, need.shape[1]):
+        rows = np.flatnonzero(questions.ways > way)
+        together[rows] += chance(questions.rows(rows), need[rows, way])
+    return together / questions.ways
 
 
 def _chance_left_below(questions: Questions, parts: Floats) -> Floats:
