@@ -81,3 +81,11 @@ def own_moment(station: StationState, source: str, said: datetime | None, receiv
     if said is None or known.flagged or known.offset is None:
         return received
     return from_datetime(said) + known.offset
+
+
+def last_panel(station: StationState) -> Instant | None:
+    """When its last panel was complete, by our clock."""
+    if station.panel_at is None:
+        return None
+    source = station.clocks.get(COUNT)
+    return station.panel_at + (source.offset or 0 if source is not None else 0)

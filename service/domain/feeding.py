@@ -6,21 +6,31 @@ bound, the others are judged.
 
 from __future__ import annotations
 
-from service.domain import clock, counting, ends, notices, questions, recipes, skips, standing, tower
+from service.domain import (
+    calendar,
+    clock,
+    counting,
+    ends,
+    notices,
+    pace,
+    questions,
+    recipes,
+    skips,
+    standing,
+    tower,
+)
 from service.domain import slot as supplies
 from service.domain.counting import Hearing
 from service.domain.depletion import surely_lasts
 from service.domain.events import CountMessage
 from service.domain.judge import lead_of
-from service.domain.model import Instant, from_datetime
+from service.domain.model import SECOND, Instant, from_datetime
 from service.domain.notices import Told
 from service.domain.outcome import judge_slot
 from service.domain.policy import Limits
 from service.domain.sight import Sight
 from service.domain.state import SlotState, StationState, Stock
 from service.domain.world import World
-
-MOST_TAKTS = 40
 
 
 def apply_count(world: World, station: StationState, message: CountMessage, at: Instant) -> list[Told] | None:
@@ -41,7 +51,7 @@ def apply_count(world: World, station: StationState, message: CountMessage, at: 
     if panels is None:
         panels = _estimated_panels(world, station, message, hearing)
         station.progress_estimated = station.progress_estimated or panels > 0
-    _note_takt(station, message, at if source_at is None else source_at, panels, hearing)
+    _note_takt(world, station, message, at if source_at is None else source_at, began, panels, hearing)
     station.progress += panels
     station.order_done += panels
     odd: list[recipes.Report] = []
@@ -211,17 +221,26 @@ def _began(station: StationState, source_at: Instant | None, said_at: Instant | 
 
 
 def _note_takt(
-    station: StationState, message: CountMessage, source_at: Instant, panels: int, hearing: Hearing
+    world: World,
+    station: StationState,
+    message: CountMessage,
+    source_at: Instant,
+    began: Instant,
+    panels: int,
+    hearing: Hearing,
 ) -> None:
-    """Takt from differences of the source's own times within a session: a backlog isn't a fast line."""
+    """Takt from differences of the source's own times within a session: a backlog isn't a fast line. Planned
+    rest in between isn't takt; it stands by our clock, by which the count was taken when it ``began``."""
     if hearing is Hearing.LATE:
         return
     last = station.panel_at
     if message.mode != "production":
         station.panel_at = None
     elif panels > 0 and last is not None and source_at > last:
-        station.takts.append((source_at - last) / panels / 1e6)
-        del station.takts[:-MOST_TAKTS]
+        hours = calendar.hours_of(world.policy, station.line)
+        took = calendar.timed(hours, began - (source_at - last), began)
+        if took is not None:
+            pace.note(station, took / SECOND, panels)
         station.panel_at = source_at
     elif panels > 0 or last is None:
         station.panel_at = source_at

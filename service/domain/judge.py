@@ -15,7 +15,8 @@ from service.domain import skips
 from service.domain.depletion import lasting
 from service.domain.law import Floats, together
 from service.domain.model import Level
-from service.domain.outlook import Horizon, Question, chance_due, panels_within
+from service.domain.outlook import Horizon, Question, chance_due
+from service.domain.pace import pace_of, panels_within
 from service.domain.policy import Limits
 from service.domain.sight import Sight, demand
 from service.domain.state import LineState, SlotState, StationState
@@ -123,11 +124,12 @@ def takt_of(station: StationState) -> float | None:
 
 
 def lead_of(sight: Sight, station: StationState) -> int:
-    """The lead in panels: as asked, or as many as may pass in the minutes asked, whichever is more."""
+    """The lead in panels: as asked, or as many as may pass in the minutes of work, whichever is more."""
     if not sight.limits.lead_minutes:
         return sight.limits.lead_panels
-    within = panels_within(sight.limits.lead_minutes * 60.0, station.takts)
-    return sight.limits.lead_panels if within is None else max(sight.limits.lead_panels, within)
+    pace = pace_of(station)
+    within = 0 if pace is None else panels_within(pace, sight.limits.lead_minutes * 60.0)
+    return max(sight.limits.lead_panels, within)
 
 
 def level_of(case: Case, limits: Limits, chance: float) -> Level | None:

@@ -5,15 +5,20 @@ Judged after every event that could matter to the slot, one slot at a time.
 
 from __future__ import annotations
 
-from service.domain import judge, notices, record
+from service.domain import clock, judge, notices, record
+from service.domain.calendar import Hours, hours_of, walk, worked
 from service.domain.judge import Case
 from service.domain.model import SECOND, Instant, Level, Spread, SupplyKind
 from service.domain.notices import Numbers, Told
-from service.domain.outlook import Questions, panels_to_empty, seconds_to_empty
+from service.domain.outlook import Questions, panels_to_empty
+from service.domain.pace import pace_of, seconds_to_empty
 from service.domain.shortfall import orders_ahead, shortfalls
 from service.domain.sight import Sight
 from service.domain.state import SlotState, StationState
 from service.domain.world import World
+
+_FINISHING = 5.0
+"""Takts into a planned rest after which a panel wasn't merely finished there."""
 
 
 def judge_station(world: World, station: StationState, at: Instant) -> list[Told]:
@@ -151,7 +156,9 @@ def numbers_of(world: World, station: StationState, slot: SlotState) -> Numbers:
         short = shortfalls([case], [panels.p50], [orders_ahead(world.line(station.line))])[0]
     return Numbers(
         panels=panels,
-        empty_at=None if panels is None else clock_times(station, panels),
+        empty_at=None
+        if panels is None
+        else clock_times(station, panels, hours_of(world.policy, station.line)),
         part=sights[slot.name].part,
         boundary_only=is_boundary_only(slot, sights[slot.name]),
         timezone=world.policy.timezone,
@@ -165,10 +172,18 @@ def forecast(cases: list[Case]) -> list[Spread[int]]:
     return [Spread(*quantiles) for quantiles in spreads]
 
 
-def clock_times(station: StationState, panels: Spread[int]) -> Spread[Instant] | None:
-    """When the panels will have run, counted from its last count; ``None`` while the takt is unknown."""
-    seconds = seconds_to_empty(station.takts, (panels.p05, panels.p50, panels.p95))
-    start = station.counted_at
-    if seconds is None or start is None:
+def clock_times(station: StationState, panels: Spread[int], hours: Hours | None) -> Spread[Instant] | None:
+    """When the panels will have run, counted from its last count, in the line's working hours; ``None`` while
+    the takt is unknown, and where that is no date any more."""
+    pace, start = pace_of(station), station.counted_at
+    seconds = None if pace is None else seconds_to_empty(pace, (panels.p05, panels.p50, panels.p95))
+    if pace is None or seconds is None or start is None:
         return None
-    return Spread(*(start + round(each * SECOND) for each in seconds))
+    made = clock.last_panel(station)
+    # A panel just finished may end in a break; one takts later shows that the break isn't taken.
+    long_before = None if made is None else min(made, start) - round(_FINISHING * pace.usual * SECOND)
+    goes_on = hours is not None and long_before is not None and worked(hours, long_before, start) == 0
+    soonest, middle, latest = (walk(hours, start, round(each * SECOND), goes_on=goes_on) for each in seconds)
+    if soonest is None or middle is None or latest is None:
+        return None
+    return Spread(soonest, middle, latest)

@@ -1,8 +1,8 @@
-"""How many more panels a slot can complete, how sure that is, and when that will be.
+"""How many more panels a slot can complete, and how sure that is.
 
 X, the panels to empty, has P(X < k) = P(the supply can't give the parts that k panels need). This file turns
-panels into parts (orders ahead, usage, the panel in work), asks ``depletion``, and turns panels into seconds
-by the takt. It doesn't know what anybody will do with the answer.
+panels into parts (orders ahead, usage, the panel in work) and asks ``depletion``; when that will be is
+``pace``'s and ``calendar``'s. It doesn't know what anybody will do with the answer.
 """
 
 from __future__ import annotations
@@ -10,8 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 from itertools import count
-from math import floor, sqrt
-from statistics import median
 
 import numpy as np
 import numpy.typing as npt
@@ -38,6 +36,8 @@ MOST = float(2**53 - 1)
 
 FAR = 60
 """Panels, and parts, at the 5 % quantile from which on ``distant`` is good enough."""
+_GIVE = 0.005
+"""Of the panels: how close a search must come there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +78,9 @@ class Question:
     @property
     def ways(self) -> tuple[Horizon, ...]:
         return self.paths or (self.horizon,)
+
+
+_WAYS = ("most", "rates", "usage")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,7 +129,12 @@ class Questions:
         )
 
     def rows(self, rows: Ints) -> Questions:
-        return Questions(**{field.name: getattr(self, field.name)[rows] for field in fields(self)})
+        """Some of them, no wider than they need."""
+        ways = int(self.ways[rows].max(initial=1))
+        chosen = {
+            field.name: getattr(self, field.name)[rows] for field in fields(self) if field.name not in _WAYS
+        }
+        return Questions(**chosen, **{name: getattr(self, name)[rows, :ways] for name in _WAYS})
 
     def parts_needed(self, panels: Floats) -> Floats:
         """The function ``parts_needed`` for every slot at its own number of panels, to the same last bit, on
@@ -202,18 +210,25 @@ def panels_to_empty(questions: Questions) -> Ints:
     found = np.maximum.accumulate(np.maximum(found, 0), axis=1)
     trusted &= (questions.ways == 1) & (found[:, 2] < MOST / 2.0)
     far = (found[:, 0] > FAR) & (parts.min(axis=1) > FAR)
-    _search(questions, np.flatnonzero(far & ~trusted), _chance_short_afar, found)
-    _search(questions, np.flatnonzero(~far | (found[:, 0] <= FAR)), _chance_short, found)
+    for ways in np.unique(questions.ways):
+        alike = questions.ways == ways
+        _search(questions, alike & far & ~trusted, _chance_short_afar, _GIVE, found)
+        _search(questions, alike & (~far | (found[:, 0] <= FAR)), _chance_short, 0.0, found)
     return found
 
 
 def _search(
-    questions: Questions, rows: Ints, chance: Callable[[Questions, Floats], Floats], found: Ints
+    questions: Questions,
+    which: npt.NDArray[np.bool_],
+    chance: Callable[[Questions, Floats], Floats],
+    give: float,
+    found: Ints,
 ) -> None:
-    """Put the quantiles of some ``rows`` in their place."""
+    """Put the quantiles of some, with the same number of ways, in their place."""
+    rows = np.flatnonzero(which)
     if rows.size:
         asked = questions if rows.size == len(found) else questions.rows(rows)
-        found[rows] = _quantiles(asked, chance, *_parts_to_empty(asked, coming=1.0))
+        found[rows] = _quantiles(asked, chance, *_parts_to_empty(asked, coming=1.0), give=give)
 
 
 def left_quantiles(questions: Questions) -> tuple[Ints, Floats, Ints]:
@@ -278,10 +293,14 @@ def _parts_to_empty(questions: Questions, coming: float) -> tuple[Floats, Floats
 
 
 def _quantiles(
-    questions: Questions, chance: Callable[[Questions, Floats], Floats], mean: Floats, spread: Floats
+    questions: Questions,
+    chance: Callable[[Questions, Floats], Floats],
+    mean: Floats,
+    spread: Floats,
+    give: float = 0.0,
 ) -> Ints:
     """The least x with P(X < x + 1) >= p for the three p, where P(X < k) = ``chance`` of the parts k needs,
-    (S, 3).
+    (S, 3); or the middle of a bracket that is no wider than ``give`` of it.
 
     A bracket [low, high] per slot and p with P(X < low) < p <= P(X < high) shrinks until its ends touch.
     Inside, the normal deviate of the chance is nearly straight in the parts, so a straight line finds the
@@ -296,8 +315,9 @@ def _quantiles(
     # Rows: panels, the parts they need, the deviate of the chance there (infinite: says nothing).
     low = np.array([np.zeros(len(slot)), np.zeros(len(slot)), np.full(len(slot), -np.inf)])
     high = np.array([np.floor(beyond_all)[slot] + 1.0, np.zeros(len(slot)), np.full(len(slot), np.inf)])
+    last = np.zeros(len(slot), dtype=np.int64)
     for turn in count():
-        rows = np.flatnonzero(high[0] - low[0] > 1.0)
+        rows = np.flatnonzero(high[0] - low[0] > np.maximum(1.0, give * low[0]))
         if not rows.size:
             break
         asked = questions.rows(slot[rows])
@@ -310,9 +330,14 @@ def _quantiles(
         reached = chance(asked, need)
         found = np.array([panels, need[:, ways // 2], ndtri(reached)])
         below = reached < wanted[rows]
+        moved = np.where(below, 1, -1)
+        for end, side in ((high, 1), (low, -1)):
+            stale = rows[(side * moved == 1) & (last[rows] == side)]
+            end[2, stale] = (end[2, stale] + goal[stale]) / 2.0
+        last[rows] = moved
         low[:, rows[below]] = found[:, below]
         high[:, rows[~below]] = found[:, ~below]
-    return np.asarray(high[0] - 1.0, dtype=np.int64).reshape(-1, len(QUANTILES))
+    return np.asarray(low[0] + np.floor((high[0] - low[0]) / 2.0), dtype=np.int64).reshape(-1, len(QUANTILES))
 
 
 def _straight(low: Floats, high: Floats, goal: Floats, mean: Floats, spread: Floats) -> Floats:
@@ -326,49 +351,3 @@ def _straight(low: Floats, high: Floats, goal: Floats, mean: Floats, spread: Flo
         from_far = far + (goal - far_deviate) * spread
     one_end = np.where(knows_near, from_near, np.where(knows_far, from_far, mean + goal * spread))
     return np.where(knows_near & knows_far, between, one_end)
-
-
-_RECENT = 40
-_FEWEST_TAKTS = 3
-_Z95 = 1.645
-_FARTHEST_SECONDS = 100 * 365.25 * 86_400.0
-
-
-def _pace(takts: Sequence[float]) -> tuple[float, float] | None:
-    """Usual seconds per panel and their robust deviation (at least 2 %); ``None`` while there are too few."""
-    recent = takts[-_RECENT:]
-    if len(recent) < _FEWEST_TAKTS:
-        return None
-    usual = median(recent)
-    if usual <= 0.0:
-        return None
-    return usual, max(1.4826 * median(abs(takt - usual) for takt in recent), 0.02 * usual)
-
-
-def seconds_to_empty(
-    takts: Sequence[float], panels: tuple[int, int, int]
-) -> tuple[float, float, float] | None:
-    """Seconds until the p05, p50 and p95 ``panels`` have run, the takt's own spread added at both ends.
-
-    ``takts``: seconds per panel, newest last. ``None`` while there are fewer than three, and for what is a
-    century away: that is no forecast, and no date either.
-    """
-    pace = _pace(takts)
-    if pace is None:
-        return None
-    usual, spread = pace
-    low, middle, high = panels
-    soonest = max(low * usual - _Z95 * spread * sqrt(low), 0.0)
-    latest = high * usual + _Z95 * spread * sqrt(high)
-    return (soonest, middle * usual, latest) if latest < _FARTHEST_SECONDS else None
-
-
-def panels_within(seconds: float, takts: Sequence[float]) -> int | None:
-    """The most panels that may run in ``seconds``: as many as fit when the line is at its 5 % fastest."""
-    pace = _pace(takts)
-    if pace is None:
-        return None
-    usual, spread = pace
-    gain = _Z95 * spread
-    root = (gain + sqrt(gain * gain + 4.0 * usual * max(seconds, 0.0))) / (2.0 * usual)
-    return floor(root * root + 1e-9) if seconds > 0.0 else 0

@@ -70,7 +70,24 @@ class Route(msgspec.Struct, frozen=True, kw_only=True):
     tells: str = "all"
 
 
+DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
+class Shift(msgspec.Struct, frozen=True, kw_only=True, cache_hash=True):
+    """Local times such as ``06:00``; one that ends when it begins or before ends on the next day. ``breaks``
+    are spans such as ``09:00-09:15``."""
+
+    line: str | None = None
+    days: tuple[str, ...] = DAYS
+    start: str
+    end: str
+    breaks: tuple[str, ...] = ()
+
+
 class Policy(msgspec.Struct, frozen=True, kw_only=True):
+    """``closed``: days without work, ``2026-05-01`` or from the first to the last
+    ``2026-12-24/2027-01-06``."""
+
     timezone: str = "UTC"
     warn: Limits = Limits()
     rules: list[WarnRule] = []
@@ -78,6 +95,8 @@ class Policy(msgspec.Struct, frozen=True, kw_only=True):
     towers: list[TowerRule] = []
     outlets: list[str] = []
     routes: list[Route] = []
+    shifts: tuple[Shift, ...] = ()
+    closed: tuple[str, ...] = ()
 
 
 _WARN_KEYS = ("lead_panels", "lead_minutes", "urgent_panels", "chance")

@@ -9,6 +9,7 @@ import msgspec
 
 from service.domain import clock, ends, notices, questions, record
 from service.domain import slot as supplies
+from service.domain.calendar import hours_of
 from service.domain.events import SupplyMessage
 from service.domain.model import Instant
 from service.domain.notices import Told
@@ -61,7 +62,7 @@ def _refill(
     sight = world.sights_of(station)[slot.name]
     told: list[Told] = []
     moment = clock.own_moment(station, clock.SUPPLY, message.at, at)
-    since = supplies.used_since(station, slot, sight.usage, moment)
+    since = supplies.used_since(station, slot, sight.usage, moment, hours_of(world.policy, station.line))
     if supplies.puts_a_word_to_refill(slot, message, sight.rule, moment):
         message, carried = _recall(world, message, told, station, slot, happened, at)
         told += questions.settle(world, station, slot, notices.ANSWERED, at, by=message.by)
@@ -106,6 +107,7 @@ def _splice(
         slot,
         world.sights_of(station)[slot.name].usage,
         clock.own_moment(station, clock.SUPPLY, message.at, at),
+        hours_of(world.policy, station.line),
     )
     slot.counted -= since
     ends.settle_leading(world, station, slot, at)

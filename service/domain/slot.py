@@ -9,6 +9,7 @@ from math import exp
 from statistics import median
 
 from service.domain import clock
+from service.domain.calendar import Hours, worked
 from service.domain.depletion import learn
 from service.domain.events import SupplyMessage
 from service.domain.model import SECOND, Instant
@@ -168,22 +169,20 @@ def name_refill(slot: SlotState, message: SupplyMessage, *, since: int, carried:
         slot.exact, slot.assumed = carried.exact, carried.assumed
 
 
-def used_since(station: StationState, slot: SlotState, usage: float | None, happened: Instant) -> int:
-    """Parts of what was counted that were used after ``happened``, to the panel: walks back along the last
-    takts, beyond them at the oldest one's pace. 0 where takt or usage aren't known."""
-    if not usage or station.panel_at is None or not station.takts:
+def used_since(
+    station: StationState, slot: SlotState, usage: float | None, happened: Instant, hours: Hours | None
+) -> int:
+    """Parts of what was counted that were used after ``happened``, to the panel: walks the working time back
+    along the last takts, beyond them at the oldest one's pace. 0 where takt or usage aren't known."""
+    last = clock.last_panel(station)
+    if not usage or last is None or last <= happened or not station.takts:
         return 0
-    source = station.clocks.get(clock.COUNT)
-    moment = station.panel_at + (source.offset or 0 if source is not None else 0)
-    panels = 0
-    for takt in reversed(station.takts):
-        if moment <= happened:
-            break
+    span, panels, known = worked(hours, happened, last), 0, station.takts[::-1]
+    while span > 0 and panels < len(known):
+        span -= round(known[panels] * SECOND)
         panels += 1
-        moment -= round(takt * SECOND)
-    if moment > happened:
-        panels += (moment - happened) // round(station.takts[0] * SECOND)
-    return min(slot.counted, round(panels * usage))
+    beyond = max(span, 0) // round(station.takts[0] * SECOND)
+    return min(slot.counted, round((panels + beyond) * usage))
 
 
 def load(

@@ -10,6 +10,7 @@ import base64
 import binascii
 import re
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from urllib.parse import SplitResult, urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -102,6 +103,16 @@ def _hours(text: str) -> None:
         raise ValueError("begins when it ends; leave the key out for the whole day")
 
 
+def _days(text: str) -> None:
+    first, _, last = text.partition("/")
+    try:
+        span = date.fromisoformat(first), date.fromisoformat(last or first)
+    except ValueError:
+        raise ValueError("is no day and no span of days") from None
+    if span[1] < span[0]:
+        raise ValueError("ends before it begins")
+
+
 def _email(text: str) -> None:
     if not _EMAIL.fullmatch(text):
         raise ValueError("is no mail address")
@@ -134,6 +145,7 @@ def _protocol(version: int) -> int:
 check_timezone = _checked(_timezone)
 check_root = _checked(_root)
 check_hours = _checked(_hours)
+check_days = _checked(_days)
 check_email = _checked(_email)
 check_signing_secret = _checked(_signing_secret)
 check_file = _checked(_file)

@@ -16,6 +16,7 @@ from service.domain.model import Level, SupplyKind
 from service.domain.policy import Policy
 from service.settings.checks import (
     check_address,
+    check_days,
     check_email,
     check_file,
     check_hours,
@@ -67,6 +68,16 @@ File = Annotated[str, check_file, Field(min_length=1, description="a PEM file th
 Network = Annotated[str, check_network, Field(description="a network such as 100.64.0.0/10")]
 
 
+ClosedDays = Annotated[
+    str, check_days, Field(description="a day such as 2026-05-01, or 2026-12-24/2027-01-06")
+]
+WallTime = Annotated[
+    str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$", description='a local time such as "06:00"')
+]
+Break = Annotated[str, check_hours, Field(description='local times, such as "09:00-09:15"')]
+Day = Annotated[Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"], Field(description="mon to sun")]
+
+
 class Section(BaseModel):
     """Frozen, and strict about keys: a misspelt key that is ignored would be a warning that never comes."""
 
@@ -78,6 +89,7 @@ class Site(Section):
     timezone: Annotated[str, check_timezone, Field(description="an IANA name such as Europe/Vienna")] = "UTC"
     instance: Annotated[Text | None, Field(description="1 to 200 characters; the host's name else")] = None
     clock: Annotated[Literal["wall", "events"], Field(description='"wall" or "events"')] = "wall"
+    closed: Annotated[tuple[ClosedDays, ...], BeforeValidator(split_commas)] = ()
 
 
 class Mqtt(Section):
@@ -197,6 +209,24 @@ class SlotRule(Section):
     low_sensor: Annotated[bool | None, Field(description="true or false")] = None
 
 
+class Shift(Section):
+    """When a line works; a line that no shift names always works."""
+
+    line: Pattern | None = None
+    days: Annotated[tuple[Day, ...], BeforeValidator(split_commas), Field(min_length=1)] = (
+        "mon",
+        "tue",
+        "wed",
+        "thu",
+        "fri",
+        "sat",
+        "sun",
+    )
+    start: WallTime = Field(alias="from")
+    end: WallTime = Field(alias="to")
+    breaks: Annotated[tuple[Break, ...], BeforeValidator(split_commas)] = ()
+
+
 LampStates = Annotated[
     tuple[Literal["off", "on", "flashing"], ...] | None,
     BeforeValidator(one_or_many),
@@ -291,19 +321,20 @@ class Settings(Section):
     web: Web = Web()
     warn: Warn = Warn()
     slots: Annotated[tuple[SlotRule, ...], Field(alias="slot")] = ()
+    shifts: Annotated[tuple[Shift, ...], Field(alias="shift")] = ()
     towers: Annotated[tuple[TowerRule, ...], Field(alias="tower")] = ()
     outlets: Annotated[tuple[Outlet, ...], Field(alias="outlet")] = ()
     routes: Annotated[tuple[Route, ...], Field(alias="route")] = ()
 
     def policy(self) -> Policy:
         """The part that decides: what the rules of the domain need, without addresses and secrets."""
-        values = self.model_dump(mode="json", include={"slots", "routes"})
+        values = self.model_dump(mode="json", include={"slots", "routes", "shifts"})
         warn = self.warn.model_dump(exclude={"rules"})
         values["warn"] = warn | {"urgent_panels": min(warn["urgent_panels"], warn["lead_panels"])}
         values["rules"] = self.warn.model_dump(mode="json")["rules"]
         values["towers"] = self.model_dump(mode="json", include={"towers"}, exclude_none=True)["towers"]
         values["outlets"] = [outlet.name for outlet in self.outlets]
-        values["timezone"] = self.site.timezone
+        values["timezone"], values["closed"] = self.site.timezone, self.site.closed
         return msgspec.convert(values, Policy)
 
 

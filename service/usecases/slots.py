@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import msgspec
 
 from service.domain import judge, notices
+from service.domain.calendar import Hours, hours_of
 from service.domain.judge import Case
 from service.domain.model import Instant, Level, Spread, to_rfc3339
 from service.domain.outcome import clock_times, forecast, is_boundary_only, starves
@@ -24,7 +25,7 @@ Json = dict[str, object]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Draft:
     """A slot object that still lacks its numbers, and what they are reckoned from: ``own`` is the question of
-    this slot alone, ``book`` its books, ``orders`` the orders ahead by name."""
+    this slot alone, ``book`` its books, ``orders`` the orders ahead by name, ``hours`` those of its line."""
 
     shown: Json
     station: StationState
@@ -32,6 +33,7 @@ class Draft:
     own: Question | None
     book: int | None
     orders: tuple[str | None, ...]
+    hours: Hours | None
 
 
 def draft(world: World, station: StationState, slot: SlotState) -> Draft:
@@ -45,6 +47,7 @@ def draft(world: World, station: StationState, slot: SlotState) -> Draft:
         own=judge.question_of([slot], {slot.name: sight}, Horizon(usage=1.0)),
         book=slot.book,
         orders=orders_ahead(line),
+        hours=hours_of(world.policy, line.line),
     )
 
 
@@ -56,7 +59,7 @@ def complete(drafts: Sequence[Draft]) -> None:
         spreads = forecast(cases)
         short = shortfalls(cases, [panels.p50 for panels in spreads], [each.orders for each, _ in asked])
         for (each, _), panels, missing in zip(asked, spreads, short, strict=True):
-            times = clock_times(each.station, panels)
+            times = clock_times(each.station, panels, each.hours)
             each.shown["panels_to_empty"] = msgspec.structs.asdict(panels)
             each.shown["empty_at"] = None if times is None else _spread_of_times(times)
             each.shown["order_short"] = None if missing is None else msgspec.structs.asdict(missing)

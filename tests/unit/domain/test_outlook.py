@@ -1,4 +1,4 @@
-"""Panels to empty, against brute force, simulation and the rule of the trays; and their way to seconds."""
+"""Panels to empty, against brute force, simulation and the rule of the trays."""
 
 from __future__ import annotations
 
@@ -23,9 +23,7 @@ from service.domain.outlook import (
     chances_due,
     left_quantiles,
     panels_to_empty,
-    panels_within,
     parts_needed,
-    seconds_to_empty,
 )
 
 USAGES = st.sampled_from([0.25, 0.5, 1.0, 1.5, 2.0, 7.0, 18.0, 120.0])
@@ -326,58 +324,3 @@ def test_the_remainder_never_lies_outside_what_is_believed(question):
     most = max(question.left[question.weight > 0].max(), 0.0)
     assert 0 <= low <= high <= most
     assert -1e-6 <= mean <= most + 1e-6
-
-
-# --- seconds --------------------------------------------------------------------------------------------
-
-
-def test_a_steady_line_takes_panels_times_takt_give_or_take():
-    takts = [30.0, 31.0, 29.0, 30.0, 30.5, 90.0]
-    soonest, middle, latest = seconds_to_empty(takts, (36, 100, 144)) or pytest.fail("a takt is known")
-    assert middle == pytest.approx(100 * 30.25)
-    spread = 1.4826 * 0.5
-    assert soonest == pytest.approx(36 * 30.25 - 1.645 * spread * 6)
-    assert latest == pytest.approx(144 * 30.25 + 1.645 * spread * 12)
-
-
-def test_even_a_line_like_clockwork_is_not_trusted_closer_than_two_percent():
-    assert seconds_to_empty([30.0] * 9, (100, 100, 100)) == pytest.approx((2990.13, 3000.0, 3009.87))
-
-
-def test_one_long_stop_does_not_make_the_line_slow():
-    usual = seconds_to_empty([30.0] * 20, (10, 10, 10))
-    assert seconds_to_empty([30.0] * 20 + [3600.0], (10, 10, 10)) == usual
-
-
-def test_only_the_last_forty_panels_tell_the_pace():
-    assert seconds_to_empty([90.0] * 100 + [30.0] * 40, (1, 2, 3)) == seconds_to_empty([30.0] * 40, (1, 2, 3))
-
-
-def test_without_a_pace_there_are_no_seconds():
-    for takts in ([], [30.0, 30.0], [0.0, 0.0, 0.0]):
-        assert seconds_to_empty(takts, (1, 2, 3)) is None
-        assert panels_within(600.0, takts) is None
-
-
-def test_a_century_away_is_no_date():
-    assert seconds_to_empty([30.0] * 5, (1, 10, 2**53)) is None
-
-
-@given(
-    takts=st.lists(st.floats(0.5, 600.0), min_size=3, max_size=60),
-    panels=st.lists(st.integers(0, 100_000), min_size=3, max_size=3),
-)
-def test_seconds_are_ordered_like_the_panels_and_never_negative(takts, panels):
-    low, middle, high = sorted(panels)
-    soonest, expected, latest = seconds_to_empty(takts, (low, middle, high)) or pytest.fail("a takt is known")
-    assert 0.0 <= soonest <= expected <= latest
-
-
-@given(takts=st.lists(st.floats(0.5, 600.0), min_size=3, max_size=60), seconds=st.floats(0.0, 1e6))
-def test_the_panels_within_some_seconds_are_the_most_that_may_run_in_them(takts, seconds):
-    panels = panels_within(seconds, takts)
-    assert panels is not None
-    soonest, _, _ = seconds_to_empty(takts, (panels, panels, panels)) or pytest.fail("a takt is known")
-    one_more, _, _ = seconds_to_empty(takts, (panels + 1,) * 3) or pytest.fail("a takt is known")
-    assert soonest <= seconds + 1e-5
-    assert one_more >= seconds - 1e-5
