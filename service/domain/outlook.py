@@ -312,10 +312,12 @@ def _quantiles(
     most = np.maximum(questions.left.max(axis=1), 0.0) + 2.0 * CRUMB
     ways = questions.usage.shape[1]
     beyond_all = np.max([questions.panels_for(most, way) for way in range(ways)], axis=0)
+    if ways > 1:
+        panels = np.array([questions.panels_for(mean, way) for way in range(ways)])
+        spread = np.hypot(spread, mean * panels.std(axis=0) / np.maximum(panels.mean(axis=0), 1.0))
     # Rows: panels, the parts they need, the deviate of the chance there (infinite: says nothing).
     low = np.array([np.zeros(len(slot)), np.zeros(len(slot)), np.full(len(slot), -np.inf)])
     high = np.array([np.floor(beyond_all)[slot] + 1.0, np.zeros(len(slot)), np.full(len(slot), np.inf)])
-    last = np.zeros(len(slot), dtype=np.int64)
     for turn in count():
         rows = np.flatnonzero(high[0] - low[0] > np.maximum(1.0, give * low[0]))
         if not rows.size:
@@ -330,11 +332,6 @@ def _quantiles(
         reached = chance(asked, need)
         found = np.array([panels, need[:, ways // 2], ndtri(reached)])
         below = reached < wanted[rows]
-        moved = np.where(below, 1, -1)
-        for end, side in ((high, 1), (low, -1)):
-            stale = rows[(side * moved == 1) & (last[rows] == side)]
-            end[2, stale] = (end[2, stale] + goal[stale]) / 2.0
-        last[rows] = moved
         low[:, rows[below]] = found[:, below]
         high[:, rows[~below]] = found[:, ~below]
     return np.asarray(low[0] + np.floor((high[0] - low[0]) / 2.0), dtype=np.int64).reshape(-1, len(QUANTILES))
