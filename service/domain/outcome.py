@@ -180,7 +180,7 @@ def clock_times(station: StationState, panels: Spread[int], hours: Hours | None)
     if pace is None or seconds is None or start is None:
         return None
     made = clock.last_panel(station)
-    # A panel just finished may end in a break; one takts later shows that the break isn't taken.
+    # A panel may be finished in a break that is taken; one that is made some takts later shows it isn't.
     long_before = None if made is None else min(made, start) - round(_FINISHING * pace.usual * SECOND)
     goes_on = hours is not None and long_before is not None and worked(hours, long_before, start) == 0
     soonest, middle, latest = (walk(hours, start, round(each * SECOND), goes_on=goes_on) for each in seconds)

@@ -7,6 +7,7 @@ It knows patterns and precedence; it doesn't know where the values came from.
 from __future__ import annotations
 
 from fnmatch import fnmatchcase
+from typing import Literal, get_args
 
 import msgspec
 
@@ -70,7 +71,8 @@ class Route(msgspec.Struct, frozen=True, kw_only=True):
     tells: str = "all"
 
 
-DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+DAYS: tuple[Day, ...] = get_args(Day)
 
 
 class Shift(msgspec.Struct, frozen=True, kw_only=True, cache_hash=True):
@@ -78,7 +80,7 @@ class Shift(msgspec.Struct, frozen=True, kw_only=True, cache_hash=True):
     are spans such as ``09:00-09:15``."""
 
     line: str | None = None
-    days: tuple[str, ...] = DAYS
+    days: tuple[Day, ...] = DAYS
     start: str
     end: str
     breaks: tuple[str, ...] = ()

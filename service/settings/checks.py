@@ -15,11 +15,12 @@ from pathlib import Path
 from urllib.parse import SplitResult, urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, SecretStr
+from pydantic import AfterValidator, SecretStr, ValidationInfo
 
 from service.hosts import check_allowed, check_host
 
 _HOURS = re.compile(r"([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d")
+_DAY = 24 * 60
 _EMAIL = re.compile(r"[^\s@,;<>]+@[^\s@,;<>]+")
 _LOCAL_SCHEMES = frozenset({"sqlite"})
 _OUTWARD_SCHEMES = frozenset({"http", "https", "smtp", "smtp+starttls", "smtps"})
@@ -113,6 +114,24 @@ def _days(text: str) -> None:
         raise ValueError("ends before it begins")
 
 
+def _breaks(breaks: tuple[str, ...], info: ValidationInfo) -> tuple[str, ...]:
+    start, end = info.data.get("start"), info.data.get("end")
+    outside = [each for each in breaks if start and end and not _is_within(each, f"{start}-{end}")]
+    if outside:
+        raise ValueError(f"{', '.join(outside)} isn't within the shift ({start} to {end})")
+    return breaks
+
+
+def _is_within(inner: str, outer: str) -> bool:
+    """Whether one span of hours lies in the other; either may pass midnight."""
+    (begin, end), (first, last) = (tuple(map(_minute, span.split("-"))) for span in (inner, outer))
+    return (begin - first) % _DAY + ((end - begin) % _DAY or _DAY) <= ((last - first) % _DAY or _DAY)
+
+
+def _minute(wall: str) -> int:
+    return int(wall[:2]) * 60 + int(wall[3:])
+
+
 def _email(text: str) -> None:
     if not _EMAIL.fullmatch(text):
         raise ValueError("is no mail address")
@@ -146,6 +165,7 @@ check_timezone = _checked(_timezone)
 check_root = _checked(_root)
 check_hours = _checked(_hours)
 check_days = _checked(_days)
+check_breaks = AfterValidator(_breaks)
 check_email = _checked(_email)
 check_signing_secret = _checked(_signing_secret)
 check_file = _checked(_file)

@@ -13,9 +13,10 @@ import msgspec
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, model_validator
 
 from service.domain.model import Level, SupplyKind
-from service.domain.policy import Policy
+from service.domain.policy import DAYS, Day, Policy
 from service.settings.checks import (
     check_address,
+    check_breaks,
     check_days,
     check_email,
     check_file,
@@ -66,8 +67,6 @@ SmtpAddress = Annotated[
 ]
 File = Annotated[str, check_file, Field(min_length=1, description="a PEM file that we may read")]
 Network = Annotated[str, check_network, Field(description="a network such as 100.64.0.0/10")]
-
-
 ClosedDays = Annotated[
     str, check_days, Field(description="a day such as 2026-05-01, or 2026-12-24/2027-01-06")
 ]
@@ -75,7 +74,6 @@ WallTime = Annotated[
     str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$", description='a local time such as "06:00"')
 ]
 Break = Annotated[str, check_hours, Field(description='local times, such as "09:00-09:15"')]
-Day = Annotated[Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"], Field(description="mon to sun")]
 
 
 class Section(BaseModel):
@@ -213,18 +211,12 @@ class Shift(Section):
     """When a line works; a line that no shift names always works."""
 
     line: Pattern | None = None
-    days: Annotated[tuple[Day, ...], BeforeValidator(split_commas), Field(min_length=1)] = (
-        "mon",
-        "tue",
-        "wed",
-        "thu",
-        "fri",
-        "sat",
-        "sun",
-    )
+    days: Annotated[
+        tuple[Day, ...], BeforeValidator(split_commas), Field(min_length=1, description=", ".join(DAYS))
+    ] = DAYS
     start: WallTime = Field(alias="from")
     end: WallTime = Field(alias="to")
-    breaks: Annotated[tuple[Break, ...], BeforeValidator(split_commas)] = ()
+    breaks: Annotated[tuple[Break, ...], BeforeValidator(split_commas), check_breaks] = ()
 
 
 LampStates = Annotated[

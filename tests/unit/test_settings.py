@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from service.domain.policy import Limits, Policy, TowerRule, limits_for, slot_rule, tower_rule
+from service.domain.policy import Limits, Policy, Shift, TowerRule, limits_for, slot_rule, tower_rule
 from service.settings import Chat, Email, Settings, SettingsError, Webhook, load
 from service.settings.schema import Where, find, keys_at
 
@@ -399,6 +399,27 @@ def test_a_file_that_python_can_not_read_is_named_too(problems, value):
             '[store]\nurl = "postgresql://host/db"',
             f"store.url: has another scheme ({keys_at(('store',))['url'].allowed})",
         ),
+        (
+            '[site]\nclosed = ["2026-12-24/2026-01-06"]',
+            "site.closed[0]: ends before it begins (a day such as 2026-05-01, or 2026-12-24/2027-01-06)",
+        ),
+        (
+            '[site]\nclosed = "2026-02-30"',
+            f"site.closed[0]: is no day and no span of days ({keys_at(('site',))['closed'].allowed})",
+        ),
+        (
+            '[[shift]]\nfrom = "6:00"\nto = "14:00"',
+            "shift[0].from: '6:00' is not allowed (a local time such as \"06:00\")",
+        ),
+        ('[[shift]]\nfrom = "06:00"', 'shift[0].to: is missing (a local time such as "06:00")'),
+        (
+            '[[shift]]\nfrom = "06:00"\nto = "14:00"\ndays = "mo"',
+            "shift[0].days[0]: 'mo' is not allowed (mon, tue, wed, thu, fri, sat, sun)",
+        ),
+        (
+            '[[shift]]\nfrom = "22:00"\nto = "06:00"\nbreaks = ["01:30-02:00", "12:00-12:30", "05:45-06:15"]',
+            "shift[0].breaks: 12:00-12:30, 05:45-06:15 isn't within the shift (22:00 to 06:00)",
+        ),
         ("[[slot]]\nfull = 0", "slot[0].full: 0 is not allowed (a whole number of parts from 1)"),
         ('[[slot]]\nkind = "tap"', "slot[0].kind: 'tap' is not allowed (tape, tray, stick or bulk)"),
         (
@@ -479,6 +500,13 @@ def test_rules_of_all_kinds_reach_the_policy(read):
         """
         [site]
         timezone = "Europe/Vienna"
+        closed = ["2026-05-01"]
+        [[shift]]
+        line = "L*"
+        days = ["mon", "tue"]
+        from = "22:00"
+        to = "06:00"
+        breaks = ["23:50-00:10"]
         [[warn.rule]]
         kind = "tray"
         lead_panels = 20
@@ -505,7 +533,10 @@ def test_rules_of_all_kinds_reach_the_policy(read):
     limits = limits_for(policy, line="L3", station="P1", slot="T2", part=None, kind="tray")
     tower = tower_rule(policy, "L3")
     (route,) = policy.routes
-    assert policy.timezone == "Europe/Vienna"
+    assert (policy.timezone, policy.closed) == ("Europe/Vienna", ("2026-05-01",))
+    assert policy.shifts == (
+        Shift(line="L*", days=("mon", "tue"), start="22:00", end="06:00", breaks=("23:50-00:10",)),
+    )
     assert limits == Limits(lead_panels=20, lead_minutes=0.0, urgent_panels=3, chance=0.05)
     assert slot_rule(policy, line="L3", station="P1", slot="F07").full == 5000
     assert (tower.low, tower.fault, tower.running) == ({"yellow": ["on"]}, {}, TowerRule().running)

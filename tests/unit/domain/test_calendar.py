@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from service.domain.calendar import hours_of, is_at_work, timed, walk, worked
 from service.domain.model import SECOND, from_datetime, to_datetime
-from service.domain.policy import Policy, Shift
+from service.domain.policy import DAYS, Policy, Shift
 
 MINUTE = 60 * SECOND
 HOUR = 60 * MINUTE
@@ -82,50 +82,121 @@ def test_what_was_done_wholly_within_a_break_shows_that_none_was_taken():
     assert timed(early, at("2026-03-02 08:59"), at("2026-03-02 09:05")) is None
 
 
-WALL = st.integers(0, 287).map(lambda step: f"{step // 12:02}:{step % 12 * 5:02}")
+@pytest.mark.parametrize(
+    ("day", "span", "minutes"),
+    [
+        # 02:00 CET becomes 03:00 CEST: the times between aren't shown, 03:00 comes where 02:00 would.
+        ("2026-03-28", "02:15-02:45", 0),
+        ("2026-03-28", "01:45-02:15", 15),
+        ("2026-03-28", "02:45-03:15", 15),
+        ("2026-03-28", "01:30-03:30", 60),
+        # 03:00 CEST becomes 02:00 CET: the times between come twice, the first ones count.
+        ("2026-10-24", "02:00-02:15", 15),
+        ("2026-10-24", "02:45-03:15", 90),
+        ("2026-10-24", "01:30-03:30", 180),
+    ],
+)
+def test_a_break_over_the_changed_hour_lasts_from_when_the_clock_first_shows_it(day, span, minutes):
+    """Worked by hand: clocks change at 01:00 UTC on both days (Directive 2000/84/EC)."""
+    begin, end = at(f"{day} 22:00"), at(f"{date.fromisoformat(day) + timedelta(days=1)} 06:00")
+    night = hours(Shift(start="22:00", end="06:00", breaks=(span,)))
+    assert worked(hours(NIGHT), begin, end) - worked(night, begin, end) == minutes * MINUTE
+
+
+@pytest.mark.parametrize(
+    ("shift", "length", "over"),
+    [
+        (Shift(days=("sun",), start="02:30", end="06:00"), 180, "2026-03-29T04:00:00+00:00"),
+        (Shift(days=("sat",), start="22:00", end="02:30"), 240, "2026-03-29T01:00:00+00:00"),
+        (Shift(days=("sat",), start="22:00", end="02:30"), 270, "2026-10-25T00:30:00+00:00"),
+        (Shift(days=("sun",), start="02:30", end="06:00"), 270, "2026-10-25T05:00:00+00:00"),
+    ],
+)
+def test_a_shift_that_begins_or_ends_in_the_changed_hour_is_as_long_as_the_clocks_say(shift, length, over):
+    """Worked by hand, as above."""
+    end = from_datetime(datetime.fromisoformat(over))
+    assert worked(hours(shift), end - 12 * HOUR, end + 12 * HOUR) == length * MINUTE
+    assert walk(hours(shift), end - 12 * HOUR, length * MINUTE) == end
+
+
+def test_a_line_that_is_seen_to_work_in_a_rest_works_through_that_one_alone():
+    early, noon = hours(EARLY), at("2026-03-02 11:40")
+    assert local(walk(early, noon, 10 * MINUTE, goes_on=True)) == "2026-03-02 11:50:00"
+    assert local(walk(early, noon, 30 * MINUTE, goes_on=True)) == "2026-03-02 12:10:00"
+    assert local(walk(early, noon, 140 * MINUTE + 1, goes_on=True)) == "2026-03-03 06:00:00"
+    assert local(walk(early, noon, 10 * MINUTE)) == "2026-03-02 12:10:00"
+
+
+def test_a_line_with_closed_days_alone_works_on_all_others():
+    holidays = hours(closed=("2026-12-24/2027-01-06",))
+    assert local(walk(holidays, at("2026-12-23 23:00"), 2 * HOUR)) == "2027-01-07 01:00:00"
+
+
+WALL = st.integers(0, 95).map(lambda step: f"{step // 4:02}:{step % 4 * 15:02}")
 
 
 @st.composite
 def shifts(draw):
-    start, end = draw(WALL), draw(WALL)
-    days = tuple(
-        sorted(draw(st.sets(st.sampled_from(("mon", "tue", "wed", "thu", "fri", "sat", "sun")), min_size=1)))
+    breaks = draw(st.lists(st.tuples(WALL, WALL), max_size=2))
+    return Shift(
+        days=tuple(sorted(draw(st.sets(st.sampled_from(DAYS), min_size=1)))),
+        start=draw(WALL),
+        end=draw(WALL),
+        breaks=tuple(f"{begin}-{end}" for begin, end in breaks),
     )
-    return Shift(days=days, start=start, end=end)
 
 
 @settings(max_examples=40, deadline=None)
 @given(
     plan=st.lists(shifts(), min_size=1, max_size=3),
     begin=st.integers(0, 4 * 1440),
-    length=st.integers(0, 3 * 1440),
+    length=st.integers(0, 2 * 1440),
     month=st.sampled_from(["2026-03-27", "2026-10-23", "2026-06-01"]),
+    closed=st.sampled_from([(), ("2026-03-28",), ("2026-10-25/2026-10-26",)]),
 )
-def test_the_work_between_two_moments_is_what_a_walk_minute_by_minute_counts(plan, begin, length, month):
-    """Independent of ours: each minute asks its own local time whether a shift covers it. The hour that is
-    put forward and the one that comes twice are left to the worked nights."""
-    week = hours(*plan)
+def test_the_work_between_two_moments_is_what_a_walk_minute_by_minute_counts(
+    plan, begin, length, month, closed
+):
+    """Brute force: a clock ticks through every minute, and whatever is to begin or end at a wall time does so
+    the first time that this time or a later one of the day is shown."""
+    week = hours(*plan, closed=closed)
     first = at(f"{month} 00:00") + begin * MINUTE
-    minutes = [first + number * MINUTE for number in range(length)]
-    changed = [to_datetime(minute).astimezone(BERLIN) for minute in minutes]
-    if any(each.hour in {1, 2, 3} and each.day in {25, 29} for each in changed):
-        return
-    if any(shift.start[:2] in {"02", "01", "03"} or shift.end[:2] in {"02", "01", "03"} for shift in plan):
-        return
-    covered = sum(any(_covers(shift, each) for shift in plan) for each in changed)
-    assert worked(week, first, first + length * MINUTE) == covered * MINUTE
-    if covered:
-        end = walk(week, first, covered * MINUTE)
-        assert end is not None
-        assert worked(week, first, end) == covered * MINUTE
-        assert is_at_work(week, end - 1)
+    done = _worked_minutes(plan, closed, first, length)
+    assert worked(week, first, first + length * MINUTE) == len(done) * MINUTE
+    if done:
+        assert walk(week, first, len(done) * MINUTE) == done[-1] + MINUTE
+        assert is_at_work(week, done[-1])
 
 
-def _covers(shift: Shift, moment: datetime) -> bool:
-    """A shift covers a local minute when it began that day and isn't over, or the day before and goes on."""
-    now = f"{moment:%H:%M}"
-    today, yesterday = f"{moment:%a}".lower(), f"{moment - timedelta(days=1):%a}".lower()
-    over_night = shift.end <= shift.start
-    if over_night:
-        return (today in shift.days and now >= shift.start) or (yesterday in shift.days and now < shift.end)
-    return today in shift.days and shift.start <= now < shift.end
+def _worked_minutes(plan, closed, first, length):
+    """The minutes worked among ``length`` from ``first`` on."""
+    ticks = [first + number * MINUTE for number in range(-3 * 1440, length + 5 * 1440)]
+    shown: dict[date, dict[str, int]] = {}
+    for tick in ticks:
+        wall = to_datetime(tick).astimezone(BERLIN)
+        shown.setdefault(wall.date(), {}).setdefault(f"{wall:%H:%M}", tick)
+
+    def when(day, wall):
+        return min((tick for each, tick in shown[day].items() if each >= wall), default=None)
+
+    def span(day, begin, end):
+        later = day + timedelta(days=1) if end <= begin else day
+        return range(when(day, begin), when(later, end), MINUTE)
+
+    work: set[int] = set()
+    for day in sorted(shown)[1:-3]:
+        if any(_is_in(day, each) for each in closed):
+            continue
+        for shift in plan:
+            if f"{day:%a}".lower() in shift.days:
+                taken = set(span(day, shift.start, shift.end))
+                for each in shift.breaks:
+                    begin, end = each.split("-")
+                    taken -= set(span(day + timedelta(days=begin < shift.start), begin, end))
+                work |= taken
+    return sorted(tick for tick in work if first <= tick < first + length * MINUTE)
+
+
+def _is_in(day, span):
+    first, _, last = span.partition("/")
+    return first <= day.isoformat() <= (last or first)
