@@ -393,8 +393,10 @@ class Demo:
     def __init__(self, folder: Path, service: str, *words: str) -> None:
         (folder / "part.py").write_text(service)
         self.folder = folder
+        # Tests that run under nohup hand on a hang-up that is ignored.
         script = (
-            "import sys; from simulators import cli, demo; "
+            "import signal, sys; signal.signal(signal.SIGHUP, signal.SIG_DFL); "
+            "from simulators import cli, demo; "
             "sys.exit(demo.run(service=('part',), **vars(cli.demo_parser().parse_args(sys.argv[1:]))))"
         )
         environment = {
