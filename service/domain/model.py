@@ -59,11 +59,13 @@ class NoticeState(StrEnum):
 
 
 class Change(StrEnum):
-    """What a delivery tells: the last word of the CloudEvents type ``earlybell.notice.…``."""
+    """What a delivery tells: the last word of the CloudEvents type ``earlybell.notice.…``. ``reminded`` is no
+    change of the notice: it is said to people once more, and never goes to a webhook."""
 
     OPENED = "opened"
     CHANGED = "changed"
     CLOSED = "closed"
+    REMINDED = "reminded"
 
 
 T = TypeVar("T")
@@ -93,7 +95,7 @@ class Notice(msgspec.Struct, kw_only=True, frozen=True):
 
     ``line`` is ``None`` for what concerns the whole site. Times are RFC 3339 text. ``version`` grows with
     each told change. The numbers are those of the last told change; whoever shows an open notice may refresh
-    them.
+    them. ``reminded``: how often it was said once more; ``hears``: the people whom it was told to.
     """
 
     id: str
@@ -121,3 +123,5 @@ class Notice(msgspec.Struct, kw_only=True, frozen=True):
     loading: str | None = None
     about: str | None = None
     version: int = 1
+    reminded: int = 0
+    hears: tuple[str, ...] = ()

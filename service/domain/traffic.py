@@ -35,7 +35,8 @@ class Pace:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Traffic:
     """What is remembered of one outlet. ``full_at``: when its bucket is full again. ``trips``: how often the
-    breaker opened since the last success; ``paused_until``: what the receiver asked for."""
+    breaker opened since the last success; ``paused_until``: what the receiver asked for; ``succeeded_at``,
+    ``failed_at`` and ``error``: how its last attempts went, for people."""
 
     failures: int = 0
     trips: int = 0
@@ -43,6 +44,9 @@ class Traffic:
     open_until: Instant = 0
     paused_until: Instant = 0
     full_at: Instant = 0
+    succeeded_at: Instant | None = None
+    failed_at: Instant | None = None
+    error: str | None = None
 
     @property
     def half_open(self) -> bool:

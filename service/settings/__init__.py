@@ -4,22 +4,8 @@ package: the composition root hands them plain arguments.
 """
 
 from service.settings.loading import SettingsError, load
-from service.settings.sections import (
-    Chat,
-    Email,
-    Mqtt,
-    Outlet,
-    Route,
-    Settings,
-    Site,
-    SlotRule,
-    Store,
-    TowerRule,
-    Warn,
-    WarnRule,
-    Web,
-    Webhook,
-)
+from service.settings.sections import Mqtt, Settings, Site, SlotRule, Store, TowerRule, Warn, WarnRule, Web
+from service.settings.telling import Chat, Email, Outlet, Route, Webhook
 
 __all__ = [
     "Chat",

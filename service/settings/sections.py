@@ -1,85 +1,40 @@
-"""What may be configured: every section, key, default and bound.
-
-A field's ``description`` is what a person reads in brackets when a value doesn't fit, so it says what is
-allowed. Addresses that may carry a password are secrets: never shown in an error, a log line or a ``repr``.
-"""
+"""What may be configured: every section, key, default and bound."""
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, get_args
+from typing import Annotated, Literal
 from urllib.parse import SplitResult, urlsplit
 
 import msgspec
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, model_validator
+from pydantic import BeforeValidator, Field, SecretStr, model_validator
 
-from service.domain.model import Level, SupplyKind
+from service.domain.model import SupplyKind
 from service.domain.policy import DAYS, Day, Policy
 from service.settings.checks import (
     check_address,
     check_breaks,
-    check_days,
-    check_email,
-    check_file,
-    check_hours,
-    check_network,
     check_protocol,
-    check_root,
-    check_signing_secret,
     check_timezone,
-    not_a_boolean,
     one_or_many,
     split_commas,
-    split_secrets,
 )
-
-Text = Annotated[str, Field(min_length=1, max_length=200, description="1 to 200 characters")]
-Pattern = Annotated[str, Field(min_length=1, max_length=200, description="a name or a shell pattern")]
-Whole = Annotated[int, BeforeValidator(not_a_boolean)]
-Panels = Annotated[Whole, Field(ge=0, le=100_000, description="a whole number from 0 to 100000")]
-Minutes = Annotated[
-    float,
-    BeforeValidator(not_a_boolean),
-    Field(ge=0, le=10_080, description="minutes from 0 to 10080; 0 is off"),
-]
-Chance = Annotated[
-    float,
-    BeforeValidator(not_a_boolean),
-    Field(gt=0, lt=1, description="a number between 0 and 1, such as 0.1"),
-]
-Port = Annotated[Whole, Field(ge=0, le=65_535, description="a port from 1 to 65535; 0 takes a free one")]
-Parts = Annotated[Whole, Field(ge=1, le=2**53 - 1, description="a whole number of parts from 1")]
-Topic = Annotated[str, check_root, Field(description="a topic such as floor or plant/floor")]
-Template = Annotated[str, Field(min_length=1, description="a Jinja template of the JSON body")]
-OutletName = Annotated[
-    str, Field(pattern=r"^[A-Za-z0-9_-]{1,64}$", description="1 to 64 letters, digits, _ or -")
-]
-Names = Annotated[tuple[str, ...], BeforeValidator(split_commas), Field(min_length=1)]
-EmailAddress = Annotated[str, check_email, Field(description="an address such as line3@plant.example")]
-HttpAddress = Annotated[
-    SecretStr,
-    check_address("http", "https", login=True),
-    Field(description="an http:// or https:// address"),
-]
-SmtpAddress = Annotated[
-    SecretStr,
-    check_address("smtp", "smtps", "smtp+starttls", login=True),
-    Field(description="smtp://, smtp+starttls:// or smtps://, with user:password@ where needed"),
-]
-File = Annotated[str, check_file, Field(min_length=1, description="a PEM file that we may read")]
-Network = Annotated[str, check_network, Field(description="a network such as 100.64.0.0/10")]
-ClosedDays = Annotated[
-    str, check_days, Field(description="a day such as 2026-05-01, or 2026-12-24/2027-01-06")
-]
-WallTime = Annotated[
-    str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$", description='a local time such as "06:00"')
-]
-Break = Annotated[str, check_hours, Field(description='local times, such as "09:00-09:15"')]
-
-
-class Section(BaseModel):
-    """Frozen, and strict about keys: a misspelt key that is ignored would be a warning that never comes."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", hide_input_in_errors=True, allow_inf_nan=False)
+from service.settings.kinds import (
+    Break,
+    Chance,
+    ClosedDays,
+    File,
+    Minutes,
+    Panels,
+    Parts,
+    Pattern,
+    Port,
+    Section,
+    Text,
+    Topic,
+    WallTime,
+    Whole,
+)
+from service.settings.telling import Outlet, Route
 
 
 class Site(Section):
@@ -245,63 +200,6 @@ class TowerRule(Section):
     out: Lamps | None = None
     fault: Lamps | None = None
     running: Lamps | None = None
-
-
-OUTLET_TYPE = Field(description='"webhook", "chat" or "email"')
-
-
-class OutletSection(Section):
-    name: OutletName
-    ca_file: File | None = None
-    allow: Annotated[tuple[Network, ...], BeforeValidator(split_commas)] = ()
-
-
-class Webhook(OutletSection):
-    type: Annotated[Literal["webhook"], OUTLET_TYPE]
-    url: HttpAddress
-    secret: Annotated[
-        tuple[Annotated[SecretStr, check_signing_secret, Field(description="whsec_ and base64 text")], ...],
-        BeforeValidator(split_secrets),
-        Field(max_length=5, description="whsec_ and base64 text, or a list of such, the new one first"),
-    ] = ()
-
-
-class Chat(OutletSection):
-    type: Annotated[Literal["chat"], OUTLET_TYPE]
-    url: HttpAddress
-    template: Template | None = None
-
-
-class Email(OutletSection):
-    type: Annotated[Literal["email"], OUTLET_TYPE]
-    to: Annotated[
-        tuple[EmailAddress, ...],
-        BeforeValidator(split_commas),
-        Field(min_length=1, description="one address or a list of them"),
-    ]
-    sender: Annotated[EmailAddress, Field(alias="from")]
-    smtp_url: SmtpAddress
-
-
-Outlet = Annotated[Webhook | Chat | Email, Field(discriminator="type")]
-
-
-RoutedKind = Literal[
-    "supply", "tape", "tray", "stick", "bulk", "question", "silent", "loss", "refused", "outlet", "promise"
-]
-"""A kind of notice, or of the supply that a supply notice is about."""
-
-
-class Route(Section):
-    outlets: Annotated[Names, Field(description="the names of one or more outlets")]
-    line: Pattern | None = None
-    kind: Annotated[RoutedKind | None, Field(description=", ".join(get_args(RoutedKind)))] = None
-    severity: Annotated[Level | None, Field(description="early, urgent or empty: this and worse")] = None
-    hours: Annotated[str | None, check_hours, Field(description='local times, such as "22:00-06:00"')] = None
-    tells: Annotated[
-        Literal["all", "calls"],
-        Field(description='"all" changes, or only what "calls" for somebody (not: taken, quiet, closed)'),
-    ] = "all"
 
 
 class Settings(Section):

@@ -168,6 +168,22 @@ traffic = Table(
     _column("open_until", BigInteger),
     _column("paused_until", BigInteger),
     _column("full_at", BigInteger),
+    # For people: when it last took something, when it last didn't, and why.
+    Column("succeeded_at", BigInteger),
+    Column("failed_at", BigInteger),
+    Column("error", Text),
+)
+
+# Where a person's browser takes messages, and what encrypts them; the endpoint is that person's secret.
+phone = Table(
+    "phone",
+    metadata,
+    Column("id", Name, primary_key=True),
+    _column("outlet", Name, index=True),
+    _column("person", Name),
+    _column("endpoint", Text),
+    _column("data", Binary),
+    _column("created_at", BigInteger),
 )
 
 # Who is in charge: `term` grows with each life that takes it, and every write of the owner holds on to it.
