@@ -1,0 +1,30 @@
+"""The commands, a module for each group of them; a group's ``add`` gives its commands to the parser.
+
+``GROUPS`` is their order in ``earlybell --help``. A new command joins the group it belongs to, or brings a
+module of its own and a place in that list. None of them reads the environment: it comes with the words.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+
+from service.commands import access, made_up, recorded, running, safekeeping
+from service.commands.common import Adding, common_options
+
+Command = Callable[[argparse.Namespace], int]
+
+GROUPS = (running, safekeeping, recorded, access, made_up)
+TAKE_WORDS_OF_THEIR_OWN = made_up.NAMES
+
+
+def make_parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="earlybell",
+        description="Says which supply slot runs empty, how many panels from now, before the machine does.",
+    )
+    commands: Adding = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    common = common_options()
+    for group in GROUPS:
+        group.add(commands, common)
+    return parser
