@@ -262,6 +262,8 @@ class Service:
             metrics=self._render_metrics,
             site=self.settings.site.name,
             timezone=self.settings.site.timezone,
+            language=self.settings.site.language,
+            languages=self.settings.site.languages,
             public_url=self.settings.web.public_url,
             door=self.door,
             tray=Tray(

@@ -1,70 +1,154 @@
-"""A language: its catalogue (a gettext file beside this one), its ways with numbers and times."""
+"""A language: its catalogue (a gettext file beside this one, or a plant's own), its numbers and times."""
 
 from __future__ import annotations
 
-import io
+import re
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
-from gettext import GNUTranslations, NullTranslations
+from gettext import c2py
 from pathlib import Path
+from string import Formatter
 
-from babel import Locale
+from babel import Locale, UnknownLocaleError
 from babel.dates import format_date, format_time
-from babel.messages.mofile import write_mo
-from babel.messages.pofile import read_po
+from babel.messages.catalog import Catalog, Message
+from babel.messages.pofile import PoFileError, read_po
 from babel.numbers import format_decimal
 
 _HERE = Path(__file__).parent
+_NAME = re.compile(r"\w+")
+_COUNTED = range(1001)
+
+Texts = Mapping[str, str | tuple[str, ...]]
 
 
-@dataclass(frozen=True, slots=True)
+class NoLanguage(Exception):
+    """A catalogue can't be read; the text names the file and what is wrong in it."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Language:
-    """``tag`` is a BCP 47 language tag such as ``de``."""
+    """``tag`` is a BCP 47 language tag such as ``de``; ``texts`` has what is counted in several forms, and
+    ``form`` says which of them a number takes."""
 
     tag: str
-    catalogue: NullTranslations
+    texts: Texts
+    form: Callable[[int], int]
     locale: Locale
 
-    def say(self, text: str, **values: object) -> str:
-        """The English ``text`` in this language, its ``{names}`` filled in with ``values``."""
-        return self.catalogue.gettext(text).format(**values)
+    @property
+    def name(self) -> str:
+        """What it calls itself."""
+        return str(self.locale.get_language_name() if self.tag == "en" else self.locale.get_display_name())
 
-    def say_many(self, one: str, many: str, number: int, **values: object) -> str:
+    @property
+    def direction(self) -> str:
+        return str(self.locale.text_direction)
+
+    def text(self, text: str) -> str:
+        """The English ``text`` in this language, its ``{names}`` not filled in yet."""
+        said = self.texts.get(text, text)
+        return said if isinstance(said, str) else said[-1]
+
+    def say(self, text: str, /, **values: object) -> str:
+        """The English ``text`` in this language, its ``{names}`` filled in with ``values``."""
+        return self.text(text).format(**values)
+
+    def say_many(self, one: str, many: str, number: int, /, **values: object) -> str:
         """``one`` or ``many`` by this language's rules for ``number``, which also fills ``{number}``."""
-        said = self.catalogue.ngettext(one, many, number)
-        return said.format(number=self.number(number), **values)
+        forms = self.texts.get(one)
+        said = forms[self.form(number)] if isinstance(forms, tuple) else one if number == 1 else many
+        return said.format(**{"number": self.number(number), **values})
 
     def number(self, value: float) -> str:
-        return format_decimal(value, locale=self.locale)
+        return str(format_decimal(value, locale=self.locale))
 
     def clock(self, local: datetime) -> str:
         """Hours and minutes of the day, 24 hours a day: plants write their shifts so everywhere."""
-        return format_time(local, "HH:mm", locale=self.locale)
+        return str(format_time(local, "HH:mm", locale=self.locale))
 
     def day(self, local: datetime) -> str:
         """The date, short, as it is written there."""
-        return format_date(local, "short", locale=self.locale)
+        return str(format_date(local, "short", locale=self.locale))
+
+    def plurals(self) -> dict[str, int]:
+        """Which form each of CLDR's categories (``one``, ``few``, …) takes: browsers know the categories."""
+        forms: dict[str, int] = {}
+        for number in _COUNTED:
+            forms.setdefault(self.locale.plural_form(number), self.form(number))
+        return forms
 
 
 @cache
-def speak(tag: str) -> Language:
-    """The language of a tag that ``languages`` names. Raises ``KeyError`` for another."""
+def speak(tag: str, own: Path | None = None) -> Language:
+    """The language of a tag that ``languages`` names; a file in the directory ``own`` goes before ours.
+    Raises ``KeyError`` for another tag, ``NoLanguage`` for a file that can't be read."""
     if tag == "en":
         return ENGLISH
-    if tag not in languages():
-        raise KeyError(tag)
-    compiled = io.BytesIO()
-    with (_HERE / f"{tag}.po").open("rb") as file:
-        write_mo(compiled, read_po(file, locale=tag))
-    compiled.seek(0)
-    return Language(tag, GNUTranslations(compiled), Locale.parse(tag, sep="-"))
+    catalogue = read(_files(own)[tag])
+    texts = {str(_key(each)): _said(each) for each in catalogue if each.id and _is_sound(each)}
+    return Language(tag, texts, _form(catalogue.plural_expr, tag), Locale.parse(tag, sep="-"))
 
 
 @cache
-def languages() -> tuple[str, ...]:
+def languages(own: Path | None = None) -> tuple[str, ...]:
     """The tags of those there are catalogues for; English is always there."""
-    return ("en", *sorted(file.stem for file in _HERE.glob("*.po")))
+    return ("en", *sorted(_files(own)))
 
 
-ENGLISH = Language("en", NullTranslations(), Locale.parse("en_GB"))
+def read(file: Path) -> Catalog:
+    """A catalogue as it is. Raises ``NoLanguage``."""
+    try:
+        locale = Locale.parse(file.stem, sep="-")
+        with file.open("rb") as lines:
+            return read_po(lines, locale=locale, abort_invalid=True)
+    except (ValueError, UnknownLocaleError, PoFileError, OSError) as error:
+        raise NoLanguage(f"{file.name}: {error}") from None
+
+
+def names_in(text: str) -> frozenset[str]:
+    """The ``{names}`` that a text has filled in. Raises ``ValueError`` where it can't be filled in."""
+    names = [name for _, name, form, how in Formatter().parse(text) if name is not None or form or how]
+    if not all(name is not None and _NAME.fullmatch(name) for name in names):
+        raise ValueError(f"holds braces that are no name: {text}")
+    return frozenset(str(name) for name in names)
+
+
+def _form(rule: str, tag: str) -> Callable[[int], int]:
+    try:
+        return c2py(rule)
+    except ValueError as error:
+        raise NoLanguage(f"{tag}.po: Plural-Forms: {error}") from None
+
+
+def _files(own: Path | None) -> dict[str, Path]:
+    """Each catalogue by its tag."""
+    found = [*_HERE.glob("*.po"), *(own.glob("*.po") if own else ())]
+    return {file.stem: file for file in found if file.stem != "en"}
+
+
+def _key(message: Message) -> str:
+    return message.id if isinstance(message.id, str) else message.id[0]
+
+
+def _said(message: Message) -> str | tuple[str, ...]:
+    return message.string if isinstance(message.string, str) else tuple(message.string or ())
+
+
+def _is_sound(message: Message) -> bool:
+    """Whether it is translated and fills in nothing that the English text doesn't have: what is wrong in a
+    file must never cost a message."""
+    said = _said(message)
+    forms = (said,) if isinstance(said, str) else said
+    meant = message.id if isinstance(message.id, tuple | list) else (message.id,)
+    if message.fuzzy or not all(forms):
+        return False
+    try:
+        return frozenset().union(*map(names_in, forms)) <= frozenset().union(*map(names_in, meant))
+    except ValueError:
+        return False
+
+
+ENGLISH = Language("en", {}, lambda number: int(number != 1), Locale.parse("en_GB"))

@@ -18,6 +18,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AfterValidator, SecretStr, ValidationInfo
 
 from service.hosts import check_allowed, check_host
+from service.language import NoLanguage, languages, speak
 
 _HOURS = re.compile(r"([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d")
 _DAY = 24 * 60
@@ -155,6 +156,25 @@ def _file(name: str) -> None:
         raise ValueError(f"can't be read ({error.strerror})") from None
 
 
+def _languages(own: Path | None) -> Path | None:
+    if own is None:
+        return None
+    if not own.is_dir():
+        raise ValueError("is no directory")
+    try:
+        for tag in languages(own):
+            speak(tag, own)
+    except NoLanguage as error:
+        raise ValueError(f"holds a file that can't be read ({error})") from None
+    return own
+
+
+def require_spoken(tag: str, own: Path | None, key: str) -> None:
+    """Raises ``ValueError`` for a language that there is no catalogue for."""
+    if tag not in languages(own):
+        raise ValueError(f"{key}: there are no words for {tag!r} (there are: {', '.join(languages(own))})")
+
+
 def _protocol(version: int) -> int:
     if version not in (3, 5):
         raise ValueError("is not spoken")
@@ -170,6 +190,7 @@ check_email = _checked(_email)
 check_signing_secret = _checked(_signing_secret)
 check_file = _checked(_file)
 check_network = _checked(check_allowed)
+check_languages = AfterValidator(_languages)
 check_protocol = AfterValidator(_protocol)
 
 

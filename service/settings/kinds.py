@@ -39,6 +39,9 @@ Chance = Annotated[
 Port = Annotated[Whole, Field(ge=0, le=65_535, description="a port from 1 to 65535; 0 takes a free one")]
 Parts = Annotated[Whole, Field(ge=1, le=2**53 - 1, description="a whole number of parts from 1")]
 Topic = Annotated[str, check_root, Field(description="a topic such as floor or plant/floor")]
+Language = Annotated[
+    str, Field(pattern=r"^[A-Za-z]{2,3}(-[A-Za-z0-9]{2,8})*$", description='a language such as "de"')
+]
 Template = Annotated[str, Field(min_length=1, description="a Jinja template of the JSON body")]
 OutletName = Annotated[
     str, Field(pattern=r"^[A-Za-z0-9_-]{1,64}$", description="1 to 64 letters, digits, _ or -")

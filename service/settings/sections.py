@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated, Literal
 from urllib.parse import SplitResult, urlsplit
 
@@ -13,9 +14,11 @@ from service.domain.policy import DAYS, Day, Policy
 from service.settings.checks import (
     check_address,
     check_breaks,
+    check_languages,
     check_protocol,
     check_timezone,
     one_or_many,
+    require_spoken,
     split_commas,
 )
 from service.settings.kinds import (
@@ -23,6 +26,7 @@ from service.settings.kinds import (
     Chance,
     ClosedDays,
     File,
+    Language,
     Minutes,
     Panels,
     Parts,
@@ -40,9 +44,16 @@ from service.settings.telling import Outlet, Route
 class Site(Section):
     name: Text = "Earlybell"
     timezone: Annotated[str, check_timezone, Field(description="an IANA name such as Europe/Vienna")] = "UTC"
+    language: Language = "en"
+    languages: Annotated[Path | None, check_languages, Field(description="a directory of .po files")] = None
     instance: Annotated[Text | None, Field(description="1 to 200 characters; the host's name else")] = None
     clock: Annotated[Literal["wall", "events"], Field(description='"wall" or "events"')] = "wall"
     closed: Annotated[tuple[ClosedDays, ...], BeforeValidator(split_commas)] = ()
+
+    @model_validator(mode="after")
+    def _is_spoken(self) -> Site:
+        require_spoken(self.language, self.languages, "language")
+        return self
 
 
 class Mqtt(Section):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 import anyio
 from fastapi import APIRouter, FastAPI
@@ -15,7 +16,7 @@ from starlette.responses import Response
 from service.access import Door
 from service.outgoing import Outgoing
 from service.ports import Desk, Reading
-from service.web import acts, audit, outgoing, pages, reads, schemas, signing
+from service.web import acts, audit, outgoing, pages, reads, schemas, signing, tongue
 from service.web.answers import explain_failures, json_answer
 from service.web.caller import may_read
 from service.web.gate import Gate
@@ -39,6 +40,8 @@ def create_app(
     site: str,
     timezone: str,
     public_url: str | None,
+    language: str = "en",
+    languages: Path | None = None,
     tray: Outgoing | None = None,
     door: Door | None = None,
     session_check_seconds: float = 5.0,
@@ -61,6 +64,8 @@ def create_app(
     )
     app.state.site = site
     app.state.timezone = timezone
+    app.state.language = language
+    app.state.languages = languages
     app.state.behind = Behind(
         reading=reading,
         desk=desk,
@@ -82,6 +87,7 @@ def create_app(
     if door is not None:
         app.include_router(audit.router)
         app.include_router(signing.router)
+    app.include_router(tongue.router)
     pages.serve_pages(app)
     return app
 

@@ -20,6 +20,7 @@ from starlette.templating import Jinja2Templates
 
 from service.web.answers import problem
 from service.web.caller import caller_of, may_read
+from service.web.tongue import speaking
 from service.web.wiring import Own
 
 _HERE = Path(__file__).parent
@@ -97,7 +98,8 @@ class _Static(StaticFiles):
 
 def page(request: Request, name: str, *, status: int = 200, **context: object) -> Response:
     site: dict[str, object] = {"site": request.app.state.site, "timezone": request.app.state.timezone}
-    site["caller"] = caller_of(request)
+    site |= speaking(request)
+    site["caller"], site["may_read"] = caller_of(request), may_read(request)
     answer = _templates.TemplateResponse(request, name, site | context, status_code=status)
     if name == "signin.html" or site["caller"] is not None:
         # Browsers send `Origin: null` with the forms of a page that names no referrer even to itself.

@@ -2,6 +2,7 @@
 // /static/words/{tag}.js before any module runs, and when it doesn't come everything is said in English.
 
 const { texts = {}, plurals = {} } = globalThis.earlybellWords ?? {};
+const known = new Map(Object.entries(texts));
 const tag = document.documentElement.lang || "en";
 
 /** What `Intl` is asked for; plants write their shifts with 24 hours a day everywhere. */
@@ -14,12 +15,12 @@ export const number = (value) => grouped.format(value);
 
 /** The English `text` in this page's language, its `{names}` filled in from `values`. */
 export function t(text, values = {}) {
-  return fill(texts[text] ?? text, values);
+  return fill(known.get(text) ?? text, values);
 }
 
 /** `one` or `several` by this language's rules for `n`, which also fills `{n}`. */
 export function many(n, one, several, values = {}) {
-  const forms = texts[one];
+  const forms = known.get(one);
   const said = Array.isArray(forms) ? forms[plurals[rules.select(n)]] ?? forms.at(-1) : n === 1 ? one : several;
   return fill(said, { n: number(n), ...values });
 }

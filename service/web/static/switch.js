@@ -1,4 +1,4 @@
-// The switch between a dark hall, a bright hall and what the device says; kept on this device.
+// What a person chose on this device: a dark or bright hall, and the language; else what the device says.
 
 const KEPT = "earlybell.hall";
 const choice = document.getElementById("hall");
@@ -21,3 +21,13 @@ function choose() {
 apply(document.documentElement.dataset.hall);
 choice.addEventListener("change", choose);
 window.addEventListener("storage", (event) => event.key === KEPT && apply(event.newValue));
+
+// The server writes the page, so it must know the language: a cookie, and the page anew.
+const tongue = document.getElementById("tongue");
+const YEAR_SECONDS = 365 * 24 * 3600;
+
+tongue.addEventListener("change", () => {
+  const kept = tongue.value ? YEAR_SECONDS : 0;
+  document.cookie = `earlybell_language=${tongue.value}; path=/; max-age=${kept}; samesite=lax`;
+  location.reload();
+});
