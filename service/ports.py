@@ -242,7 +242,8 @@ class Failed:
 
 class Outlet(Protocol):
     """One way out, named in the configuration. ``send`` finishes within 15 s and never raises. ``bundles``:
-    one message may tell several changes of a notice; else each change is a message of its own."""
+    one message may tell several changes of a notice, and of several notices (it is ``Bundling``); else each
+    change is a message of its own."""
 
     name: str
     pace: Pace
@@ -251,6 +252,15 @@ class Outlet(Protocol):
     async def send(self, delivery: Delivery, *, now: Instant) -> Delivered | Failed: ...
 
     async def close(self) -> None: ...
+
+
+class Bundling(Outlet, Protocol):
+    """An outlet that ``bundles``: it also tells several notices as one message."""
+
+    async def send_many(self, deliveries: Sequence[Delivery], *, now: Instant) -> Delivered | Failed:
+        """All of them in one message: two or more, of different notices, most urgent first. The end is that
+        of each of them; the same bounds as ``send``."""
+        ...
 
 
 class Unfit(Exception):
