@@ -1,0 +1,151 @@
+"""The message budget as page, API and metrics show it: what was sent, whom it reached, and the figures that
+the standards hold against it."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass
+
+from service.domain import budget
+from service.domain.budget import BENCHMARKS, DAY, HOUR, Announced, Life, Load
+from service.domain.floods import floods
+from service.domain.model import Change, Instant, to_rfc3339
+from service.domain.notices import BETTER, ORDER_DONE
+from service.domain.standing import ENDED
+from service.sent import About, Lately, NoticeRow, Sent, SentRow
+
+Json = dict[str, object]
+LONGEST: Instant = 31 * DAY
+_BY_THEMSELVES = {BETTER, ORDER_DONE, ENDED}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Budget:
+    """``hearing``: who reads what an outlet sends; an outlet that isn't there is for programs."""
+
+    sent: Sent
+    hearing: Mapping[str, Sequence[str]]
+    clock: Callable[[], Instant]
+
+    def shown(self, *, since: Instant | None, until: Instant | None) -> Json:
+        now = self.clock()
+        end = now if until is None else until
+        begin = end - DAY if since is None else since
+        _check(begin, end)
+        rows = self.sent.sent(since=begin, until=min(end, now))
+        announced = list(announcements(rows))
+        lives = self.sent.lives(since=begin)
+        people = self._heard(rows)
+        return {
+            "from": to_rfc3339(begin),
+            "to": to_rfc3339(end),
+            "benchmarks": {name: asdict(each) for name, each in BENCHMARKS.items()},
+            "people": [_person(who, people[who], begin, min(end, now)) for who in sorted(people)],
+            **_things(rows, announced, lives, min(end, now)),
+        }
+
+    def lately(self) -> Lately:
+        """A flood may go on for long: it is looked for since a day ago."""
+        now = self.clock()
+        rows = self.sent.sent(since=now - DAY, until=now)
+        hour = {(row.outlet, row.at) for row in rows if row.sent and row.at >= now - HOUR}
+        lives = [_life(row) for row in self.sent.lives(since=now)]
+        return Lately(
+            messages=Counter(outlet for outlet, _ in hour),
+            floods={who: _is_flooded(moments, now) for who, moments in self._heard(rows).items()},
+            stale=len(budget.stale(lives, now)),
+            chattering=len(budget.chattering(announcements(rows))),
+        )
+
+    def _heard(self, rows: Iterable[SentRow]) -> dict[str, list[Instant]]:
+        """The moments at which each person got a message. Whoever can hear one stands here, if only with
+        none."""
+        reached: dict[tuple[str, Instant], set[str]] = defaultdict(set)
+        for row in rows:
+            if row.sent and row.outlet in self.hearing:
+                everybody = set(self.hearing[row.outlet])
+                reached[row.outlet, row.at] |= everybody & set(row.hears) or everybody
+        people: dict[str, list[Instant]] = {who: [] for each in self.hearing.values() for who in each}
+        for (_, at), all_ in sorted(reached.items(), key=lambda item: item[0][1]):
+            for who in all_:
+                people[who].append(at)
+        return people
+
+
+def _check(begin: Instant, end: Instant) -> None:
+    if begin >= end:
+        raise ValueError("`from` isn't before `to`")
+    if end - begin > LONGEST:
+        raise ValueError("`from` and `to` lie more than 31 days apart")
+
+
+def announcements(rows: Iterable[SentRow]) -> Iterator[Announced]:
+    """Each word that called for somebody once, however many outlets told it."""
+    seen = set()
+    for row in rows:
+        word = row.about.notice, row.version, row.change, row.reminded
+        if row.calls and word not in seen:
+            seen.add(word)
+            opens = row.change is Change.OPENED
+            yield Announced(at=row.written_at, source=_source(row.about), level=row.about.level, opens=opens)
+
+
+def _source(about: About) -> str:
+    """What it is about, the same for each emptying of a slot."""
+    parts = about.kind, about.line, about.station, about.slot, about.about
+    return "\x1f".join(part or "" for part in parts)
+
+
+def _life(row: NoticeRow) -> Life:
+    return Life(
+        source=_source(row.about),
+        notice=row.about.notice,
+        since=row.opened_at,
+        until=row.closed_at,
+        by_itself=row.closed_because in _BY_THEMSELVES,
+    )
+
+
+def _is_flooded(moments: Sequence[Instant], now: Instant) -> bool:
+    found = floods(moments, now)
+    return bool(found) and found[-1].until is None
+
+
+def _person(who: str, moments: Sequence[Instant], begin: Instant, end: Instant) -> Json:
+    load = budget.load_of(moments, begin, end)
+    figures = {name: value for name, value in asdict(load).items() if name != "floods"}
+    return {"who": who, **figures, "floods": _floods(load), "verdict": load.verdict.value}
+
+
+def _floods(load: Load) -> list[Json]:
+    return [
+        {"from": to_rfc3339(each.since), "to": None if each.until is None else to_rfc3339(each.until)}
+        for each in load.floods
+    ]
+
+
+def _things(
+    rows: Sequence[SentRow], announced: Sequence[Announced], kept: Sequence[NoticeRow], now: Instant
+) -> Json:
+    """What was spoken of, and what of it too often, for too long or for nothing."""
+    about = {_source(row.about): row.about for row in rows}
+    frequent, chatter = budget.most_frequent(announced), budget.chattering(announced)
+    lives, notices = [_life(row) for row in kept], {row.about.notice: row.about for row in kept}
+    old = budget.stale(lives, now)
+    return {
+        "announced": len(announced),
+        "levels": budget.levels(announced),
+        "frequent": [_thing(about[source]) | {"times": times} for source, times in frequent],
+        "frequent_share": sum(times for _, times in frequent) / len(announced) if announced else None,
+        "chattering": [_thing(about[source]) for source in chatter],
+        "fleeting": len(budget.fleeting(lives, chatter)),
+        "stale": [
+            _thing(notices[each.notice]) | {"notice": each.notice, "since": to_rfc3339(each.since)}
+            for each in old
+        ],
+    }
+
+
+def _thing(about: About) -> Json:
+    return {name: getattr(about, name) for name in ("kind", "line", "station", "slot", "about")}
