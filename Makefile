@@ -6,7 +6,7 @@ ARGS ?=
 WORKERS ?= 2
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test check fmt bench torture fuzz evaluate calibrate lock clean
+.PHONY: help setup demo test check fmt bench torture fuzz evaluate calibrate words lock clean
 
 help:  ## Say what there is
 	@echo "Earlybell: which supply slot runs empty, how many panels from now."
@@ -54,6 +54,9 @@ evaluate: setup  ## What the bell is worth on the frozen scenarios, over fresh s
 
 calibrate: setup  ## Does the forecast keep its promise, on made-up supplies (some minutes; ARGS="--tune" while tuning)
 	$(BIN)/python -m tests.calibrate $(ARGS)
+
+words: setup  ## Gather every text for people into the catalogues; names what a language lacks
+	$(BIN)/python -m tests.words
 
 lock:  ## Resolve pyproject.toml into the lock files (UPGRADE=1 for newer versions)
 	scripts/lock

@@ -2,6 +2,6 @@
 there. The English text itself is the key; what a catalogue lacks is said in English.
 """
 
-from service.language.speech import ENGLISH, Language, NoLanguage, languages, speak
+from service.language.speech import ENGLISH, Language, NoLanguage, english, languages, speak
 
-__all__ = ["ENGLISH", "Language", "NoLanguage", "languages", "speak"]
+__all__ = ["ENGLISH", "Language", "NoLanguage", "english", "languages", "speak"]

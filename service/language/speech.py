@@ -12,7 +12,7 @@ from pathlib import Path
 from string import Formatter
 
 from babel import Locale, UnknownLocaleError
-from babel.dates import format_date, format_time
+from babel.dates import format_skeleton, format_time
 from babel.messages.catalog import Catalog, Message
 from babel.messages.pofile import PoFileError, read_po
 from babel.numbers import format_decimal
@@ -70,8 +70,12 @@ class Language:
         return str(format_time(local, "HH:mm", locale=self.locale))
 
     def day(self, local: datetime) -> str:
-        """The date, short, as it is written there."""
-        return str(format_date(local, "short", locale=self.locale))
+        """The date in numbers, as it is written there; in English as ISO 8601, because 03/04 is two days."""
+        return (
+            f"{local:%Y-%m-%d}"
+            if self.tag == "en"
+            else str(format_skeleton("yMMdd", local, locale=self.locale))
+        )
 
     def plurals(self) -> dict[str, int]:
         """Which form each of CLDR's categories (``one``, ``few``, …) takes: browsers know the categories."""
@@ -79,6 +83,11 @@ class Language:
         for number in _COUNTED:
             forms.setdefault(self.locale.plural_form(number), self.form(number))
         return forms
+
+
+def english(text: str) -> str:
+    """Marks a text that is put into a language somewhere else: it belongs into the catalogues."""
+    return text
 
 
 @cache

@@ -1,0 +1,1 @@
+"""`make words`: the catalogues of texts, kept to what the program says."""

@@ -1,0 +1,131 @@
+"""Every text for people, gathered from where it stands: Python, page templates, page modules.
+
+Python calls ``x.say``, ``x.say_many``, ``english`` or ``Said``, templates and the page's modules ``t`` and
+``many``. Calls inside calls count too, which Babel's own extractors for Python and JavaScript miss.
+"""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+from babel.messages.catalog import Catalog
+from babel.messages.jslexer import Token, tokenize, unquote_string
+from jinja2 import Environment, nodes
+
+ROOT = Path(__file__).parents[2]
+WORDS = ROOT / "service" / "language"
+STATIC = ROOT / "service" / "web" / "static"
+TEMPLATES = ROOT / "service" / "web" / "templates"
+
+Text = str | tuple[str, str]
+"""A text, or the two English forms of what is counted."""
+
+_ONE = frozenset({".say", "english", "Said"})
+
+
+def gather() -> Catalog:
+    """All there are, each with the files it stands in."""
+    catalogue = Catalog(project="Earlybell", charset="utf-8", header_comment="# Every text for people.")
+    for file, texts in everywhere():
+        for text in texts:
+            catalogue.add(text, locations=[(file.relative_to(ROOT).as_posix(), 1)])
+    return catalogue
+
+
+def everywhere() -> Iterator[tuple[Path, list[Text]]]:
+    for file in sorted((ROOT / "service").rglob("*.py")):
+        yield file, list(in_python(file.read_text(encoding="utf-8")))
+    for file in sorted(TEMPLATES.glob("*.html")):
+        yield file, list(in_template(file.read_text(encoding="utf-8")))
+    for file in sorted(STATIC.glob("*.js")):
+        yield file, list(in_module(file.read_text(encoding="utf-8")))
+
+
+def in_python(source: str) -> Iterator[Text]:
+    for call in ast.walk(ast.parse(source)):
+        if not isinstance(call, ast.Call):
+            continue
+        name = call.func.id if isinstance(call.func, ast.Name) else f".{getattr(call.func, 'attr', '')}"
+        several = [each.value for each in call.keywords if each.arg == "many"]
+        one, many = [*map(_text, (call.args + several)[:2]), None, None][:2]
+        if one is not None and many is not None and (name == ".say_many" or (name in _ONE and several)):
+            yield one, many
+        elif one is not None and name in _ONE:
+            yield one
+
+
+def _text(node: ast.expr) -> str | None:
+    return node.value if isinstance(node, ast.Constant) and isinstance(node.value, str) else None
+
+
+def in_template(source: str) -> Iterator[Text]:
+    for call in Environment(autoescape=True).parse(source).find_all(nodes.Call):
+        if not isinstance(call.node, nodes.Name) or call.node.name not in {"t", "many"}:
+            continue
+        texts = [
+            each.value for each in call.args if isinstance(each, nodes.Const) and isinstance(each.value, str)
+        ]
+        if call.node.name == "t" and texts:
+            yield texts[0]
+        elif len(texts) >= 2:
+            yield texts[0], texts[1]
+
+
+def in_module(source: str) -> Iterator[Text]:
+    tokens = [
+        each for each in tokenize(source, jsx=False) if each.type not in {"linecomment", "multilinecomment"}
+    ]
+    for place, token in enumerate(tokens):
+        if token.type == "template_string":
+            for inner in _inside(token.value):
+                yield from in_module(inner)
+        elif token.type == "name" and token.value in {"t", "many"} and _value(tokens, place + 1) == "(":
+            texts = _arguments(tokens[place + 2 :])
+            if token.value == "t" and texts[:1] != [None] and texts:
+                yield str(texts[0])
+            elif token.value == "many" and len(texts) > 2 and None not in texts[1:3]:
+                yield str(texts[1]), str(texts[2])
+
+
+def _value(tokens: list[Token], place: int) -> str | None:
+    return tokens[place].value if place < len(tokens) else None
+
+
+def _arguments(tokens: list[Token]) -> list[str | None]:
+    """What a call is given: each argument that is a plain string, ``None`` for any other."""
+    depth, current, found = 0, list[Token](), list[str | None]()
+    for token in tokens:
+        if token.type == "operator" and token.value in {"(", "[", "{"}:
+            depth += 1
+        if token.type == "operator" and token.value in {")", "]", "}"}:
+            depth -= 1
+        if depth < 0 or (depth == 0 and token.value == "," and token.type == "operator"):
+            found.append(_joined(current))
+            current = []
+            if depth < 0:
+                break
+        else:
+            current.append(token)
+    return found
+
+
+def _joined(tokens: list[Token]) -> str | None:
+    """``"one " + "two"`` as one text."""
+    texts, signs = tokens[::2], tokens[1::2]
+    if not texts or any(each.type != "string" for each in texts) or any(each.value != "+" for each in signs):
+        return None
+    return "".join(unquote_string(each.value) for each in texts)
+
+
+def _inside(template: str) -> Iterator[str]:
+    """The expressions in a template string."""
+    start = template.find("${")
+    while start >= 0:
+        depth, end = 1, start + 2
+        while depth and end < len(template):
+            depth += {"{": 1, "}": -1}.get(template[end], 0)
+            end += 1
+        yield template[start + 2 : end - 1]
+        start = template.find("${", end)
