@@ -22,6 +22,7 @@ _MANY = "a multicast address"
 _SHARED = "a carrier's shared address"
 _MAPPED = "an IPv4 address in IPv6 form"
 _RESERVED = "a reserved address"
+_PRIVATE = "a private address"
 _PLANTS = tuple(ip_network(each) for each in ("10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "fc00::/7"))
 _SPECIAL: tuple[tuple[str, tuple[Network, ...]], ...] = tuple(
     (name, tuple(ip_network(each) for each in networks))
@@ -39,7 +40,7 @@ _SPECIAL: tuple[tuple[str, tuple[Network, ...]], ...] = tuple(
 )
 _TRANSLATED = ip_network("64:ff9b::/96")
 """NAT64 (RFC 6052): the last four bytes are the IPv4 address that is reached."""
-_OPENABLE = (_LINK, _SHARED, _RESERVED)
+_OPENABLE = (_LINK, _SHARED, _RESERVED, _PRIVATE)
 _NEVER = (
     _TRANSLATED,
     *(each for name, those in _SPECIAL for each in those if name in (LOOPBACK, _NOBODY, _MANY)),
@@ -91,16 +92,26 @@ def special(address: Address) -> str | None:
     return _RESERVED
 
 
-def refusal(host: str, address: Address, allowed: Iterable[Network] = ()) -> str | None:
-    """Why ``host`` may not be reached at ``address``; ``None`` where it may."""
+def refusal(
+    host: str, address: Address, allowed: Iterable[Network] = (), *, public_only: bool = False
+) -> str | None:
+    """Why ``host`` may not be reached at ``address``; ``None`` where it may. ``public_only``: it wasn't named
+    by whoever configured us, so the plant's own servers aren't meant either."""
     if literal(host) is not None:
         return None if literal(host) == address else "its address is not the one that was configured"
     what = special(address)
+    if what is None and public_only and _is_plants(address):
+        what = _PRIVATE
     if what is None or (what in _OPENABLE and any(address in each for each in allowed)):
         return None
-    if what == LOOPBACK and host.rstrip(".").lower() == "localhost":
+    if what == LOOPBACK and not public_only and host.rstrip(".").lower() == "localhost":
         return None
     return f"its name leads to {what}"
+
+
+def _is_plants(address: Address) -> bool:
+    plain = IPv4Address(int(address) & 0xFFFFFFFF) if address in _TRANSLATED else address
+    return any(plain in each for each in _PLANTS)
 
 
 def _ends_in_a_number(host: str) -> bool:

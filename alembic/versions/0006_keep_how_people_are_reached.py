@@ -24,15 +24,25 @@ def upgrade() -> None:
     op.add_column("traffic", sa.Column("error", sa.Text()))
     op.create_table(
         "phone",
-        sa.Column("id", NAME, nullable=False),
+        sa.Column("device", NAME, nullable=False),
         sa.Column("outlet", NAME, nullable=False),
         sa.Column("person", NAME, nullable=False),
         sa.Column("endpoint", sa.Text(), nullable=False),
-        sa.Column("data", sa.LargeBinary(), nullable=False),
+        sa.Column("p256dh", sa.LargeBinary(), nullable=False),
+        sa.Column("auth", sa.LargeBinary(), nullable=False),
+        sa.Column("language", NAME),
         sa.Column("created_at", sa.BigInteger(), nullable=False),
-        sa.PrimaryKeyConstraint("id", name="pk_phone"),
+        sa.PrimaryKeyConstraint("device", "outlet", name="pk_phone"),
     )
     op.create_index("ix_phone_outlet", "phone", ["outlet"])
+    op.create_index("ix_phone_person", "phone", ["person"])
+    op.create_table(
+        "signing_key",
+        sa.Column("id", sa.SmallInteger(), autoincrement=False, nullable=False),
+        sa.Column("data", sa.LargeBinary(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name="pk_signing_key"),
+        sa.CheckConstraint("id = 1", name="ck_signing_key_one_row"),
+    )
 
 
 def downgrade() -> None:

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from urllib.parse import quote
 
 from service.domain.model import Notice, NoticeState
+from service.domain.sayings import SAYINGS
 
 Key = Callable[[str, str], str | None]
 """(notice, outlet) → the key for whoever it reaches; ``None``: none is needed. It may block and fail."""
@@ -31,13 +32,17 @@ class Links:
         """``None`` where our own address isn't known."""
         if not self._public_url:
             return None
-        key = await self._key_for(notice)
+        key = await self.key_for(notice)
         return self.plain(notice) + (f"#key={key}" if key else "")
 
     def plain(self, notice: Notice) -> str:
+        """The page of the notice; what is no notice leads to the outlets and shows that links arrive."""
+        if notice.kind in SAYINGS:
+            return f"{self._public_url}/outlets"
         return f"{self._public_url}/notice/{quote(notice.id, safe='')}"
 
-    async def _key_for(self, notice: Notice) -> str | None:
+    async def key_for(self, notice: Notice) -> str | None:
+        """What opens this notice to whoever the outlet reaches; ``None``: none is needed, or not in time."""
         if self._key is None or notice.state == NoticeState.CLOSED:
             return None
         try:

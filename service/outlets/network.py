@@ -38,11 +38,13 @@ async def look_up(host: str, port: int) -> Sequence[str]:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Way:
     """How an outlet gets out. ``ca_file``: the authorities to trust instead of the system's; ``allow``:
-    networks that its name may lead to beyond public and private ones."""
+    networks that its name may lead to beyond public and private ones. ``public_only``: beyond public ones;
+    the name comes from somebody else than whoever configured us."""
 
     ca_file: str | None = None
     allow: Sequence[str] = ()
     resolve: Resolve = look_up
+    public_only: bool = False
 
 
 class Destination:
@@ -54,12 +56,13 @@ class Destination:
         self.port = port
         self._allowed = [_network(each) for each in way.allow]
         self._resolve = way.resolve
+        self._public_only = way.public_only
 
     async def addresses(self) -> list[str]:
         """Where to connect to, each judged. One bad answer spoils all: who mixes it in can do so again."""
         said = [self.host] if literal(self.host) is not None else await self._resolve(self.host, self.port)
         for text in said:
-            if why := refusal(self.host, ip_address(text), self._allowed):
+            if why := refusal(self.host, ip_address(text), self._allowed, public_only=self._public_only):
                 raise Forbidden(why)
         if not said:
             raise socket.gaierror(socket.EAI_NONAME, "no address")

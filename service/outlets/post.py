@@ -35,7 +35,15 @@ REPLY_SECONDS = 1.0
 class Post:
     """A place that takes POST requests, for one event loop. Raises ``ValueError`` when ``url`` is none."""
 
-    def __init__(self, url: str, *, deadline: float = DEADLINE, way: Way | None = None) -> None:
+    def __init__(
+        self,
+        url: str,
+        *,
+        deadline: float = DEADLINE,
+        way: Way | None = None,
+        trusted: ssl.SSLContext | None = None,
+    ) -> None:
+        """``trusted`` is what ``way`` trusts, where that was read before: reading it takes a while."""
         self._url = _checked(url)
         self._deadline = deadline
         way = way or Way()
@@ -45,7 +53,7 @@ class Post:
         except ValueError as error:
             raise ValueError(f"url {error}") from None
         self._client = httpx.AsyncClient(
-            transport=_Transport(destination, _trusted(way.ca_file)),
+            transport=_Transport(destination, trusted or trusted_by(way)),
             follow_redirects=False,
             trust_env=False,
             timeout=deadline,
@@ -56,18 +64,25 @@ class Post:
 
     async def send(self, body: bytes, *, headers: Mapping[str, str], now: Instant) -> Delivered | Failed:
         """Never raises, but for being cancelled."""
+        response = await self.answer(body, headers=headers)
+        return response if isinstance(response, Failed) else judged(response, now)
+
+    async def answer(
+        self, body: bytes, *, headers: Mapping[str, str], to: str | None = None
+    ) -> httpx.Response | Failed:
+        """What the receiver says, or why nothing was heard; never raises. ``to``: another address of the same
+        host and port."""
         try:
             async with asyncio.timeout(self._deadline):
-                response = await self._answer(body, headers)
+                return await self._ask(body, headers, self._url if to is None else _checked(to))
         except TimeoutError:
             return Failed(f"no answer within {self._deadline:g} s")
         except Exception as error:
             unconnected = isinstance(error, httpx.ConnectError | httpx.ConnectTimeout)
             return Failed(_reason(error), untouched=unconnected)
-        return _judged(response, now)
 
-    async def _answer(self, body: bytes, headers: Mapping[str, str]) -> httpx.Response:
-        request = self._client.build_request("POST", self._url, content=body, headers=dict(headers))
+    async def _ask(self, body: bytes, headers: Mapping[str, str], to: httpx.URL) -> httpx.Response:
+        request = self._client.build_request("POST", to, content=body, headers=dict(headers))
         response = await self._client.send(request, stream=True)
         try:
             await _read_a_little(response)
@@ -89,9 +104,10 @@ class _Transport(httpx.AsyncHTTPTransport):
         )
 
 
-def _trusted(ca_file: str | None) -> ssl.SSLContext:
-    if ca_file is not None:
-        return client_context(ca_file)
+def trusted_by(way: Way) -> ssl.SSLContext:
+    """The authorities that ``way`` trusts."""
+    if way.ca_file is not None:
+        return client_context(way.ca_file)
     trusted = httpx.create_ssl_context(trust_env=False)  # public ones, also where the system knows none
     trusted.minimum_version = ssl.TLSVersion.TLSv1_2
     trusted.load_default_certs()  # the plant's own authority, where the system knows one
@@ -132,7 +148,8 @@ async def _read_a_little(response: httpx.Response) -> None:
                     return
 
 
-def _judged(response: httpx.Response, now: Instant) -> Delivered | Failed:
+def judged(response: httpx.Response, now: Instant) -> Delivered | Failed:
+    """What an answer means for a delivery."""
     status = response.status_code
     if 200 <= status < 300:
         return Delivered()

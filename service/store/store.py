@@ -15,7 +15,9 @@ from service.store.keyring import SqlKeyring
 from service.store.lease import SqlLeases, fence
 from service.store.ledger import SqlLedger
 from service.store.outbox import SqlOutbox
+from service.store.phones import SqlPhones
 from service.store.schema import head, upgrade, verify
+from service.store.sent import SqlSent
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +30,8 @@ class Store:
     keyring: SqlKeyring
     leases: SqlLeases
     asks: SqlAsks
+    phones: SqlPhones
+    sent: SqlSent
     database: Database
 
     def under(self, term: int) -> Store:
@@ -68,6 +72,8 @@ def open_store(url: str, *, migrate: bool) -> Store:
         SqlKeyring(database),
         SqlLeases(database),
         SqlAsks(database, database),
+        SqlPhones(database),
+        SqlSent(database),
         database,
     )
 

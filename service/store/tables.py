@@ -178,12 +178,23 @@ traffic = Table(
 phone = Table(
     "phone",
     metadata,
-    Column("id", Name, primary_key=True),
-    _column("outlet", Name, index=True),
-    _column("person", Name),
+    Column("device", Name, primary_key=True),
+    Column("outlet", Name, primary_key=True, index=True),
+    _column("person", Name, index=True),
     _column("endpoint", Text),
-    _column("data", Binary),
+    _column("p256dh", Binary),
+    _column("auth", Binary),
+    Column("language", Name),
     _column("created_at", BigInteger),
+)
+
+# With which we sign to push services who we are: made once, for browsers bind their subscriptions to it.
+signing_key = Table(
+    "signing_key",
+    metadata,
+    Column("id", SmallInteger, primary_key=True, autoincrement=False),
+    _column("data", Binary),
+    CheckConstraint("id = 1", name="one_row"),
 )
 
 # Who is in charge: `term` grows with each life that takes it, and every write of the owner holds on to it.
