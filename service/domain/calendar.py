@@ -177,6 +177,22 @@ def _between_breaks(zone: ZoneInfo, shift: Shift, day: date) -> Iterator[tuple[I
     yield since, finish
 
 
+def covers(zone: ZoneInfo, begin: str, end: str, at: Instant) -> date | None:
+    """The day on which the span of wall times began that ``at`` lies in; ``None``: it lies in none. A span
+    that ends when it begins or before ends on the next day."""
+    today = to_datetime(at).astimezone(zone).date()
+    first, last = time.fromisoformat(begin), time.fromisoformat(end)
+    for day in (today, today - _DAY):
+        since, until = _span(zone, day, first, last)
+        if since <= at < until:
+            return day
+    return None
+
+
+def is_closed(closed: tuple[str, ...], day: date) -> bool:
+    return any(since <= day <= until for since, until in map(days_of, closed))
+
+
 def _span(zone: ZoneInfo, day: date, begin: time, end: time) -> tuple[Instant, Instant]:
     return _instant(zone, day, begin), _instant(zone, day + (end <= begin) * _DAY, end)
 

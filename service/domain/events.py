@@ -89,7 +89,7 @@ class PersonAct(msgspec.Struct, frozen=True, kw_only=True):
     """What a person did with a notice. ``until`` in microseconds; ``by`` is who."""
 
     notice: str
-    action: Literal["take", "quiet", "close"]
+    action: Literal["take", "release", "quiet", "close"]
     by: Text
     panels: Count | None = None
     until: int | None = None

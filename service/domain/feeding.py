@@ -195,13 +195,14 @@ def _believe_refill(
         return []
     if slot.out_since is not None:
         ends.settle(world, station, slot, at)
+    whom = slot.notice.taken_by if slot.notice is not None and notices.is_live(slot.notice) else None
     told = questions.end_loading(world, station, slot, notices.SEEN_REFILLED, at)
     world.part_with(slot, stock=Stock(0, exact=True))
     supplies.believe_refill(slot, sight.rule, at=at, lead=lead_of(sight, station) * (usage or 0.0))
     supplies.settle_doubt(station)
     world.look(station, slot)
     world.note(station, slot)
-    return [*told, questions.ask(world, station, slot, at)]
+    return [*told, questions.ask(world, station, slot, at, whom=whom)]
 
 
 def _waits_for(station: StationState, slot: SlotState) -> bool:

@@ -6,6 +6,7 @@ live message, a person's tap and a replay; it has no clock and does no I/O."""
 from __future__ import annotations
 
 from service.domain import (
+    calls,
     clock,
     ends,
     notices,
@@ -43,16 +44,26 @@ from service.domain.state import Recipe, SlotState, Standing, StationState, Towe
 from service.domain.world import World
 
 
-def apply(  # noqa: C901 (a table of what there is, not a decision)
+def apply(
     world: World, message: Message, *, line: str, station: str | None, at: Instant, retained: bool = False
 ) -> list[Told] | None:
-    """Change the world by one event that took effect at ``at``; the notices that changed, in order.
-    ``None``: the event was counted already, nothing changed."""
+    """Change the world by one event that took effect at ``at``; the notices that changed, in order, each with
+    those who hear of it. ``None``: the event was counted already, nothing changed."""
+    told = _apply(world, message, line, station, at, retained)
+    return told if told is None else calls.address(world, told, at)
+
+
+def _apply(  # noqa: C901 (a table of what there is, not a decision)
+    world: World, message: Message, line: str, station: str | None, at: Instant, retained: bool
+) -> list[Told] | None:
     match message:
         case CountMessage():
             place = world.station(line, station or "")
             told = apply_count(world, place, message, at)
-            return told if told is None else told + silence.settle(world, place, at)
+            if told is None:
+                return None
+            again = calls.settle(world, (line, place.station), at)
+            return told + silence.settle(world, place, at) + again
         case SupplyMessage():
             return refills.apply(world, world.station(line, station or ""), message, at)
         case TowerMessage():
@@ -72,9 +83,11 @@ def apply(  # noqa: C901 (a table of what there is, not a decision)
         case PersonAct():
             return _apply_act(world, message, at)
         case TimePassed():
-            return _apply_time(world, at) + silence.judge(world, at, message.heard_since)
+            told = _apply_time(world, at) + silence.judge(world, at, message.heard_since)
+            return told + calls.settle_all(world, at)
         case OutletReport():
-            return outage.apply(world, message, at)
+            told = outage.apply(world, message, at)
+            return told if message.state == "well" else told + calls.instead(world, message.outlet, at)
         case Refusals():
             return refusals.apply(world, message, line, station, at)
 
@@ -181,17 +194,17 @@ def _apply_link(world: World, station: StationState, message: LinkMessage, at: I
 
 
 def _apply_act(world: World, act: PersonAct, at: Instant) -> list[Told]:
-    """Raises ``KeyError`` for an unknown notice, ``notices.Taken`` when someone was first."""
+    """Raises ``KeyError`` for an unknown notice, ``Taken`` when someone was first."""
     bearer, line, name = _bearer(world, act.notice)
     match act.action:
         case "take":
             told = notices.take(bearer, act.by, at)
+        case "release":
+            told = notices.release(bearer, at)
         case "quiet":
             passed = standing.progress(world, line, name)
             told = notices.quiet(bearer, at, progress=passed, panels=act.panels, until=act.until)
         case "close":
-            if not notices.is_live(bearer.notice):
-                raise notices.Taken
             told = notices.close(bearer, notices.PERSON, at, by=act.by, reason=act.reason)
     if isinstance(bearer, SlotState):
         world.note(world.station(line, name), bearer)
@@ -233,15 +246,18 @@ def change_policy(world: World, policy: Policy, at: Instant) -> list[Told]:
     told: list[Told] = []
     for line, name in sorted(world.stations):
         told += judge_station(world, world.station(line, name), at)
-    return told
+    return calls.address(world, told, at)
 
 
 def next_moment(world: World) -> Instant | None:
-    """When time alone will change something next: the earliest end of a quiet spell."""
+    """When time alone will change something next: the earliest end of a quiet spell, or the next time that
+    something is said again."""
     quiet = [
         world.stations[place].slots[name].quiet_until
         for place, watched in world.watched.items()
         for name in watched
     ]
     quiet += [each.quiet_until for each in world.standing.values()]
-    return min((until for until in quiet if until is not None), default=None)
+    moments = [until for until in quiet if until is not None]
+    again = calls.next_moment(world)
+    return min(moments if again is None else [*moments, again], default=None)

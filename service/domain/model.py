@@ -8,6 +8,8 @@ from typing import Generic, TypeVar
 
 import msgspec
 
+from service.domain.said import Said
+
 Instant = int
 """Microseconds since 1970-01-01T00:00:00Z. Integers keep a replay equal to the last digit."""
 
@@ -95,7 +97,9 @@ class Notice(msgspec.Struct, kw_only=True, frozen=True):
 
     ``line`` is ``None`` for what concerns the whole site. Times are RFC 3339 text. ``version`` grows with
     each told change. The numbers are those of the last told change; whoever shows an open notice may refresh
-    them. ``reminded``: how often it was said once more; ``hears``: the people whom it was told to.
+    them. ``reminded``: how often it was said once more; ``escalated``: how many
+    more were told because nobody took it; ``hears``: the people whom it was told to.
+    ``said``: the message before it was put into English; a closed notice has none.
     """
 
     id: str
@@ -124,4 +128,6 @@ class Notice(msgspec.Struct, kw_only=True, frozen=True):
     about: str | None = None
     version: int = 1
     reminded: int = 0
+    escalated: int = 0
     hears: tuple[str, ...] = ()
+    said: Said | None = None

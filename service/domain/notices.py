@@ -2,12 +2,7 @@
 
 One supply notice for each emptying of a slot: its id derives from the loading, so a replay finds the same.
 Each function changes what bears the notice (a slot, or a ``Standing`` of its own) and returns what is to be
-told, or ``None`` when nothing changed for a reader.
-
-    (none) ── due ──▶ open ── worse ──▶ open        open, taken, quiet ── refilled, order done,
-    open, quiet ── take ──▶ taken                   removed, better, person ──▶ closed
-    open, taken ── quiet ──▶ quiet ── over or worse ──▶ open
-    closed ── due again (after a person: only when worse) ──▶ open
+told, or ``None`` when nothing changed for a reader. Which state follows is ``life``'s table.
 """
 
 from __future__ import annotations
@@ -19,6 +14,8 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
+from service.domain import life
+from service.domain.life import Deed, Taken
 from service.domain.model import (
     Change,
     Instant,
@@ -27,10 +24,10 @@ from service.domain.model import (
     NoticeState,
     Shortfall,
     Spread,
-    to_datetime,
     to_rfc3339,
 )
-from service.domain.state import SlotState, StationState
+from service.domain.said import Said, Value, put
+from service.domain.state import Call, SlotState, StationState
 
 REFILLED = "refilled"
 SEEN_REFILLED = "seen refilled"
@@ -42,21 +39,24 @@ ANSWERED = "answered"
 
 
 class Bearer(Protocol):
-    """What has a notice: the notice, and when its quiet spell ends (by time, by the station's panels)."""
+    """What has a notice: the notice, when its quiet spell ends (by time, by the station's panels), and since
+    when it calls for somebody."""
 
     notice: Notice | None
     quiet_until: Instant | None
     quiet_to: int | None
+    call: Call | None
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
     """A change of a notice that people are told of. ``calls``: it calls for somebody; that one is taken,
-    quiet or closed is good to know and calls for nobody."""
+    quiet or closed is good to know and calls for nobody. ``outlets`` hear of it; ``None``: not decided."""
 
     notice: Notice
     change: Change
     calls: bool = True
+    outlets: tuple[str, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,10 +69,6 @@ class Numbers:
     boundary_only: bool
     timezone: str
     short: Shortfall | None = None
-
-
-class Taken(Exception):
-    """Someone was first, or the notice is closed."""
 
 
 def is_live(notice: Notice | None) -> bool:
@@ -116,9 +112,10 @@ def raise_to(station: StationState, slot: SlotState, level: Level, numbers: Numb
         )
         return Told(slot.notice, Change.OPENED)
     reopened = old.state == NoticeState.CLOSED
-    state = NoticeState.TAKEN if old.taken_by and not reopened else NoticeState.OPEN
+    state = life.after(Deed.WORSE, NoticeState(old.state), taken_by=old.taken_by)
     if reopened:
         said |= dict.fromkeys(("closed_at", "closed_by", "closed_because", "reason", "taken_by"))
+        said |= {"hears": (), "escalated": 0}
     _end_quiet(slot)
     change = Change.OPENED if reopened else Change.CHANGED
     return _change(slot, at, change, calls=True, state=state, **said)
@@ -127,14 +124,18 @@ def raise_to(station: StationState, slot: SlotState, level: Level, numbers: Numb
 def close(
     bearer: Bearer, because: str, at: Instant, *, by: str | None = None, reason: str | None = None
 ) -> Told | None:
-    if bearer.notice is None or not is_live(bearer.notice):
+    """It is over by itself, or with the reason ``PERSON`` by somebody. Raises ``Taken`` if that is late."""
+    if bearer.notice is None:
+        return None
+    state = _after(bearer, Deed.CLOSE if because == PERSON else Deed.END)
+    if state is None:
         return None
     _end_quiet(bearer)
     return _change(
         bearer,
         at,
         Change.CLOSED,
-        state=NoticeState.CLOSED,
+        state=state,
         closed_because=because,
         closed_at=to_rfc3339(at),
         closed_by=by,
@@ -142,6 +143,7 @@ def close(
         quiet_until=None,
         quiet_panels=None,
         message=f"{place(bearer.notice)}: closed, {because}{f' by {by}' if by else ''}.",
+        said=None,
     )
 
 
@@ -154,14 +156,28 @@ def end_loading(slot: SlotState, because: str, at: Instant, *, by: str | None = 
 
 def take(bearer: Bearer, by: str, at: Instant) -> Told | None:
     """Raises ``Taken`` when another has it or it is closed; the same person twice changes nothing."""
-    notice = _live(bearer)
-    if notice.taken_by not in (None, by):
-        raise Taken
-    if notice.state == NoticeState.TAKEN:
+    state = _after(bearer, Deed.TAKE, by=by)
+    if state is None:
+        return None
+    _end_quiet(bearer)
+    return _change(bearer, at, Change.CHANGED, state=state, taken_by=by, quiet_until=None, quiet_panels=None)
+
+
+def release(bearer: Bearer, at: Instant) -> Told | None:
+    """Nobody has it any more, and it calls again. Raises ``Taken`` when it is closed."""
+    state = _after(bearer, Deed.RELEASE)
+    if state is None:
         return None
     _end_quiet(bearer)
     return _change(
-        bearer, at, Change.CHANGED, state=NoticeState.TAKEN, taken_by=by, quiet_until=None, quiet_panels=None
+        bearer,
+        at,
+        Change.CHANGED,
+        calls=True,
+        state=state,
+        taken_by=None,
+        quiet_until=None,
+        quiet_panels=None,
     )
 
 
@@ -169,14 +185,14 @@ def quiet(
     bearer: Bearer, at: Instant, *, progress: int, panels: int | None, until: Instant | None
 ) -> Told | None:
     """Say nothing for so many panels or until then. Raises ``Taken`` when the notice is closed."""
-    _live(bearer)
+    state = _after(bearer, Deed.QUIET)
     bearer.quiet_until = until
     bearer.quiet_to = None if panels is None else progress + panels
     return _change(
         bearer,
         at,
         Change.CHANGED,
-        state=NoticeState.QUIET,
+        state=state,
         quiet_until=None if until is None else to_rfc3339(until),
         quiet_panels=panels,
     )
@@ -190,9 +206,8 @@ def quiet_is_over(bearer: Bearer, *, progress: int, at: Instant) -> bool:
 
 
 def speak_again(bearer: Bearer, at: Instant) -> Told:
-    notice = _live(bearer)
+    state = _after(bearer, Deed.SPEAK)
     _end_quiet(bearer)
-    state = NoticeState.TAKEN if notice.taken_by else NoticeState.OPEN
     calls = state is NoticeState.OPEN
     return _change(bearer, at, Change.CHANGED, calls=calls, state=state, quiet_until=None, quiet_panels=None)
 
@@ -203,11 +218,9 @@ def _known(bearer: Bearer) -> Notice:
     return bearer.notice
 
 
-def _live(bearer: Bearer) -> Notice:
+def _after(bearer: Bearer, deed: Deed, *, by: str | None = None) -> NoticeState | None:
     notice = _known(bearer)
-    if not is_live(notice):
-        raise Taken
-    return notice
+    return life.after(deed, NoticeState(notice.state), taken_by=notice.taken_by, by=by)
 
 
 def _end_quiet(bearer: Bearer) -> None:
@@ -216,12 +229,15 @@ def _end_quiet(bearer: Bearer) -> None:
 
 def _change(bearer: Bearer, at: Instant, change: Change, *, calls: bool = False, **fields: Any) -> Told:
     old = _known(bearer)
+    if calls:
+        fields["reminded"] = 0
     bearer.notice = msgspec.structs.replace(old, changed_at=to_rfc3339(at), version=old.version + 1, **fields)
     return Told(bearer.notice, change, calls)
 
 
 def _said(station: StationState, slot: SlotState, level: Level, numbers: Numbers) -> dict[str, Any]:
     times = numbers.empty_at
+    said = sentence(station, slot, level, numbers)
     return {
         "level": level.value,
         "part": numbers.part,
@@ -233,11 +249,9 @@ def _said(station: StationState, slot: SlotState, level: Level, numbers: Numbers
         else Spread(*(to_rfc3339(at) for at in msgspec.structs.astuple(times))),
         "quiet_until": None,
         "quiet_panels": None,
-        "message": sentence(station, slot, level, numbers),
+        "message": put(said, ZoneInfo(numbers.timezone)),
+        "said": said,
     }
-
-
-_NOUNS = {"tape": "reel", "tray": "tray", "stick": "stick", "bulk": "bulk case"}
 
 
 def place(notice: Notice) -> str:
@@ -245,30 +259,47 @@ def place(notice: Notice) -> str:
     return " ".join(part for part in (notice.line, notice.station, notice.slot) if part) or notice.about or ""
 
 
-def sentence(station: StationState, slot: SlotState, level: Level, numbers: Numbers) -> str:
+def sentence(station: StationState, slot: SlotState, level: Level, numbers: Numbers) -> Said:
     """One line for a phone: where, what, how soon, what to bring and when it may be exchanged."""
-    supply = f"{_NOUNS.get(slot.kind or '', 'supply')}{f' of {numbers.part}' if numbers.part else ''}"
-    where = f"{station.line} {station.station} {slot.name}"
-    when = (
-        "between two panels, by a stop at the end of the panel" if numbers.boundary_only else "while it runs"
-    )
+    about: dict[str, Value] = {
+        "where": f"{station.line} {station.station} {slot.name}",
+        "supply": one_supply(slot.kind, numbers.part),
+        "when": Said("between two panels, by a stop at the end of the panel")
+        if numbers.boundary_only
+        else Said("while it runs"),
+    }
     if level is Level.EMPTY:
-        return f"{where} is empty and the station waits. Bring one {supply}."
+        return Said("{where} is empty and the station waits. Bring {supply}.", about)
     if numbers.panels is None:
-        return f"{where} runs low, how soon is not known. Bring one {supply}; exchange {when}."
-    clock = ""
-    if numbers.empty_at is not None:
-        local = to_datetime(numbers.empty_at.p50).astimezone(ZoneInfo(numbers.timezone))
-        clock = f", about {local:%H:%M}"
+        return Said("{where} runs low, how soon is not known. Bring {supply}; exchange {when}.", about)
     low, mid, high = msgspec.structs.astuple(numbers.panels)
-    between = f" ({low} to {high})" if low != high else ""
-    short = f" It {lacks}." if (lacks := what_lacks(numbers.short)) else ""
-    return f"{where} lasts {mid} more panels{between}{clock}.{short} Bring one {supply}; exchange {when}."
+    about |= {
+        "panels": Said("{number} more panel", {"number": mid}, many="{number} more panels"),
+        "between": Said(" ({low} to {high})", {"low": low, "high": high}) if low != high else "",
+        "clock": ""
+        if numbers.empty_at is None
+        else Said(", about {empty_at}", {"empty_at": to_rfc3339(numbers.empty_at.p50)}),
+        "short": Said(" It {lacks}.", {"lacks": lacks}) if (lacks := what_lacks(numbers.short)) else "",
+    }
+    return Said("{where} lasts {panels}{between}{clock}.{short} Bring {supply}; exchange {when}.", about)
 
 
-def what_lacks(short: Shortfall | None) -> str:
-    """That the orders ahead need more than is there; nothing where they don't."""
+def one_supply(kind: str | None, part: str | None) -> Said:
+    """What to bring."""
+    one = {
+        "tape": Said("one reel{of}"),
+        "tray": Said("one tray{of}"),
+        "stick": Said("one stick{of}"),
+        "bulk": Said("one bulk case{of}"),
+    }.get(kind or "", Said("one supply{of}"))
+    return Said(one.text, {"of": Said(" of {part}", {"part": part}) if part else ""})
+
+
+def what_lacks(short: Shortfall | None) -> Said | None:
+    """That the orders ahead need more than is there; ``None`` where they don't."""
     if short is None or short.parts == 0:
-        return ""
-    order = "the order" if short.order is None else f"order {short.order}"
-    return f"will not last {order}: {short.parts:,} part{'' if short.parts == 1 else 's'} short"
+        return None
+    parts = Said("{number} part short", {"number": short.parts}, many="{number} parts short")
+    if short.order is None:
+        return Said("will not last the order: {parts}", {"parts": parts})
+    return Said("will not last order {order}: {parts}", {"parts": parts, "order": short.order})

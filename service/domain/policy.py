@@ -11,6 +11,11 @@ from typing import Literal, get_args
 
 import msgspec
 
+Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+DAYS: tuple[Day, ...] = get_args(Day)
+Holidays = Literal["any", "off", "only"]
+"""Whether something holds on the days that the site is closed: as on others, not, or on those alone."""
+
 
 class Limits(msgspec.Struct, frozen=True):
     """The limits in force for one slot."""
@@ -63,16 +68,55 @@ class TowerRule(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Route(msgspec.Struct, frozen=True, kw_only=True):
-    outlets: list[str]
+    """Who hears what. ``people`` are persons or rosters. ``needs``: only what needs a ``stop``, or only what
+    the ``store`` must fetch. While nobody has taken it, it is said once more every ``remind_minutes`` or
+    ``remind_panels``, and every ``escalate_minutes`` or ``escalate_panels`` the next of ``escalate_to``
+    hears of it too."""
+
+    outlets: list[str] = []
+    people: list[str] = []
     line: str | None = None
+    station: str | None = None
     kind: str | None = None
     severity: str | None = None
+    needs: str | None = None
+    days: tuple[Day, ...] = ()
     hours: str | None = None
+    holidays: Holidays = "any"
     tells: str = "all"
+    escalate_to: list[str] = []
+    escalate_minutes: float | None = None
+    escalate_panels: int | None = None
+    remind_minutes: float | None = None
+    remind_panels: int | None = None
+
+    @property
+    def repeats(self) -> bool:
+        """Whether it says anything about what nobody takes."""
+        return bool(self.remind_minutes or self.remind_panels or self.escalate_to)
 
 
-Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
-DAYS: tuple[Day, ...] = get_args(Day)
+class Person(msgspec.Struct, frozen=True, kw_only=True):
+    """``outlets`` in the order in which they are tried; not told in ``quiet_hours``, by the clocks of
+    ``timezone`` (``None``: the site's)."""
+
+    name: str
+    outlets: list[str]
+    quiet_hours: str | None = None
+    timezone: str | None = None
+
+
+class Duty(msgspec.Struct, frozen=True, kw_only=True):
+    """When people of a roster are on duty: local times such as ``22:00``; one that ends when it begins or
+    before ends on the next day. ``holidays``: those of the site."""
+
+    roster: str
+    people: list[str]
+    days: tuple[Day, ...] = DAYS
+    start: str = "00:00"
+    end: str = "00:00"
+    holidays: Holidays = "any"
+    timezone: str | None = None
 
 
 class Shift(msgspec.Struct, frozen=True, kw_only=True, cache_hash=True):
@@ -87,8 +131,8 @@ class Shift(msgspec.Struct, frozen=True, kw_only=True, cache_hash=True):
 
 
 class Policy(msgspec.Struct, frozen=True, kw_only=True):
-    """``closed``: days without work, ``2026-05-01`` or from the first to the last
-    ``2026-12-24/2027-01-06``."""
+    """``programs``: the outlets that no person reads. ``closed``: days without work, ``2026-05-01`` or from
+    the first to the last ``2026-12-24/2027-01-06``."""
 
     timezone: str = "UTC"
     warn: Limits = Limits()
@@ -99,6 +143,9 @@ class Policy(msgspec.Struct, frozen=True, kw_only=True):
     routes: list[Route] = []
     shifts: tuple[Shift, ...] = ()
     closed: tuple[str, ...] = ()
+    programs: tuple[str, ...] = ()
+    people: tuple[Person, ...] = ()
+    duties: tuple[Duty, ...] = ()
 
 
 _WARN_KEYS = ("lead_panels", "lead_minutes", "urgent_panels", "chance")

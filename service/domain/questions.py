@@ -6,33 +6,44 @@ replay asks the same question under the same id; it doesn't know how it reaches 
 
 from __future__ import annotations
 
+from zoneinfo import ZoneInfo
+
 from service.domain import notices, record
 from service.domain.model import Change, Instant, Level, Notice, NoticeState, to_rfc3339
 from service.domain.notices import Told
+from service.domain.said import Said, Value, put
 from service.domain.state import SlotState, Standing, StationState
 from service.domain.world import World
 
 KIND = "question"
 
 
-def ask(world: World, station: StationState, slot: SlotState, at: Instant) -> Told:
-    """Ask what was loaded, after a refill was believed."""
-    return _ask(world, station, slot, _what_was_loaded(world, station, slot), at)
+def ask(
+    world: World, station: StationState, slot: SlotState, at: Instant, *, whom: str | None = None
+) -> Told:
+    """Ask what was loaded, after a refill was believed; ``whom``: who had taken the emptying."""
+    return _ask(world, station, slot, _what_was_loaded(world, station, slot), at, whom=whom)
 
 
 def ask_why_empty(world: World, station: StationState, slot: SlotState, at: Instant) -> list[Told]:
     """Ask once, where a signal says empty while the books have far too much left for that."""
     if _question_id(station, slot) in world.standing:
         return []
-    where = f"{station.line} {station.station} {slot.name}"
-    words = (
-        f"{where} says it is empty, and by our books {slot.book} of {slot.declared} parts are left. Was less"
-        " loaded, or is it another slot that is empty?"
+    words = Said(
+        "{where} says it is empty, and by our books {left} of {loaded} parts are left. Was less loaded, or is"
+        " it another slot that is empty?",
+        {
+            "where": f"{station.line} {station.station} {slot.name}",
+            "left": slot.book or 0,
+            "loaded": slot.declared or 0,
+        },
     )
     return [_ask(world, station, slot, words, at)]
 
 
-def _ask(world: World, station: StationState, slot: SlotState, words: str, at: Instant) -> Told:
+def _ask(
+    world: World, station: StationState, slot: SlotState, words: Said, at: Instant, *, whom: str | None = None
+) -> Told:
     sight = world.sights_of(station)[slot.name]
     notice = Notice(
         id=_question_id(station, slot),
@@ -44,13 +55,15 @@ def _ask(world: World, station: StationState, slot: SlotState, words: str, at: I
         supply_kind=slot.kind,
         boundary_only=False,
         level=Level.EARLY.value,
-        state=NoticeState.OPEN,
+        state=NoticeState.TAKEN if whom else NoticeState.OPEN,
+        taken_by=whom,
         opened_at=to_rfc3339(at),
         changed_at=to_rfc3339(at),
         panels_to_empty=None,
         empty_at=None,
-        message=words,
+        message=put(words, ZoneInfo(world.policy.timezone)),
         loading=slot.loading,
+        said=words,
     )
     world.stand(Standing(notice))
     return Told(notice, Change.OPENED)
@@ -91,10 +104,20 @@ def _question_id(station: StationState, slot: SlotState) -> str:
     return notices.notice_id(station, slot, about=KIND)
 
 
-def _what_was_loaded(world: World, station: StationState, slot: SlotState) -> str:
+def _what_was_loaded(world: World, station: StationState, slot: SlotState) -> Said:
     part = world.sights_of(station)[slot.name].part
     where = f"{station.line} {station.station} {slot.name}"
     if slot.declared is None:
-        return f"{where} was refilled and nobody said with what. How many parts were loaded?"
-    what = f"{slot.declared} parts{f' of {part}' if part else ''}"
-    return f"{where} was refilled and nobody said with what. {what} are assumed: is that right?"
+        return Said(
+            "{where} was refilled and nobody said with what. How many parts were loaded?", {"where": where}
+        )
+    what: dict[str, Value] = {"where": where, "loaded": slot.declared}
+    if part is None:
+        return Said(
+            "{where} was refilled and nobody said with what. {loaded} parts are assumed: is that right?", what
+        )
+    return Said(
+        "{where} was refilled and nobody said with what. {loaded} parts of {part} are assumed: is that"
+        " right?",
+        what | {"part": part},
+    )

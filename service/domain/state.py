@@ -66,6 +66,15 @@ class Warned(msgspec.Struct, array_like=True):
     apart: bool = False
 
 
+class Call(msgspec.Struct, array_like=True, frozen=True):
+    """Since when (and at which ``progress`` of the station) a notice calls for somebody who takes it;
+    ``escalated`` others had been told by then."""
+
+    since: Instant
+    progress: int
+    escalated: int = 0
+
+
 class SlotState(msgspec.Struct, array_like=True):
     """One slot and what is loaded in it.
 
@@ -142,6 +151,7 @@ class SlotState(msgspec.Struct, array_like=True):
     usage_off: int = 0
     warned: Warned | None = None
     usage_said: float | None = None
+    call: Call | None = None
 
     @property
     def book(self) -> int | None:
@@ -160,6 +170,7 @@ class Standing(msgspec.Struct, array_like=True):
     notice: Notice | None
     quiet_until: Instant | None = None
     quiet_to: int | None = None
+    call: Call | None = None
 
 
 class TowerState(msgspec.Struct, array_like=True):

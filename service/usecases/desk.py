@@ -10,8 +10,9 @@ from dataclasses import dataclass
 import msgspec
 
 from service.domain.events import PersonAct
+from service.domain.life import Taken
 from service.domain.model import Instant
-from service.domain.notices import Taken, Told
+from service.domain.notices import Told
 from service.ports import Busy, Conflict, Unfit
 from service.usecases.ingest import Ask
 from service.usecases.show import Shown

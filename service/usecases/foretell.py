@@ -17,8 +17,9 @@ from msgspec.structs import replace
 
 from service.domain import floor
 from service.domain.events import CountMessage, JournalEntry, Message, OrderMessage, SupplyMessage
+from service.domain.life import Taken
 from service.domain.model import Instant, Notice, from_datetime, to_rfc3339
-from service.domain.notices import Taken, Told
+from service.domain.notices import Told
 from service.domain.outlook import Question, Questions, chances_due
 from service.domain.policy import Policy
 from service.domain.state import StationState

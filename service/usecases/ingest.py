@@ -13,12 +13,12 @@ from dataclasses import dataclass, field
 import msgspec
 
 from service import crash
-from service.domain import floor, notices, room
+from service.domain import floor, room
 from service.domain.events import JournalEntry, Message, Refusals
-from service.domain.model import Instant, from_datetime
+from service.domain.life import Taken
+from service.domain.model import Change, Instant, from_datetime
 from service.domain.notices import Told
 from service.domain.policy import Policy
-from service.domain.routing import route
 from service.domain.world import World
 from service.lease import Answered
 from service.ports import Batch, Ledger, NewDelivery, Refused, StoreError, Unfit
@@ -83,7 +83,7 @@ class Committed:
 def _word(answer: list[Told] | Exception) -> bytes:
     if not isinstance(answer, Exception):
         return DONE
-    return CONFLICT if isinstance(answer, (KeyError, notices.Taken)) else FAILED
+    return CONFLICT if isinstance(answer, (KeyError, Taken)) else FAILED
 
 
 class Ingest:
@@ -206,7 +206,7 @@ class Ingest:
             return
         try:
             told = self._apply(item.address, item.message, at, False)
-        except (KeyError, notices.Taken) as error:
+        except (KeyError, Taken) as error:
             draft.answer(item, error)
             return
         if told:
@@ -310,13 +310,21 @@ class Ingest:
         now = self._clock()
         return [
             NewDelivery(
-                key=f"{each.notice.id}-v{each.notice.version}-{outlet}",
+                key=f"{each.notice.id}-{_saying(each)}-{outlet}",
                 outlet=outlet,
                 conversation=f"{each.notice.id}/{outlet}",
                 change=each.change,
                 notice=each.notice,
                 at=now,
             )
-            for each, at in told
-            for outlet in route(self.world.policy, each.notice, at, calls=each.calls)
+            for each, _ in told
+            for outlet in each.outlets or ()
+            if each.change is not Change.REMINDED or outlet not in self.world.policy.programs
         ]
+
+
+def _saying(told: Told) -> str:
+    """Which of all that is ever said of its notice this is."""
+    notice = told.notice
+    said = f"v{notice.version}"
+    return f"{said}-r{notice.reminded}-e{notice.escalated}" if told.change is Change.REMINDED else said

@@ -11,8 +11,9 @@ from collections.abc import Callable
 
 from service.domain import floor, questions
 from service.domain.events import PersonAct, SupplyMessage, TimePassed
+from service.domain.life import Taken
 from service.domain.model import SECOND, Instant, to_datetime
-from service.domain.notices import Taken, Told
+from service.domain.notices import Told
 from service.domain.world import World
 from service.settings.sections import Settings
 from service.wire.native import read_message, read_topic

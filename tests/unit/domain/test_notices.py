@@ -7,8 +7,8 @@ import pytest
 
 from service.domain.events import PersonAct
 from service.domain.floor import next_moment
+from service.domain.life import Taken
 from service.domain.model import SECOND, to_rfc3339
-from service.domain.notices import Taken
 from service.domain.policy import Policy, SlotRule
 from tests.support.story import HOUR, MINUTE, Story
 

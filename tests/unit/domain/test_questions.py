@@ -5,8 +5,8 @@ from __future__ import annotations
 
 import pytest
 
+from service.domain.life import Taken
 from service.domain.model import Notice
-from service.domain.notices import Taken
 from service.domain.policy import Policy, SlotRule
 from service.domain.world import World
 from tests.support.story import Story

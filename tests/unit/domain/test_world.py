@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.domain.notices import Taken, is_live
+from service.domain.life import Taken
+from service.domain.notices import is_live
 from service.domain.outcome import judge_station
 from service.domain.policy import Limits, Policy, SlotRule, WarnRule
 from service.domain.world import World
