@@ -12,6 +12,7 @@ from urllib.parse import quote
 import msgspec
 
 from service.domain.model import SECOND, Instant, Notice
+from service.domain.sayings import SAYINGS
 from service.domain.traffic import Pace
 from service.outlets.network import Way
 from service.outlets.post import DEADLINE, Post
@@ -56,7 +57,7 @@ class WebhookOutlet:
             "specversion": "1.0",
             "id": event_id,
             "source": self._source,
-            "type": f"earlybell.notice.{told.change.value}",
+            "type": _type(told),
             "subject": _subject(told.notice),
             "time": told.notice.changed_at,
             "datacontenttype": "application/json",
@@ -77,6 +78,12 @@ class WebhookOutlet:
             signed = f"{event_id}.{now // SECOND}.".encode() + body
             headers["webhook-signature"] = " ".join(_signature(each, signed) for each in self._secrets)
         return headers
+
+
+def _type(told: Telling) -> str:
+    """``earlybell.notice.…``; what is no notice has a type that programs may pass over."""
+    kind = told.notice.kind
+    return f"earlybell.{kind}" if kind in SAYINGS else f"earlybell.notice.{told.change.value}"
 
 
 def _signature(secret: bytes, signed: bytes) -> str:

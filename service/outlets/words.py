@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
 from service.domain.model import Level, Notice, NoticeState
+from service.domain.sayings import SAYINGS
 
 CAUTION = (
     "Exchange only as the machine's manual and your local rules allow, and close every guard before restart. "
@@ -35,6 +36,8 @@ _TITLES = {
     "refused": "messages refused",
     "outlet": "messages not delivered",
     "promise": "warnings come late",
+    "test": "a test",
+    "awake": "awake",
 }
 
 
@@ -93,6 +96,8 @@ def _both(notice: Notice, zone: tzinfo) -> str:
 
 
 def _headline(notice: Notice, zone: tzinfo) -> str:
+    if notice.kind in SAYINGS:
+        return notice.message
     if notice.state == NoticeState.CLOSED:
         return f"{place(notice)}: closed, {_why_closed(notice)}."
     who = _who(notice, zone)
