@@ -4,13 +4,19 @@ It is told through the other outlets (``routing`` leaves out the one that it is 
 
 from __future__ import annotations
 
+from typing import Literal
+
 from service.domain import standing
 from service.domain.events import OutletReport
-from service.domain.model import Instant
+from service.domain.model import Instant, Notice
 from service.domain.notices import Told
+from service.domain.said import Said, Value
+from service.domain.traffic import Traffic
 from service.domain.world import World
 
 KIND = "outlet"
+State = Literal["new", "well", "failing", "paused", "gone"]
+_GONE = "takes no messages any more"
 
 
 def apply(world: World, report: OutletReport, at: Instant) -> list[Told]:
@@ -28,14 +34,27 @@ def troubled(world: World) -> list[str]:
     ]
 
 
-def sentence(report: OutletReport) -> str:
-    why = f" ({report.reason})" if report.reason else ""
+def sentence(report: OutletReport) -> Said:
+    why = Said(" ({reason})", {"reason": report.reason}) if report.reason else ""
+    values: dict[str, Value] = {"outlet": report.outlet, "why": why}
     if report.state == "gone":
-        return (
-            f"Outlet {report.outlet} takes no messages any more{why}: nothing is sent there until the "
-            "program is started again or a delivery is sent again. Tell its people in another way."
+        return Said(
+            "Outlet {outlet} takes no messages any more{why}: nothing is sent there until the program is"
+            " started again or a delivery is sent again. Tell its people in another way.",
+            values,
         )
-    return (
-        f"Outlet {report.outlet} can't be reached{why}: what it should tell waits and is tried again. "
-        "Tell its people in another way."
+    return Said(
+        "Outlet {outlet} can't be reached{why}: what it should tell waits and is tried again. Tell its people"
+        " in another way.",
+        values,
     )
+
+
+def state_of(traffic: Traffic, notice: Notice | None, now: Instant) -> State:
+    """How an outlet stands: by its last attempts, and by the notice about it that is open. ``paused``: it asked
+    for time; ``gone``: nothing is sent there; ``new``: nothing was yet."""
+    if notice is not None and _GONE in notice.message:
+        return "gone"
+    if traffic.failing_since is not None:
+        return "paused" if now < traffic.paused_until else "failing"
+    return "new" if traffic.succeeded_at is None else "well"

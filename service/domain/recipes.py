@@ -14,6 +14,7 @@ from service.domain import slot as supplies
 from service.domain import standing
 from service.domain.model import Instant, Level
 from service.domain.notices import Told
+from service.domain.said import Said
 from service.domain.sight import FEWEST_OFF, is_overruled, ruling_recipe
 from service.domain.state import SlotState, StationState
 from service.domain.world import World
@@ -120,15 +121,27 @@ def settle(world: World, station: StationState, at: Instant) -> list[Told]:
     return told
 
 
-def _sentence(world: World, station: StationState, recipe: str, off: Sequence[SlotState]) -> str:
+def _sentence(world: World, station: StationState, recipe: str, off: Sequence[SlotState]) -> Said:
     sights = world.sights_of(station)
-    said = [
-        f"{slot.name} takes {slot.learned:g} parts a panel by the counts, not {sights[slot.name].said:g}"
+    differ = tuple(
+        Said(
+            "{slot} takes {counted} parts a panel by the counts, not {said}",
+            {"slot": slot.name, "counted": slot.learned or 0.0, "said": sights[slot.name].said or 0.0},
+        )
         for slot in off[:_MOST_NAMED]
-    ]
-    more = f", and {len(off) - _MOST_NAMED} more slots differ" if len(off) > _MOST_NAMED else ""
-    where = f"{station.line} {station.station}"
-    return (
-        f"{where}: recipe {recipe} doesn't agree with the counts. {'; '.join(said)}{more}."
-        " The forecast goes by the counts."
+    )
+    rest = len(off) - _MOST_NAMED
+    return Said(
+        "{where}: recipe {recipe} doesn't agree with the counts. {differ}{more}. The forecast goes by"
+        " the counts.",
+        {
+            "where": f"{station.line} {station.station}",
+            "recipe": recipe,
+            "differ": differ,
+            "more": Said(
+                ", and {number} more slot differs", {"number": rest}, many=", and {number} more slots differ"
+            )
+            if rest > 0
+            else "",
+        },
     )

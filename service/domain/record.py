@@ -22,6 +22,7 @@ from service.domain.judge import Case
 from service.domain.model import Instant, Level
 from service.domain.notices import Told
 from service.domain.outlook import Question, Questions, chances_due, panels_to_empty
+from service.domain.said import Said
 from service.domain.state import SlotState, StationState, Warned
 from service.domain.world import World
 
@@ -31,8 +32,6 @@ WINDOW = 60
 TAIL = 0.01
 """So many late ones among them, or more, have at most this chance while the promise is kept."""
 _SHARES = (np.arange(10) + 0.5) / 10.0
-
-_WORDS = {"tape": "Reels", "tray": "Trays", "stick": "Sticks", "bulk": "Bulk cases"}
 
 
 # What is promised
@@ -244,9 +243,16 @@ def beyond_chance(warnings: int, chance: float) -> int:
     return int(np.searchsorted(-tails, -TAIL, side="right"))
 
 
-def _sentence(kind: str | None, late: float, expected: float) -> str:
-    return (
-        f"{_WORDS.get(kind or '', 'Supplies of no stated kind')}: {round(late)} of the last {WINDOW} warnings"
-        f" came with fewer panels than asked; at most {round(expected)} are expected. Look at the record,"
-        " count a few supplies by hand and check whether they hold what their labels say."
+def _sentence(kind: str | None, late: float, expected: float) -> Said:
+    supplies = {
+        "tape": Said("Reels"),
+        "tray": Said("Trays"),
+        "stick": Said("Sticks"),
+        "bulk": Said("Bulk cases"),
+    }.get(kind or "", Said("Supplies of no stated kind"))
+    return Said(
+        "{supplies}: {late} of the last {window} warnings came with fewer panels than asked; at most {most}"
+        " are expected. Look at the record, count a few supplies by hand and check whether they hold what"
+        " their labels say.",
+        {"supplies": supplies, "late": round(late), "window": WINDOW, "most": round(expected)},
     )

@@ -11,6 +11,7 @@ from service.domain import standing
 from service.domain.events import Refusals
 from service.domain.model import SECOND, Instant, Level
 from service.domain.notices import Told
+from service.domain.said import Said
 from service.domain.world import World
 
 KIND = "refused"
@@ -56,6 +57,14 @@ def apply(world: World, event: Refusals, line: str, station: str | None, at: Ins
     known = line or None
     if event.over:
         return standing.end(world, KIND, "", at, line=known, station=station)
-    place = " ".join(part for part in (line, station) if part) or "Unknown places"
-    message = f"{place}: {event.refused} of {event.heard} messages were refused. The last: {event.reason}"
-    return standing.begin(world, KIND, "", message, at, line=known, station=station, level=Level.EARLY)
+    place = " ".join(part for part in (line, station) if part)
+    said = Said(
+        "{place}: {refused} of {heard} messages were refused. The last: {reason}",
+        {
+            "place": place or Said("Unknown places"),
+            "refused": event.refused,
+            "heard": event.heard,
+            "reason": event.reason,
+        },
+    )
+    return standing.begin(world, KIND, "", said, at, line=known, station=station, level=Level.EARLY)

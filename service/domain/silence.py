@@ -6,12 +6,12 @@ is for whoever calls: what isn't heard while we are away is nobody's silence."""
 from __future__ import annotations
 
 from collections.abc import Iterator
-from zoneinfo import ZoneInfo
 
 from service.domain import standing
 from service.domain.judge import takt_of
-from service.domain.model import SECOND, Instant, to_datetime
+from service.domain.model import SECOND, Instant, to_rfc3339
 from service.domain.notices import Told
+from service.domain.said import Said
 from service.domain.state import Order, StationState
 from service.domain.tower import Reading
 from service.domain.world import World
@@ -33,7 +33,7 @@ def judge(world: World, at: Instant, heard_since: Instant | None) -> list[Told]:
     for station, since in list(_due(world, at, heard_since)):
         world.station(station.line, station.station).silence_told = since
         told += standing.begin(
-            world, KIND, "", _words(world, station, since), at, line=station.line, station=station.station
+            world, KIND, "", _words(station, since), at, line=station.line, station=station.station
         )
     return told
 
@@ -118,9 +118,13 @@ def _order_at_work(world: World, station: StationState) -> Order | None:
     return order
 
 
-def _words(world: World, station: StationState, since: Instant) -> str:
-    clock = f"{to_datetime(since).astimezone(ZoneInfo(world.policy.timezone)):%H:%M}"
-    where = f"{station.line} {station.station}"
+def _words(station: StationState, since: Instant) -> Said:
+    values = {"where": f"{station.line} {station.station}", "since_at": to_rfc3339(since)}
     if station.link == "offline":
-        return f"{where} has been offline since {clock}. Nothing warns of its slots until it is back."
-    return f"{where} has sent no counts since {clock} though its order runs. Nothing warns of its slots."
+        return Said(
+            "{where} has been offline since {since_at}. Nothing warns of its slots until it is back.", values
+        )
+    return Said(
+        "{where} has sent no counts since {since_at} though its order runs. Nothing warns of its slots.",
+        values,
+    )

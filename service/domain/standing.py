@@ -6,10 +6,12 @@ the same; what is worth a notice is decided by whoever calls."""
 from __future__ import annotations
 
 import hashlib
+from zoneinfo import ZoneInfo
 
 from service.domain import notices
 from service.domain.model import Change, Instant, Level, Notice, NoticeState, to_rfc3339
 from service.domain.notices import Told
+from service.domain.said import Said, put
 from service.domain.state import Standing
 from service.domain.world import World
 
@@ -20,7 +22,7 @@ def begin(
     world: World,
     kind: str,
     about: str,
-    message: str,
+    said: Said,
     at: Instant,
     *,
     line: str | None = None,
@@ -47,8 +49,9 @@ def begin(
         changed_at=to_rfc3339(at),
         panels_to_empty=None,
         empty_at=None,
-        message=message,
+        message=put(said, ZoneInfo(world.policy.timezone)),
         about=about,
+        said=said,
     )
     world.stand(Standing(notice))
     return [Told(notice, Change.OPENED)]

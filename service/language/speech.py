@@ -56,20 +56,23 @@ class Language:
         """The English ``text`` in this language, its ``{names}`` filled in with ``values``."""
         return self.text(text).format(**values)
 
-    def say_many(self, one: str, many: str, number: int, /, **values: object) -> str:
+    def say_many(self, one: str, many: str, number: float, /, **values: object) -> str:
         """``one`` or ``many`` by this language's rules for ``number``, which also fills ``{number}``."""
         forms = self.texts.get(one)
-        said = forms[self.form(number)] if isinstance(forms, tuple) else one if number == 1 else many
+        if isinstance(forms, tuple):
+            said = forms[self.form(int(number)) if number == int(number) else -1]
+        else:
+            said = one if number == 1 else many
         return said.format(**{"number": self.number(number), **values})
 
-    def number(self, value: float) -> str:
+    def number(self, value: float, /) -> str:
         return str(format_decimal(value, locale=self.locale))
 
-    def clock(self, local: datetime) -> str:
+    def clock(self, local: datetime, /) -> str:
         """Hours and minutes of the day, 24 hours a day: plants write their shifts so everywhere."""
         return str(format_time(local, "HH:mm", locale=self.locale))
 
-    def day(self, local: datetime) -> str:
+    def day(self, local: datetime, /) -> str:
         """The date in numbers, as it is written there; in English as ISO 8601, because 03/04 is two days."""
         return (
             f"{local:%Y-%m-%d}"

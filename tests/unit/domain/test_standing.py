@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from service.domain import standing
 from service.domain.model import Level
+from service.domain.said import Said
 from service.domain.world import World
 from tests.support.story import START, Story
 
 
 def begin(world: World, about: str = "chat", *, line: str | None = None) -> list[str]:
-    told = standing.begin(world, "outlet", about, f"{about} delivers nothing.", START, line=line)
+    said = Said("{outlet} delivers nothing.", {"outlet": about})
+    told = standing.begin(world, "outlet", about, said, START, line=line)
     return [f"{each.change} {each.notice.about}" for each in told]
 
 
@@ -28,7 +30,7 @@ def test_what_is_over_is_told_once_and_may_begin_anew_under_another_name():
     (told,) = standing.end(world, "outlet", "chat", START + 1)
     assert (told.change, told.notice.closed_because) == ("closed", "ended")
     assert standing.end(world, "outlet", "chat", START + 2) == []
-    standing.begin(world, "outlet", "chat", "again", START + 3)
+    standing.begin(world, "outlet", "chat", Said("again"), START + 3)
     assert first not in world.standing
 
 
@@ -54,5 +56,5 @@ def test_its_state_is_written_and_forgotten_with_it():
 
 def test_the_level_says_how_urgent_it_is():
     world = World()
-    (told,) = standing.begin(world, "silent", "", "P1 is silent.", START, line="L3", level=Level.EARLY)
+    (told,) = standing.begin(world, "silent", "", Said("P1 is silent."), START, line="L3", level=Level.EARLY)
     assert (told.notice.level, told.notice.line, told.notice.station) == ("early", "L3", None)
