@@ -78,7 +78,8 @@ class Budgeting(Protocol):
     """What page, API and metrics show of it. May raise ``StoreError``."""
 
     def shown(self, *, since: Instant | None, until: Instant | None) -> dict[str, object]:
-        """The budget of that time, the last 24 hours unless said. ``ValueError`` says what doesn't fit."""
+        """The budget of that time; the last 24 hours, from the full hour on, unless said. ``ValueError``
+        says what doesn't fit."""
         ...
 
     def lately(self) -> Lately: ...

@@ -195,6 +195,29 @@ class Metrics:
             ["kind"],
             registry=registry,
         )
+        self.messages_last_hour = Gauge(
+            "earlybell_messages_last_hour",
+            "Messages that an outlet sent within the last hour; what went out together is one.",
+            ["outlet"],
+            registry=registry,
+        )
+        self.message_flood = Gauge(
+            "earlybell_message_flood",
+            "1 while a person gets more messages than people can follow (more than 10 in ten minutes, until"
+            " fewer than 5).",
+            ["who"],
+            registry=registry,
+        )
+        self.notices_stale = Gauge(
+            "earlybell_notices_stale",
+            "Notices that have been open for more than 24 hours.",
+            registry=registry,
+        )
+        self.notices_chattering = Gauge(
+            "earlybell_notices_chattering",
+            "Things that were told of three times within a minute, in the last 24 hours.",
+            registry=registry,
+        )
         self.in_charge = Gauge(
             "earlybell_in_charge",
             "1 while this instance is the active one, 0 while it stands by.",

@@ -107,12 +107,11 @@ class Load:
 
     @property
     def verdict(self) -> Verdict:
-        """By the average; who was flooded for longer than the standards leave is never called acceptable."""
-        average = self.per_ten_minutes or 0.0
-        best, flooded = BENCHMARKS["per_ten_minutes"], self.flood_share or 0.0
+        """By the average; what came in a flood is never called acceptable."""
+        average, best = self.per_ten_minutes or 0.0, BENCHMARKS["per_ten_minutes"]
         if best.most is not None and average > best.most:
             return Verdict.TOO_MUCH
-        calm = average <= best.good and flooded < BENCHMARKS["flood_share"].good
+        calm = average <= best.good and self.peak_ten_minutes <= BENCHMARKS["peak_ten_minutes"].good
         return Verdict.ACCEPTABLE if calm else Verdict.MANAGEABLE
 
 

@@ -12,6 +12,7 @@ from service.domain.budget import BENCHMARKS, DAY, HOUR, Announced, Life, Load
 from service.domain.floods import floods
 from service.domain.model import Change, Instant, to_rfc3339
 from service.domain.notices import BETTER, ORDER_DONE
+from service.domain.policy import Policy
 from service.domain.standing import ENDED
 from service.sent import About, Lately, NoticeRow, Sent, SentRow
 
@@ -31,7 +32,7 @@ class Budget:
     def shown(self, *, since: Instant | None, until: Instant | None) -> Json:
         now = self.clock()
         end = now if until is None else until
-        begin = end - DAY if since is None else since
+        begin = (end - DAY) // HOUR * HOUR if since is None else since
         _check(begin, end)
         rows = self.sent.sent(since=begin, until=min(end, now))
         announced = list(announcements(rows))
@@ -71,6 +72,17 @@ class Budget:
             for who in all_:
                 people[who].append(at)
         return people
+
+
+def readers(policy: Policy) -> dict[str, list[str]]:
+    """Who reads what each outlet sends: the persons who have it, or whoever it is where nobody is named. What
+    programs are told is nobody's message."""
+    named: dict[str, list[str]] = {outlet: [] for outlet in policy.outlets if outlet not in policy.programs}
+    for person in policy.people:
+        for outlet in person.outlets:
+            if outlet in named:
+                named[outlet].append(person.name)
+    return {outlet: people or [outlet] for outlet, people in named.items()}
 
 
 def _check(begin: Instant, end: Instant) -> None:

@@ -74,6 +74,11 @@ async def record(request: Request) -> Response:
     return page(request, "record.html")
 
 
+@router.api_route("/budget", methods=["GET", "HEAD"])
+async def budget(request: Request) -> Response:
+    return page(request, "budget.html")
+
+
 def serve_pages(app: FastAPI) -> None:
     """Add the pages, their static files, and an answer for people who took a wrong turn."""
     app.include_router(router)

@@ -6,8 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from service.domain.model import Change, Instant
+from service.domain.budget import HOUR
+from service.domain.floods import MINUTE
+from service.domain.model import SECOND, Change, Instant
 from service.sent import About, NoticeRow, SentRow
+
+HEARING = {"chat": ["Mira", "Tomas"], "phone": ["Mira"], "office": ["office"]}
 
 
 @dataclass(slots=True)
@@ -59,3 +63,26 @@ def lived(
     slot: str | None = "F07",
 ) -> NoticeRow:
     return NoticeRow(about=about(notice, slot=slot), opened_at=since, closed_at=until, closed_because=because)
+
+
+def busy_day(now: Instant) -> MemorySent:
+    """A day with quiet hours, a flood two hours ago, something that chatters and something old."""
+    slots = ("F07", "F08", "F09", "F11", "T1", "T2")
+    rows = [
+        row(
+            now - 22 * HOUR + number * 17 * MINUTE,
+            notice=f"n{number}",
+            slot=slots[number % 6],
+            level=("early", "early", "early", "urgent", "early", "empty")[number % 6],
+        )
+        for number in range(60)
+    ]
+    rows += [
+        row(now - 2 * HOUR + number * 40 * SECOND, "phone", notice=f"f{number}", slot="F12", level="urgent")
+        for number in range(14)
+    ]
+    rows += [
+        row(now - HOUR + number * 20 * SECOND, notice="c", slot="T1", version=number) for number in range(3)
+    ]
+    ended = lived("n5", now - 3 * HOUR, now - 3 * HOUR + 20 * SECOND, because="better")
+    return MemorySent(rows, [lived("n-L3-P2-T2", now - 30 * HOUR, slot="T2"), ended])

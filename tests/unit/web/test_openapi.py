@@ -32,6 +32,7 @@ def test_every_call_of_the_contract_is_described(described: dict[str, Any]) -> N
         "GET /api/v1/events",
         "GET /api/v1/refused",
         "GET /api/v1/record",
+        "GET /api/v1/budget",
         "GET /api/v1/learned",
         "GET /api/v1/stream",
     }
