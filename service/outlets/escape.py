@@ -12,6 +12,7 @@ from collections.abc import Callable
 import msgspec
 
 from service.domain.model import Notice
+from service.domain.said import Said, Value
 
 LONGEST = 300
 
@@ -36,6 +37,20 @@ def chat_safe(text: str) -> str:
 def cleaned(notice: Notice, clean: Callable[[str], str]) -> Notice:
     """The notice with every text in it made harmless."""
     texts = {name: getattr(notice, name) for name in notice.__struct_fields__}
-    return msgspec.structs.replace(
-        notice, **{name: clean(text) for name, text in texts.items() if isinstance(text, str)}
-    )
+    clear = {name: clean(text) for name, text in texts.items() if isinstance(text, str)}
+    said = None if notice.said is None else _cleaned(notice.said, clean)
+    return msgspec.structs.replace(notice, **clear, said=said)
+
+
+def _cleaned(said: Said, clean: Callable[[str], str]) -> Said:
+    """A sentence with every name in it made harmless; its own words are ours."""
+    values = {name: _clean(value, clean) for name, value in said.values.items()}
+    return msgspec.structs.replace(said, values=values)
+
+
+def _clean(value: Value, clean: Callable[[str], str]) -> Value:
+    if isinstance(value, Said):
+        return _cleaned(value, clean)
+    if isinstance(value, tuple):
+        return tuple(_cleaned(each, clean) for each in value)
+    return clean(value) if isinstance(value, str) else value

@@ -1,7 +1,7 @@
 """What a message says, from a notice: where, what, how soon, what to bring, when it may be exchanged.
 
-Pure: the notice comes in with its texts made harmless, the time zone and the link are passed in. How it is
-laid out is the outlet's business.
+Pure: the notice comes in with its texts made harmless; language, time zone and link are passed in.
+How it is laid out is the outlet's business.
 """
 
 from __future__ import annotations
@@ -11,39 +11,43 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
 from service.domain.model import Level, Notice, NoticeState
+from service.domain.notices import one_supply
+from service.domain.said import put
 from service.domain.sayings import SAYINGS
+from service.language import ENGLISH, Language, english
 
-CAUTION = (
+CAUTION = english(
     "Exchange only as the machine's manual and your local rules allow, and close every guard before restart. "
     "The emergency stop and the drive switch are never a way to pause for a refill."
 )
 
-_NOUNS = {"tape": "reel", "tray": "tray", "stick": "stick", "bulk": "bulk case"}
 _CLOSED = {
-    "refilled": "it was refilled",
-    "seen refilled": "it was refilled, as the counts show",
-    "order done": "the order is done",
-    "removed": "the supply was taken out",
-    "better": "it lasts longer than was thought",
-    "answered": "it was answered",
-    "ended": "it is over",
+    "refilled": english("it was refilled"),
+    "seen refilled": english("it was refilled, as the counts show"),
+    "order done": english("the order is done"),
+    "removed": english("the supply was taken out"),
+    "better": english("it lasts longer than was thought"),
+    "answered": english("it was answered"),
+    "ended": english("it is over"),
 }
 _TITLES = {
-    "supply": "supply runs out",
-    "question": "refilled with what?",
-    "silent": "gateway silent",
-    "loss": "too many parts lost",
-    "refused": "messages refused",
-    "outlet": "messages not delivered",
-    "promise": "warnings come late",
-    "test": "a test",
-    "awake": "awake",
+    "supply": english("supply runs out"),
+    "question": english("refilled with what?"),
+    "silent": english("gateway silent"),
+    "loss": english("too many parts lost"),
+    "refused": english("messages refused"),
+    "outlet": english("messages not delivered"),
+    "promise": english("warnings come late"),
+    "recipe": english("recipe and counts differ"),
+    "test": english("a test"),
+    "awake": english("awake"),
 }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Words:
-    """One message. ``title`` stays the same through the notice's life; ``headline`` is what is true now."""
+    """One message. ``title`` stays the same through the notice's life; ``headline`` is what is true now;
+    ``opens`` is written on the link, ``tongue`` the tag of the language."""
 
     title: str
     headline: str
@@ -51,6 +55,8 @@ class Words:
     notes: tuple[str, ...] = ()
     link: str | None = None
     caution: str | None = None
+    opens: str = ""
+    tongue: str = "en"
 
     def text(self) -> str:
         lines = [self.headline, *(f"{name}: {value}" for name, value in self.facts), *self.notes]
@@ -69,114 +75,148 @@ def words(
     attempts: int = 1,
     replaces: bool = False,
     unheard: bool = False,
+    language: Language = ENGLISH,
 ) -> Words:
     """The message for ``notice`` as it is in this version. ``unheard``: it is closed before its opening could
     be told, so the message says both."""
+    speaker = _Speaker(notice, zone, language)
     closed = notice.state == NoticeState.CLOSED
     handy = notice.kind == "supply" and not closed
     return Words(
-        title=f"{place(notice)}: {_TITLES.get(notice.kind, notice.kind)}",
-        headline=_both(notice, zone) if unheard else _headline(notice, zone),
-        facts=tuple(_facts(notice)) if handy else (),
-        notes=tuple(_notes(attempts, replaces=replaces)),
+        title=f"{place(notice, language)}: {speaker.what()}",
+        headline=speaker.both() if unheard else speaker.headline(),
+        facts=tuple(speaker.facts()) if handy else (),
+        notes=tuple(_notes(attempts, language, replaces=replaces)),
         link=link,
-        caution=CAUTION if handy else None,
+        caution=language.say(CAUTION) if handy else None,
+        opens=language.say("Open this notice"),
+        tongue=language.tag,
     )
 
 
-def place(notice: Notice) -> str:
-    slot = None if notice.slot is None else f"slot {notice.slot}"
-    return " ".join(part for part in (notice.line, notice.station, slot) if part) or notice.about or "site"
-
-
-def _both(notice: Notice, zone: tzinfo) -> str:
-    what = _TITLES.get(notice.kind, notice.kind)
-    since = _clock(notice.opened_at, notice, zone)
-    return f"{place(notice)}: {what} ({since}), closed by now: {_why_closed(notice)}."
-
-
-def _headline(notice: Notice, zone: tzinfo) -> str:
-    if notice.kind in SAYINGS:
-        return notice.message
-    if notice.state == NoticeState.CLOSED:
-        return f"{place(notice)}: closed, {_why_closed(notice)}."
-    who = _who(notice, zone)
-    if notice.kind != "supply":
-        return f"{notice.message} ({who})" if who else notice.message
-    said = f"{place(notice)} {_how_bad(notice)}"
-    if who:
-        said += f", {who}"
-    how_soon = _how_soon(notice, zone)
-    return f"{said}: {how_soon}." if how_soon else f"{said}."
-
-
-def _how_bad(notice: Notice) -> str:
-    return {
-        Level.EMPTY.value: "is empty and the station waits",
-        Level.URGENT.value: "is almost empty",
-    }.get(notice.level, "runs low")
-
-
-def _how_soon(notice: Notice, zone: tzinfo) -> str | None:
-    if notice.level == Level.EMPTY:
-        return None
-    panels = notice.panels_to_empty
-    if panels is None:
-        return "how many panels it lasts is not known"
-    if panels.p50 <= 0:
-        left = "it may not last for the panel in work"
-    elif panels.p05 == panels.p95:
-        left = f"{_panels(panels.p50)} left"
-    else:
-        left = f"about {_panels(panels.p50)} left ({panels.p05} to {panels.p95})"
+def place(notice: Notice, language: Language = ENGLISH) -> str:
+    slot = None if notice.slot is None else language.say("slot {slot}", slot=notice.slot)
     return (
-        left
-        if notice.empty_at is None
-        else f"{left}, empty about {_clock(notice.empty_at.p50, notice, zone)}"
+        " ".join(part for part in (notice.line, notice.station, slot) if part)
+        or notice.about
+        or language.say("site")
     )
 
 
-def _panels(count: int) -> str:
-    return "1 panel" if count == 1 else f"{count} panels"
-
-
-def _who(notice: Notice, zone: tzinfo) -> str | None:
-    if notice.state == NoticeState.TAKEN:
-        return f"taken by {notice.taken_by}" if notice.taken_by else "taken"
-    if notice.state == NoticeState.QUIET:
-        if notice.quiet_until is not None:
-            return f"quiet until {_clock(notice.quiet_until, notice, zone)}"
-        return "quiet" if notice.quiet_panels is None else f"quiet for {_panels(notice.quiet_panels)}"
-    return None
-
-
-def _why_closed(notice: Notice) -> str:
-    if notice.closed_because == "person":
-        return f"by {notice.closed_by}" if notice.closed_by else "by a person"
-    because = notice.closed_because or "for no stated reason"
-    return _CLOSED.get(because, because)
-
-
-def _facts(notice: Notice) -> Iterator[tuple[str, str]]:
-    noun = _NOUNS.get(notice.supply_kind or "", "supply")
-    yield "Bring", f"one {noun} of {notice.part}" if notice.part else f"one {noun} (part not known)"
-    if notice.boundary_only:
-        yield "Exchange", "only between two panels, at a stop at the end of the panel"
-    elif notice.supply_kind == "tape":
-        yield "Exchange", "a new tape may be spliced on while the machine runs"
-    else:
-        yield "Exchange", "while the machine runs, if its manual allows that"
-
-
-def _notes(attempts: int, *, replaces: bool) -> Iterator[str]:
+def _notes(attempts: int, language: Language, *, replaces: bool) -> Iterator[str]:
     if replaces:
-        yield "This replaces a message that could not be delivered in time."
+        yield language.say("This replaces a message that could not be delivered in time.")
     elif attempts > 1:
-        yield "Delivered late; it may be a repeat."
+        yield language.say("Delivered late; it may be a repeat.")
 
 
-def _clock(at: str, notice: Notice, zone: tzinfo) -> str:
-    """The time on the plant's clocks; with its date when that isn't the day of the change."""
-    local = datetime.fromisoformat(at).astimezone(zone)
-    told = datetime.fromisoformat(notice.changed_at).astimezone(zone)
-    return f"{local:%H:%M}" if local.date() == told.date() else f"{local:%Y-%m-%d %H:%M}"
+@dataclass(frozen=True, slots=True)
+class _Speaker:
+    """Says one notice in one language."""
+
+    notice: Notice
+    zone: tzinfo
+    language: Language
+
+    def what(self) -> str:
+        return self.language.text(_TITLES.get(self.notice.kind, self.notice.kind))
+
+    def both(self) -> str:
+        return self.language.say(
+            "{place}: {what} ({since}), closed by now: {why}.",
+            place=place(self.notice, self.language),
+            what=self.what(),
+            since=self._clock(self.notice.opened_at),
+            why=self._why_closed(),
+        )
+
+    def headline(self) -> str:
+        notice, say = self.notice, self.language.say
+        if notice.kind in SAYINGS:
+            return self._message()
+        if notice.state == NoticeState.CLOSED:
+            return say("{place}: closed, {why}.", place=place(notice, self.language), why=self._why_closed())
+        who = self._who()
+        if notice.kind != "supply":
+            return f"{self._message()} ({who})" if who else self._message()
+        said = ", ".join(part for part in (self._how_bad(), who) if part)
+        how_soon = self._how_soon()
+        return f"{said}: {how_soon}." if how_soon else f"{said}."
+
+    def facts(self) -> Iterator[tuple[str, str]]:
+        notice, say = self.notice, self.language.say
+        supply = put(one_supply(notice.supply_kind, notice.part), self.zone, self.language)
+        yield say("Bring"), supply if notice.part else say("{supply} (part not known)", supply=supply)
+        if notice.boundary_only:
+            yield say("Exchange"), say("only between two panels, at a stop at the end of the panel")
+        elif notice.supply_kind == "tape":
+            yield say("Exchange"), say("a new tape may be spliced on while the machine runs")
+        else:
+            yield say("Exchange"), say("while the machine runs, if its manual allows that")
+
+    def _message(self) -> str:
+        said = self.notice.said
+        return self.notice.message if said is None else put(said, self.zone, self.language)
+
+    def _how_bad(self) -> str:
+        here = place(self.notice, self.language)
+        if self.notice.level == Level.EMPTY:
+            return self.language.say("{place} is empty and the station waits", place=here)
+        if self.notice.level == Level.URGENT:
+            return self.language.say("{place} is almost empty", place=here)
+        return self.language.say("{place} runs low", place=here)
+
+    def _how_soon(self) -> str | None:
+        notice, language = self.notice, self.language
+        if notice.level == Level.EMPTY:
+            return None
+        panels = notice.panels_to_empty
+        if panels is None:
+            return language.say("how many panels it lasts is not known")
+        if panels.p50 <= 0:
+            left = language.say("it may not last for the panel in work")
+        elif panels.p05 == panels.p95:
+            left = language.say_many("{number} panel left", "{number} panels left", panels.p50)
+        else:
+            left = language.say_many(
+                "about {number} panel left ({low} to {high})",
+                "about {number} panels left ({low} to {high})",
+                panels.p50,
+                low=language.number(panels.p05),
+                high=language.number(panels.p95),
+            )
+        if notice.empty_at is None:
+            return left
+        return language.say("{left}, empty about {clock}", left=left, clock=self._clock(notice.empty_at.p50))
+
+    def _who(self) -> str | None:
+        notice, language = self.notice, self.language
+        if notice.state == NoticeState.TAKEN:
+            if notice.taken_by:
+                return language.say("taken by {person}", person=notice.taken_by)
+            return language.say("taken")
+        if notice.state != NoticeState.QUIET:
+            return None
+        if notice.quiet_until is not None:
+            return language.say("quiet until {clock}", clock=self._clock(notice.quiet_until))
+        if notice.quiet_panels is None:
+            return language.say("quiet")
+        return language.say_many("quiet for {number} panel", "quiet for {number} panels", notice.quiet_panels)
+
+    def _why_closed(self) -> str:
+        notice, language = self.notice, self.language
+        if notice.closed_because == "person":
+            if notice.closed_by:
+                return language.say("by {person}", person=notice.closed_by)
+            return language.say("by a person")
+        because = notice.closed_because
+        if because is None:
+            return language.say("for no stated reason")
+        return language.text(_CLOSED.get(because, because))
+
+    def _clock(self, at: str) -> str:
+        """The time on the plant's clocks; with its date when that isn't the day of the change."""
+        local = datetime.fromisoformat(at).astimezone(self.zone)
+        told = datetime.fromisoformat(self.notice.changed_at).astimezone(self.zone)
+        clock = self.language.clock(local)
+        return clock if local.date() == told.date() else f"{self.language.day(local)} {clock}"
