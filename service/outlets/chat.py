@@ -10,6 +10,7 @@ from jinja2.sandbox import ImmutableSandboxedEnvironment
 
 from service.domain.model import Change, Instant, Notice
 from service.domain.traffic import Pace
+from service.language import ENGLISH, Language
 from service.outlets.escape import chat_safe, cleaned
 from service.outlets.links import Key, Links
 from service.outlets.network import Way
@@ -41,12 +42,14 @@ class ChatOutlet:
         deadline: float = DEADLINE,
         way: Way | None = None,
         key: Key | None = None,
+        language: Language = ENGLISH,
     ) -> None:
         self.name = name
         self._post = Post(url, deadline=deadline, way=way)
         self._site = chat_safe(site)
         self._links = Links(public_url, name, key)
         self._zone = zone
+        self._language = language
         self._template = _compiled(template or TEMPLATE)
         for sample in _SAMPLES:
             self._body(Telling(change=Change.OPENED, notice=sample), link="https://…", attempts=1)
@@ -72,6 +75,7 @@ class ChatOutlet:
             attempts=attempts,
             replaces=told.replaces is not None,
             unheard=told.unheard,
+            language=self._language,
         )
         try:
             body = self._template.render(

@@ -19,6 +19,7 @@ import structlog
 
 from service.domain.model import Instant, to_datetime
 from service.domain.traffic import Pace
+from service.language import ENGLISH, Language
 from service.outlets.escape import cleaned, plain
 from service.outlets.letter import letter
 from service.outlets.links import Key, Links
@@ -64,6 +65,7 @@ class EmailOutlet:
         deadline: float = DEADLINE,
         way: Way | None = None,
         key: Key | None = None,
+        language: Language = ENGLISH,
     ) -> None:
         if not to:
             raise ValueError("to names no recipient")
@@ -73,6 +75,7 @@ class EmailOutlet:
         self._sender = mail_address(from_, "from")
         self._links = Links(public_url, name, key)
         self._zone = zone
+        self._language = language
         self._deadline = deadline
         way = way or Way()
         self._trusted = client_context(way.ca_file)
@@ -127,6 +130,7 @@ class EmailOutlet:
             attempts=delivery.attempts,
             replaces=told.replaces is not None,
             unheard=told.unheard,
+            language=self._language,
         )
         return letter(
             said,

@@ -43,7 +43,7 @@ POLICY = _policy()
 _PAGE = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string(
     """\
 <!doctype html>
-<html lang="en">
+<html lang="{{ words.tongue }}">
 <head>
 <meta charset="utf-8">
 <meta name="color-scheme" content="light dark">
@@ -58,7 +58,7 @@ _PAGE = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True
 <p>{{ note }}</p>
 {% endfor %}
 {% if words.link %}
-<p><a href="{{ words.link }}">Open this notice</a></p>
+<p><a href="{{ words.link }}">{{ words.opens }}</a></p>
 {% endif %}
 {% if words.caution %}
 <p><small>{{ words.caution }}</small></p>
