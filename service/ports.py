@@ -64,9 +64,8 @@ class NewDelivery:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Delivery:
-    """A claimed outbox row. ``latest`` is the notice as it is now, when that is newer than ``notice``.
-    ``claimed_at`` decides what this attempt tells; ``tried`` is the version that an earlier one told which
-    may have arrived, the first of them."""
+    """A claimed outbox row. ``latest`` is the notice as it is now, when that is newer. ``claimed_at`` decides
+    what this attempt tells; ``tried`` is the version that the first that may have arrived told."""
 
     id: int
     key: str
@@ -83,12 +82,12 @@ class Delivery:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settled:
-    """How an attempt ended. ``waiting`` needs ``not_before``. ``covers`` is the notice version that was
-    told: with ``sent``, rows of the same conversation that still wait and tell no newer version become
-    ``replaced``. ``traffic`` is kept as that of the outlet, in the same transaction. ``untouched``: the
-    receiver certainly took nothing of this attempt."""
+    """How an attempt ended. ``waiting`` needs ``not_before``; ``replaced``: it was over before it was told.
+    ``covers`` is the notice version that was told: with ``sent`` and ``replaced``, rows of the same
+    conversation that still wait and tell no newer version become ``replaced``. ``traffic`` is kept as that of
+    the outlet, in the same transaction. ``untouched``: the receiver certainly took nothing of it."""
 
-    state: Literal["sent", "waiting", "dead"]
+    state: Literal["sent", "waiting", "dead", "replaced"]
     at: Instant
     covers: int
     not_before: Instant | None = None
@@ -139,8 +138,8 @@ class Ledger(Protocol):
         """Keep the whole state as it was before entry ``position``, so an export can begin near there."""
 
     def prune(self, *, before: Instant) -> int:
-        """Forget journal batches, checkpoints, settled deliveries, closed notices and refused messages that
-        are wholly older; keep what is open and the newest checkpoint not after ``before``. Rows deleted."""
+        """Forget journal batches, checkpoints, settled deliveries, closed notices and refused messages wholly
+        older; keep what is open and the newest checkpoint not after ``before``. Rows deleted."""
 
 
 class Archive(Protocol):
@@ -157,9 +156,8 @@ class Archive(Protocol):
         after: str | None,
         place: Mapping[str, str] | None = None,
     ) -> list[Notice]:
-        """Newest first (``opened_at``, then ``id``), beginning behind the notice ``after``; without
-        ``states`` all that aren't closed. ``place`` (``line``, ``station``, ``slot``) keeps those of a
-        place."""
+        """Newest first (``opened_at``, then ``id``), beginning behind notice ``after``; without ``states``
+        all that aren't closed. ``place`` (``line``, ``station``, ``slot``) keeps those of a place."""
 
     def notice(self, notice_id: str) -> Notice | None: ...
 
@@ -180,6 +178,9 @@ class Archive(Protocol):
 class Outbox(Protocol):
     """Deliveries that wait; safe from any thread. May raise ``StoreError``."""
 
+    def add(self, deliveries: Sequence[NewDelivery]) -> None:
+        """Enqueue what no batch brings: messages that are no notices. A key that is there stays as it is."""
+
     def claim(
         self,
         *,
@@ -189,14 +190,19 @@ class Outbox(Protocol):
         limit: int,
         outlet: str | None = None,
         since: Instant | None = None,
+        bundle: bool = False,
+        tried: bool | None = None,
+        pressing: bool = False,
     ) -> list[Delivery]:
-        """Take rows that are due (waiting and ``not_before <= now``, or sending with a lease that ran
-        out), at most one per conversation and only its oldest unsettled one; counts the attempt. With
-        ``outlet`` only its rows, with ``since`` only rows never tried that were enqueued since then."""
+        """Take rows that are due (waiting and ``not_before <= now``, or sending that outlived its lease), at
+        most one per conversation and only its oldest unsettled one; counts the attempt. With ``since`` only
+        rows never tried that were enqueued since then, with ``tried`` only those tried before, or only the
+        others. ``bundle``: those that wait for their next try go along. ``pressing``: none, unless one that
+        is due is about a notice that is open and at least urgent by now."""
 
     def take_back(self, *, owner: str, now: Instant) -> None:
         """What an earlier life of ``owner`` was sending when it died is due at once; so is what would wait
-        for longer than anything ever waits, because the clock stepped back."""
+        longer than anything ever waits, because the clock stepped back."""
 
     def due(self, *, now: Instant) -> list[str]:
         """The outlets that something is due for."""
@@ -204,6 +210,9 @@ class Outbox(Protocol):
     def settle(self, delivery: Delivery, *, owner: str, settled: Settled) -> bool:
         """Write the end of an attempt; ``False`` (and nothing written) when the lease was lost meanwhile
         (owner or attempt number differ)."""
+
+    def settle_all(self, ends: Sequence[tuple[Delivery, Settled]], *, owner: str) -> list[bool]:
+        """The same for each of them, in one transaction."""
 
     def next_due(self, *, after: Instant | None = None) -> Instant | None:
         """When the earliest waiting row or running lease is due (of those after ``after``); ``None`` when
@@ -231,19 +240,19 @@ class Delivered:
 @dataclass(frozen=True, slots=True)
 class Failed:
     """Not accepted. ``retry_after`` in seconds when the receiver asked for it; ``final`` when another try is
-    pointless (HTTP 410, refused recipient); ``reason`` carries no secret and no URL. ``untouched``: the
-    receiver certainly didn't take it, so the next attempt is like a first one."""
+    pointless (HTTP 410, refused recipient); ``reason`` carries no secret and no URL. ``untouched``: it was
+    certainly not taken, so the next attempt is like a first one. ``away``: nobody was there to take it."""
 
     reason: str
     retry_after: float | None = None
     final: bool = False
     untouched: bool = field(default=False, compare=False)
+    away: bool = field(default=False, compare=False)
 
 
 class Outlet(Protocol):
-    """One way out, named in the configuration. ``send`` finishes within 15 s and never raises. ``bundles``:
-    one message may tell several changes of a notice, and of several notices (it is ``Bundling``); else each
-    change is a message of its own."""
+    """One way out, named in the configuration. Sending ends within 15 s and never raises. ``bundles``: one
+    message may tell several changes, of several notices (it is ``Bundling``); else each is one of its own."""
 
     name: str
     pace: Pace
@@ -255,93 +264,5 @@ class Outlet(Protocol):
 
 
 class Bundling(Outlet, Protocol):
-    """An outlet that ``bundles``: it also tells several notices as one message."""
-
     async def send_many(self, deliveries: Sequence[Delivery], *, now: Instant) -> Delivered | Failed:
-        """All of them in one message: two or more, of different notices, most urgent first. The end is that
-        of each of them; the same bounds as ``send``."""
-        ...
-
-
-class Unfit(Exception):
-    """What was asked doesn't fit; the text says what and where, for a person to read."""
-
-
-class Busy(Exception):
-    """The answer took over 5 s (the store may be down). It may still happen; the same call with the same
-    ``Idempotency-Key`` is safe."""
-
-
-class Conflict(Exception):
-    """Someone was first, or the notice is closed: carries the notice as it is."""
-
-    def __init__(self, notice: Notice) -> None:
-        super().__init__(f"notice {notice.id} is {notice.state}")
-        self.notice = notice
-
-
-class Reading(Protocol):
-    """What the pages and the API show: committed state only, from any thread. May raise ``StoreError``.
-
-    Returned dicts are the JSON of the contract, numbers unrounded, times RFC 3339 text, unknown ``None``.
-    """
-
-    def lines(self) -> list[dict[str, object]]:
-        """``{"line", "order": {"order", "recipe", "panels", "state"} | None, "stations": [{"station",
-        "tower": {"lamps", "buzzer", "slots", "reading", "since"} | None, "link": {"state", "since"} |
-        None, "panels", "session", "seq", "takt_seconds", "uncertain_since", "clock_flagged", "as_of"}]}``
-        sorted."""
-
-    def slots(self, line: str) -> list[dict[str, object]] | None:
-        """The line's slot objects, soonest p50 first (unknown last, then idle); ``None``: no such line."""
-
-    def explained(self, line: str, station: str, slot: str) -> dict[str, object] | None:
-        """The slot object with ``why``: the sentences and figures behind its number; ``None``: no such
-        slot."""
-
-    def notices(
-        self,
-        *,
-        states: Sequence[str] | None,
-        limit: int,
-        after: str | None,
-        place: Mapping[str, str] | None = None,
-    ) -> list[dict[str, object]]:
-        """Newest first; open ones carry today's numbers. ``place`` (``line``, ``station``, ``slot``) keeps
-        those of a place."""
-
-    def notice(self, notice_id: str) -> dict[str, object] | None:
-        """One notice, whatever its state; ``None`` when there is none of this id."""
-
-    def refused(self, *, limit: int, after: int | None) -> list[dict[str, object]]: ...
-
-    def record(self) -> dict[str, object]:
-        """What became of the warnings: ``{"all", "kinds", "last", "last_late"}``."""
-
-    def learned(self, *, limit: int) -> list[dict[str, object]]:
-        """What finished supplies taught, ``{"kind", "part", "finished", "loss_rate", "bases"}``: the kinds,
-        then the parts of which most were finished."""
-
-    def events(self, *, since: Instant | None, until: Instant | None) -> Iterator[bytes]:
-        """The journal as CloudEvents JSON, one object a line, the state it starts from first."""
-
-    def not_ready(self) -> list[str]:
-        """Why this instance isn't ready, in words; empty when it is."""
-
-
-class Desk(Protocol):
-    """What people do. Each call returns after the commit, or raises ``Busy`` after 5 s."""
-
-    def supply(
-        self, line: str, station: str, slot: str, body: bytes, *, key: str | None
-    ) -> dict[str, object]:
-        """Apply a supply message (JSON object without ``slot``); the slot's new forecast. ``Unfit``."""
-
-    def take(self, notice_id: str, *, by: str) -> dict[str, object]:
-        """The notice. ``Conflict`` when another took it or it is closed; ``KeyError`` when unknown."""
-
-    def quiet(
-        self, notice_id: str, *, by: str, panels: int | None, until: Instant | None
-    ) -> dict[str, object]: ...
-
-    def close(self, notice_id: str, *, by: str, reason: str) -> dict[str, object]: ...
+        """All of them in one message: two or more, of different notices, most urgent first."""

@@ -10,8 +10,8 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
 
+from service.desk import Unfit
 from service.domain.policy import Policy
-from service.ports import Unfit
 from service.usecases.foretell import Wanted, foretell
 
 _PIECE = 1 << 16

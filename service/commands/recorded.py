@@ -6,8 +6,9 @@ import argparse
 from pathlib import Path
 
 from service.commands.common import Adding, problem, settings_of
+from service.desk import Unfit
 from service.domain.model import to_rfc3339
-from service.ports import StoreError, StoreRevisionError, Unfit
+from service.ports import StoreError, StoreRevisionError
 from service.recordings import print_outlooks
 from service.store import open_store
 from service.usecases.foretell import Wanted

@@ -89,6 +89,13 @@ def on_duty(policy: Policy, names: Iterable[str], at: Instant) -> list[Person]:
     return list(awake.values())
 
 
+def outlets_of_people(
+    policy: Policy, names: Iterable[str], notice: Notice, failing: Collection[str]
+) -> tuple[tuple[str, str | None], ...]:
+    """Each person with the outlet that reaches them now."""
+    return tuple((person.name, _outlet_of(person, notice, failing)) for person in people_of(policy, names))
+
+
 def _reached(policy: Policy, route: Route, escalated: int, at: Instant) -> list[Person]:
     if not route.people and not route.escalate_to:
         return []

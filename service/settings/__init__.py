@@ -4,8 +4,9 @@ package: the composition root hands them plain arguments.
 """
 
 from service.settings.loading import SettingsError, load
+from service.settings.people import Route
 from service.settings.sections import Mqtt, Settings, Site, SlotRule, Store, TowerRule, Warn, WarnRule, Web
-from service.settings.telling import Chat, Email, Outlet, Route, Webhook
+from service.settings.telling import Chat, Email, Outlet, Webhook
 
 __all__ = [
     "Chat",

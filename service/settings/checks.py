@@ -148,6 +148,23 @@ def _signing_secret(text: str) -> None:
         raise ValueError("is empty")
 
 
+def _contact(text: str) -> None:
+    """RFC 8292, 2.1."""
+    if text.startswith("mailto:"):
+        _email(text.removeprefix("mailto:"))
+    elif urlsplit(text).scheme != "https" or not urlsplit(text).hostname:
+        raise ValueError("is neither mailto: with an address nor an https:// address")
+
+
+def _origin(text: str) -> None:
+    parts = _split(text)
+    if parts.scheme not in ("http", "https") or not parts.hostname or "@" in parts.netloc:
+        raise ValueError("is no http:// or https:// address")
+    if parts.path not in ("", "/") or parts.query or parts.fragment:
+        raise ValueError("has a path (leave it out: all of that host and port is meant)")
+    _outward(parts)
+
+
 def _file(name: str) -> None:
     try:
         with Path(name).open("rb"):
@@ -188,6 +205,8 @@ check_days = _checked(_days)
 check_breaks = AfterValidator(_breaks)
 check_email = _checked(_email)
 check_signing_secret = _checked(_signing_secret)
+check_contact = _checked(_contact)
+check_origin = _checked(_origin)
 check_file = _checked(_file)
 check_network = _checked(check_allowed)
 check_languages = AfterValidator(_languages)

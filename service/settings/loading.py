@@ -67,21 +67,40 @@ def _disagreements(data: Mapping[str, Any]) -> list[Problem]:
         for number, name in enumerate(names)
         if name is not None and name in names[:number]
     ]
-    known = sorted({name for name in names if isinstance(name, str)})
-    for number, route in enumerate(_tables(data.get("route"))):
-        problems += [
-            Problem(
-                where=f"route[{number}].outlets",
-                what=f"there is no outlet {name!r} (known: {', '.join(known) or 'none'})",
-            )
-            for name in _names(route.get("outlets"))
-            if name not in known
-        ]
-    return problems
+    return problems + _strangers(data, {name for name in names if isinstance(name, str)})
+
+
+def _strangers(data: Mapping[str, Any], outlets: set[str]) -> list[Problem]:
+    """Names that nothing bears: of outlets, of persons, of rosters."""
+    people = {name for each in _tables(data.get("person")) if isinstance(name := each.get("name"), str)}
+    rosters = {name for each in _tables(data.get("duty")) if isinstance(name := each.get("roster"), str)}
+    meant = [
+        ("route", "outlets", "outlet", outlets),
+        ("heartbeat", "outlets", "outlet", outlets),
+        ("person", "outlets", "outlet", outlets),
+        ("duty", "people", "person", people),
+        ("route", "people", "person or roster", people | rosters),
+        ("route", "escalate_to", "person or roster", people | rosters),
+    ]
+    problems = [
+        Problem(
+            where=f"{section}.{key}" if isinstance(data[section], dict) else f"{section}[{number}].{key}",
+            what=f"there is no {what} {name!r} (known: {', '.join(sorted(known)) or 'none'})",
+        )
+        for section, key, what, known in meant
+        for number, table in enumerate(_tables(data.get(section)))
+        for name in _names(table.get(key))
+        if name not in known
+    ]
+    return problems + [
+        Problem(where="duty", what=f"{name!r} is a person and a roster (call one of them otherwise)")
+        for name in sorted(people & rosters)
+    ]
 
 
 def _tables(value: object) -> list[dict[str, Any]]:
-    return [item if isinstance(item, dict) else {} for item in value] if isinstance(value, list) else []
+    listed = [value] if isinstance(value, dict) else value if isinstance(value, list) else []
+    return [item if isinstance(item, dict) else {} for item in listed]
 
 
 def _names(value: object) -> list[str]:

@@ -11,6 +11,7 @@ from pydantic import BeforeValidator, Field, SecretStr, model_validator
 
 from service.domain.model import SupplyKind
 from service.domain.policy import DAYS, Day, Policy
+from service.settings.alive import Heartbeat
 from service.settings.checks import (
     check_address,
     check_breaks,
@@ -38,7 +39,8 @@ from service.settings.kinds import (
     WallTime,
     Whole,
 )
-from service.settings.telling import Outlet, Route
+from service.settings.people import Duty, Person, Route
+from service.settings.telling import Outlet
 
 
 class Site(Section):
@@ -226,15 +228,26 @@ class Settings(Section):
     towers: Annotated[tuple[TowerRule, ...], Field(alias="tower")] = ()
     outlets: Annotated[tuple[Outlet, ...], Field(alias="outlet")] = ()
     routes: Annotated[tuple[Route, ...], Field(alias="route")] = ()
+    people: Annotated[tuple[Person, ...], Field(alias="person")] = ()
+    duties: Annotated[tuple[Duty, ...], Field(alias="duty")] = ()
+    heartbeat: Heartbeat = Heartbeat()
+
+    @model_validator(mode="after")
+    def _outlets_speak(self) -> Settings:
+        for outlet in self.outlets:
+            if outlet.language is not None:
+                require_spoken(outlet.language, self.site.languages, f"outlet {outlet.name}: language")
+        return self
 
     def policy(self) -> Policy:
         """The part that decides: what the rules of the domain need, without addresses and secrets."""
-        values = self.model_dump(mode="json", include={"slots", "routes", "shifts"})
+        values = self.model_dump(mode="json", include={"slots", "routes", "shifts", "people", "duties"})
         warn = self.warn.model_dump(exclude={"rules"})
         values["warn"] = warn | {"urgent_panels": min(warn["urgent_panels"], warn["lead_panels"])}
         values["rules"] = self.warn.model_dump(mode="json")["rules"]
         values["towers"] = self.model_dump(mode="json", include={"towers"}, exclude_none=True)["towers"]
         values["outlets"] = [outlet.name for outlet in self.outlets]
+        values["programs"] = [outlet.name for outlet in self.outlets if outlet.type == "webhook"]
         values["timezone"], values["closed"] = self.site.timezone, self.site.closed
         return msgspec.convert(values, Policy)
 

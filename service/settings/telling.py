@@ -2,32 +2,38 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, get_args
+from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, SecretStr
 
-from service.domain.model import Level
-from service.settings.checks import check_hours, check_signing_secret, split_commas, split_secrets
+from service.settings.checks import (
+    check_contact,
+    check_origin,
+    check_signing_secret,
+    split_commas,
+    split_secrets,
+)
 from service.settings.kinds import (
     EmailAddress,
     File,
     HttpAddress,
-    Names,
+    Language,
     Network,
     OutletName,
-    Pattern,
     Section,
     SmtpAddress,
     Template,
+    Whole,
 )
 
-OUTLET_TYPE = Field(description='"webhook", "chat" or "email"')
+OUTLET_TYPE = Field(description='"webhook", "chat", "email", "push" or "other"')
 
 
 class OutletSection(Section):
     name: OutletName
     ca_file: File | None = None
     allow: Annotated[tuple[Network, ...], BeforeValidator(split_commas)] = ()
+    language: Language | None = None
 
 
 class Webhook(OutletSection):
@@ -57,22 +63,32 @@ class Email(OutletSection):
     smtp_url: SmtpAddress
 
 
-Outlet = Annotated[Webhook | Chat | Email, Field(discriminator="type")]
+class Push(OutletSection):
+    """``services``: push services of the plant's own, which may stand where no public one does."""
+
+    type: Annotated[Literal["push"], OUTLET_TYPE]
+    contact: Annotated[
+        str | None, check_contact, Field(description="such as mailto:line3@plant.example, or https://…")
+    ] = None
+    ttl: Annotated[Whole, Field(ge=60, le=2_419_200, description="seconds from 60 to 2419200")] = 3600
+    services: Annotated[
+        tuple[Annotated[str, check_origin], ...],
+        BeforeValidator(split_commas),
+        Field(description="addresses such as https://push.plant.example, without a path"),
+    ] = ()
 
 
-RoutedKind = Literal[
-    "supply", "tape", "tray", "stick", "bulk", "question", "silent", "loss", "refused", "outlet", "promise"
-]
-"""A kind of notice, or of the supply that a supply notice is about."""
+class Other(Section):
+    """One of the many services that a notification library knows; it has its own ways to the network."""
+
+    type: Annotated[Literal["other"], OUTLET_TYPE]
+    name: OutletName
+    language: Language | None = None
+    urls: Annotated[
+        tuple[SecretStr, ...],
+        BeforeValidator(split_secrets),
+        Field(min_length=1, max_length=20, description="1 to 20 addresses as the library apprise has them"),
+    ]
 
 
-class Route(Section):
-    outlets: Annotated[Names, Field(description="the names of one or more outlets")]
-    line: Pattern | None = None
-    kind: Annotated[RoutedKind | None, Field(description=", ".join(get_args(RoutedKind)))] = None
-    severity: Annotated[Level | None, Field(description="early, urgent or empty: this and worse")] = None
-    hours: Annotated[str | None, check_hours, Field(description='local times, such as "22:00-06:00"')] = None
-    tells: Annotated[
-        Literal["all", "calls"],
-        Field(description='"all" changes, or only what "calls" for somebody (not: taken, quiet, closed)'),
-    ] = "all"
+Outlet = Annotated[Webhook | Chat | Email | Push | Other, Field(discriminator="type")]

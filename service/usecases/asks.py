@@ -15,11 +15,12 @@ from dataclasses import dataclass, field
 
 import msgspec
 
+from service.desk import Busy
 from service.domain.events import JournalEntry
 from service.domain.model import Instant
 from service.lease import Answered, Asked, Asks
 from service.outgoing import DeliveryRow, DeliveryState, NotDead, Outgoing
-from service.ports import Busy, Outbox, StoreError
+from service.ports import Outbox, StoreError
 from service.usecases.ingest import CONFLICT, DONE, FAILED, Ask
 from service.wire.journal import read_entry
 from service.wire.native import Misfit

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 
 import msgspec
 
+from service.desk import Busy, Conflict, Unfit
 from service.domain.events import PersonAct
 from service.domain.life import Taken
 from service.domain.model import Instant
 from service.domain.notices import Told
-from service.ports import Busy, Conflict, Unfit
 from service.usecases.ingest import Ask
 from service.usecases.show import Shown
 from service.usecases.slots import Json
@@ -46,6 +46,9 @@ class AskingDesk:
 
     def take(self, notice_id: str, *, by: str) -> Json:
         return self._act(PersonAct(notice=notice_id, action="take", by=by))
+
+    def release(self, notice_id: str, *, by: str) -> Json:
+        return self._act(PersonAct(notice=notice_id, action="release", by=by))
 
     def quiet(self, notice_id: str, *, by: str, panels: int | None, until: Instant | None) -> Json:
         return self._act(PersonAct(notice=notice_id, action="quiet", by=by, panels=panels, until=until))

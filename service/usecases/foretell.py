@@ -15,6 +15,7 @@ import msgspec
 import numpy as np
 from msgspec.structs import replace
 
+from service.desk import Unfit
 from service.domain import floor
 from service.domain.events import CountMessage, JournalEntry, Message, OrderMessage, SupplyMessage
 from service.domain.life import Taken
@@ -24,7 +25,6 @@ from service.domain.outlook import Question, Questions, chances_due
 from service.domain.policy import Policy
 from service.domain.state import StationState
 from service.domain.world import Place, SlotPlace, World
-from service.ports import Unfit
 from service.usecases.fold import begin, fold
 from service.usecases.slots import Draft, Json, complete, draft, soonest
 from service.wire.journal import PlainLine, StartState, read_entry, read_recording

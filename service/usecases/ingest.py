@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import msgspec
 
 from service import crash
+from service.desk import Unfit
 from service.domain import floor, room
 from service.domain.events import JournalEntry, Message, Refusals
 from service.domain.life import Taken
@@ -21,7 +22,7 @@ from service.domain.notices import Told
 from service.domain.policy import Policy
 from service.domain.world import World
 from service.lease import Answered
-from service.ports import Batch, Ledger, NewDelivery, Refused, StoreError, Unfit
+from service.ports import Batch, Ledger, NewDelivery, Refused, StoreError
 from service.usecases.fold import fold
 from service.usecases.tally import Tallies, place_in
 from service.wire.native import Address, Misfit, read_message, read_topic

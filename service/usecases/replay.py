@@ -10,10 +10,11 @@ from dataclasses import dataclass
 
 import msgspec
 
+from service.desk import Unfit
 from service.domain.events import JournalEntry
 from service.domain.model import Instant
 from service.domain.policy import Policy
-from service.ports import Batch, Ledger, Unfit
+from service.ports import Batch, Ledger
 from service.usecases.fold import begin
 from service.usecases.ingest import Ingest
 from service.wire.journal import StartState, read_line

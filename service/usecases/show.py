@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from service.domain import explain, judge, record
+from service.domain import explain, judge, outage, record
 from service.domain.history import Record
 from service.domain.memory import Memory
 from service.domain.model import Instant, Notice, NoticeState, to_rfc3339
@@ -23,11 +23,12 @@ from service.domain.state import (
     line_key,
     station_key,
 )
+from service.domain.who import who
 from service.domain.world import World
 from service.ports import Archive
 from service.usecases.export import export
 from service.usecases.slots import Json, complete, draft, soonest
-from service.usecases.told import record_object
+from service.usecases.told import record_object, who_object
 
 Place = tuple[str, str, str]
 """Line, station, slot."""
@@ -131,6 +132,13 @@ class Shown:
             }
             for row in self.archive.refused(limit=limit, after=after)
         ]
+
+    def who(self, notice: Notice, *, at: Instant) -> Json:
+        """Who would hear of it then, by the settings in force and what can be reached now."""
+        chosen = (key for key in list(self.committed) if key.startswith((SITE_KEY, "notice/")))
+        told_of = {key: data for key in chosen if (data := self.committed.get(key)) is not None}
+        world = World.from_states(told_of)
+        return who_object(who(world.policy, notice, at, failing=outage.troubled(world)), at)
 
     def events(self, *, since: Instant | None, until: Instant | None) -> Iterator[bytes]:
         """The state as it was at ``since``, folded from the nearest checkpoint, then every entry."""

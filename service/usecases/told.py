@@ -10,13 +10,33 @@ from math import fsum
 from statistics import mode
 
 from service.domain.history import Outcome, Record, kind_name
-from service.domain.model import to_rfc3339
+from service.domain.model import Instant, to_rfc3339
+from service.domain.who import Answer
 
 MOST_TOLD = 20
 LATE = 0.5
 """From this chance on a warning is shown among those that came late."""
 Told = tuple[str | None, Outcome]
 """The kind of supply, and what became of one warning."""
+
+
+def who_object(answer: Answer, at: Instant) -> dict[str, object]:
+    return {
+        "at": to_rfc3339(at),
+        "rounds": [
+            {
+                "after_minutes": each.minutes,
+                "after_panels": each.panels,
+                "people": [{"person": name, "outlet": outlet} for name, outlet in each.people],
+                "outlets": list(each.outlets),
+            }
+            for each in answer.rounds
+        ],
+        "routes": [number + 1 for number in answer.routes],
+        "off": list(answer.off),
+        "remind_minutes": answer.remind_minutes,
+        "remind_panels": answer.remind_panels,
+    }
 
 
 def record_object(records: Sequence[Record], notices: Mapping[str, str]) -> dict[str, object]:

@@ -9,8 +9,8 @@ from fastapi import APIRouter, Depends, Header
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
+from service.desk import Desk
 from service.domain.model import from_datetime
-from service.ports import Desk
 from service.web import schemas
 from service.web.answers import LATER, UNFIT, UNKNOWN, json_answer
 from service.web.wiring import Behind, Body, Own, asked, body_of
@@ -60,6 +60,19 @@ async def take(
 ) -> Response:
     """Say "I'm on it". Twice by the same person is 200, unchanged."""
     return await _answer(own, notice_id, lambda desk: desk.take(notice_id, by=ask.by))
+
+
+@router.post(
+    "/notices/{notice_id}/release",
+    response_model=schemas.NoticeView,
+    responses=_FIRST,
+    openapi_extra=body_of(schemas.Take),
+)
+async def release(
+    notice_id: str, ask: Annotated[schemas.Take, Depends(asked(schemas.Take))], own: Own
+) -> Response:
+    """Give it back: nobody has it, and it calls for somebody again."""
+    return await _answer(own, notice_id, lambda desk: desk.release(notice_id, by=ask.by))
 
 
 @router.post(

@@ -17,7 +17,8 @@ from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
-from service.ports import Busy, Conflict, StoreError, Unfit
+from service.desk import Busy, Conflict, Unfit
+from service.ports import StoreError
 from service.web.guard import SECURITY_HEADERS
 from service.web.schemas import Problem
 from service.web.stream import HubFullError

@@ -14,9 +14,13 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service.access import Door
-from service.outgoing import Outgoing
-from service.ports import Desk, Reading
+from service.desk import Desk, Reading
+from service.outgoing import Outgoing, WaysOut
+from service.sent import Budgeting
 from service.web import acts, audit, outgoing, pages, reads, schemas, signing, tongue
+from service.web import budget as budgets
+from service.web import outlets as ways_out
+from service.web import who as hearers
 from service.web.answers import explain_failures, json_answer
 from service.web.caller import may_read
 from service.web.gate import Gate
@@ -43,12 +47,14 @@ def create_app(
     language: str = "en",
     languages: Path | None = None,
     tray: Outgoing | None = None,
+    ways: WaysOut | None = None,
     door: Door | None = None,
+    budget: Budgeting | None = None,
     session_check_seconds: float = 5.0,
 ) -> FastAPI:
     """The application. Whoever serves it calls ``hub.close()`` when it should stop: open streams would
     otherwise hold the server's shutdown until its timeout. Without a ``tray`` there are no calls about
-    deliveries, without a ``door`` everybody may do everything."""
+    deliveries, without ``ways`` none about outlets, without a ``door`` everybody may do everything."""
     app = FastAPI(
         title="Earlybell",
         version="1",
@@ -74,16 +80,22 @@ def create_app(
         desk_threads=anyio.CapacityLimiter(DESK_THREADS),
         door=door,
         session_check_seconds=session_check_seconds,
+        ways=ways,
+        budget=budget,
     )
     app.state.door = door
     app.state.public_url = public_url
     explain_failures(app)
     app.include_router(process)
     app.include_router(reads.router, tags=["reading"])
+    app.include_router(budgets.router)
+    app.include_router(hearers.router)
     app.include_router(acts.router, tags=["changing"])
     if tray is not None:
         app.state.outgoing = tray
         app.include_router(outgoing.router)
+    if ways is not None:
+        app.include_router(ways_out.router)
     if door is not None:
         app.include_router(audit.router)
         app.include_router(signing.router)

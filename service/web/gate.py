@@ -27,7 +27,7 @@ from service.web.guard import SAFE_METHODS, says_where_from
 _THREADS = 16
 _OPEN_TO_ALL = frozenset({"/healthz", "/readyz", "/sign-in", "/sign-out"})
 _STREAM = "/api/v1/stream"
-_OWN_NOTICE = re.compile(r"/api/v1/notices/([^/]+)(/(?:take|quiet|close))?")
+_OWN_NOTICE = re.compile(r"/api/v1/notices/([^/]+)(/(?:take|release|quiet|close))?")
 _STRANGE = "refused: this name isn't known to be ours; set web.public_url to the address that people use"
 SIGN_IN = "say who you are: sign in on the page, or send a token as `Authorization: Bearer …`"
 

@@ -13,7 +13,9 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 
 from service.access import Door
-from service.ports import Desk, Reading
+from service.desk import Desk, Reading
+from service.outgoing import WaysOut
+from service.sent import Budgeting
 from service.web.caller import in_own_name
 from service.web.stream import Hub
 
@@ -37,6 +39,8 @@ class Behind:
     desk_threads: anyio.CapacityLimiter
     door: Door | None = None
     session_check_seconds: float = 5.0
+    ways: WaysOut | None = None
+    budget: Budgeting | None = None
 
     async def at_desk(self, call: Callable[[Desk], Answer]) -> Answer:
         """What ``call`` gives, without blocking the event loop."""

@@ -12,11 +12,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from service.desk import Busy
 from service.domain.events import JournalEntry
 from service.domain.model import SECOND
 from service.domain.notices import Told
 from service.lease import LENGTH, Lease
-from service.ports import Batch, Busy
+from service.ports import Batch
 from service.store import Store, open_store
 from service.store.lease import SqlLeases
 from service.usecases.asks import Answering, Passing

@@ -11,11 +11,11 @@ from pathlib import Path
 import msgspec
 import pytest
 
+from service.desk import Unfit
 from service.domain.events import PersonAct
 from service.domain.model import Notice
 from service.domain.policy import Limits, Policy
 from service.domain.world import World
-from service.ports import Unfit
 from service.store import Store, open_store, upgrade
 from service.usecases.ingest import Ask, Inbound, Ingest
 from service.usecases.replay import replay

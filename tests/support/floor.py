@@ -20,14 +20,16 @@ import uvicorn
 from fastapi import FastAPI
 
 from service.access import Door
+from service.desk import Conflict, Unfit
 from service.domain.explain import Figures, Why
 from service.domain.history import Record
 from service.domain.model import SECOND, Instant, Notice, Spread, from_datetime, to_rfc3339
-from service.ports import Conflict, Unfit
+from service.usecases.budget import Budget
 from service.usecases.told import record_object
 from service.web.api import create_app
 from service.web.stream import Hub
 from tests.support.past import LEARNED
+from tests.support.sent import HEARING, MemorySent
 from tests.support.wait import eventually
 
 SITE = "Ferrow plant"
@@ -159,6 +161,8 @@ class Floor:
         self.ails: list[str] = []
         self.records: list[Record] = []
         self.taught = list(LEARNED)
+        self.sent = MemorySent()
+        self.budget = Budget(sent=self.sent, hearing=HEARING, clock=lambda: START)
         self.heard: list[tuple[str, str | None]] = []
         self.asked: list[tuple[object, ...]] = []
         self.journal = 3
@@ -351,6 +355,9 @@ class Floor:
             raise Conflict(notice)
         return self._change(notice, state="taken", taken_by=by)
 
+    def release(self, notice_id: str, *, by: str) -> dict[str, object]:
+        return self._change(self._open(notice_id), state="open", taken_by=None)
+
     def quiet(
         self, notice_id: str, *, by: str, panels: int | None, until: Instant | None
     ) -> dict[str, object]:
@@ -513,6 +520,7 @@ def plant(
         timezone=TIMEZONE,
         public_url=public_url,
         door=door,
+        budget=floor.budget,
         session_check_seconds=session_check_seconds,
     )
     return app, floor

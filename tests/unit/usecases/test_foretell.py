@@ -13,11 +13,11 @@ from typing import Any
 import msgspec
 import pytest
 
+from service.desk import Unfit
 from service.domain.events import PersonAct
 from service.domain.model import from_datetime
 from service.domain.policy import Limits, Policy, SlotRule, WarnRule
 from service.domain.world import World
-from service.ports import Unfit
 from service.recordings import pieces
 from service.store import Store, open_store
 from service.usecases.foretell import FEWER_THAN, Wanted, foretell

@@ -6,7 +6,8 @@ from typing import Any
 
 import pytest
 
-from service.ports import Busy, StoreError
+from service.desk import Busy
+from service.ports import StoreError
 from service.web import schemas
 from tests.support.floor import Floor
 

@@ -1,0 +1,99 @@
+"""What the web side asks of the inside: what there is to show, and what people do; contracts in prose."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Protocol
+
+from service.domain.model import Instant, Notice
+
+
+class Unfit(Exception):
+    """What was asked doesn't fit; the text says what and where, for a person to read."""
+
+
+class Busy(Exception):
+    """The answer took over 5 s (the store may be down). It may still happen; the same call with the same
+    ``Idempotency-Key`` is safe."""
+
+
+class Conflict(Exception):
+    """Someone was first, or the notice is closed: carries the notice as it is."""
+
+    def __init__(self, notice: Notice) -> None:
+        super().__init__(f"notice {notice.id} is {notice.state}")
+        self.notice = notice
+
+
+class Reading(Protocol):
+    """What the pages and the API show: committed state only, from any thread. May raise ``StoreError``.
+
+    Returned dicts are the JSON of the contract, numbers unrounded, times RFC 3339 text, unknown ``None``.
+    """
+
+    def lines(self) -> list[dict[str, object]]:
+        """``{"line", "order": {"order", "recipe", "panels", "state"} | None, "stations": [{"station",
+        "tower": {"lamps", "buzzer", "slots", "reading", "since"} | None, "link": {"state", "since"} |
+        None, "panels", "session", "seq", "takt_seconds", "uncertain_since", "clock_flagged", "as_of"}]}``
+        sorted."""
+
+    def slots(self, line: str) -> list[dict[str, object]] | None:
+        """The line's slot objects, soonest p50 first (unknown last, then idle); ``None``: no such line."""
+
+    def explained(self, line: str, station: str, slot: str) -> dict[str, object] | None:
+        """The slot object with ``why``: the sentences and figures behind its number; ``None``: no such
+        slot."""
+
+    def notices(
+        self,
+        *,
+        states: Sequence[str] | None,
+        limit: int,
+        after: str | None,
+        place: Mapping[str, str] | None = None,
+    ) -> list[dict[str, object]]:
+        """Newest first; open ones carry today's numbers. ``place`` (``line``, ``station``, ``slot``) keeps
+        those of a place."""
+
+    def notice(self, notice_id: str) -> dict[str, object] | None:
+        """One notice, whatever its state; ``None`` when there is none of this id."""
+
+    def refused(self, *, limit: int, after: int | None) -> list[dict[str, object]]: ...
+
+    def record(self) -> dict[str, object]:
+        """What became of the warnings: ``{"all", "kinds", "last", "last_late"}``."""
+
+    def learned(self, *, limit: int) -> list[dict[str, object]]:
+        """What finished supplies taught, ``{"kind", "part", "finished", "loss_rate", "bases"}``: the kinds,
+        then the parts of which most were finished."""
+
+    def who(self, notice: Notice, *, at: Instant) -> dict[str, object]:
+        """Who would hear of it then, at once and later: ``{"at", "rounds", "routes", "off",
+        "remind_minutes", "remind_panels"}``."""
+
+    def events(self, *, since: Instant | None, until: Instant | None) -> Iterator[bytes]:
+        """The journal as CloudEvents JSON, one object a line, the state it starts from first."""
+
+    def not_ready(self) -> list[str]:
+        """Why this instance isn't ready, in words; empty when it is."""
+
+
+class Desk(Protocol):
+    """What people do. Each call returns after the commit, or raises ``Busy`` after 5 s."""
+
+    def supply(
+        self, line: str, station: str, slot: str, body: bytes, *, key: str | None
+    ) -> dict[str, object]:
+        """Apply a supply message (JSON object without ``slot``); the slot's new forecast. ``Unfit``."""
+
+    def take(self, notice_id: str, *, by: str) -> dict[str, object]:
+        """The notice. ``Conflict`` when another took it or it is closed; ``KeyError`` when unknown."""
+
+    def release(self, notice_id: str, *, by: str) -> dict[str, object]:
+        """Nobody has it any more, and it calls again."""
+
+    def quiet(
+        self, notice_id: str, *, by: str, panels: int | None, until: Instant | None
+    ) -> dict[str, object]: ...
+
+    def close(self, notice_id: str, *, by: str, reason: str) -> dict[str, object]: ...
