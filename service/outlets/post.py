@@ -13,6 +13,7 @@ import logging
 import ssl
 from collections.abc import Mapping
 from datetime import UTC
+from typing import Literal
 from urllib.parse import urlsplit
 
 import httpcore
@@ -31,9 +32,11 @@ REPLY_BYTES = 4096
 REPLY_SECONDS = 1.0
 """What a reply's body may take. Nothing in it matters; read to its end, the connection serves again."""
 
+Method = Literal["GET", "POST"]
+
 
 class Post:
-    """A place that takes POST requests, for one event loop. Raises ``ValueError`` when ``url`` is none."""
+    """A place that takes requests, for one event loop. Raises ``ValueError`` when ``url`` is none."""
 
     def __init__(
         self,
@@ -42,9 +45,11 @@ class Post:
         deadline: float = DEADLINE,
         way: Way | None = None,
         trusted: ssl.SSLContext | None = None,
+        method: Method = "POST",
     ) -> None:
         """``trusted`` is what ``way`` trusts, where that was read before: reading it takes a while."""
         self._url = _checked(url)
+        self._method = method
         self._deadline = deadline
         way = way or Way()
         port = self._url.port or (443 if self._url.scheme == "https" else 80)
@@ -76,13 +81,13 @@ class Post:
             async with asyncio.timeout(self._deadline):
                 return await self._ask(body, headers, self._url if to is None else _checked(to))
         except TimeoutError:
-            return Failed(f"no answer within {self._deadline:g} s")
+            return Failed(f"no answer within {self._deadline:g} s", away=True)
         except Exception as error:
             unconnected = isinstance(error, httpx.ConnectError | httpx.ConnectTimeout)
-            return Failed(_reason(error), untouched=unconnected)
+            return Failed(_reason(error), untouched=unconnected, away=unconnected)
 
     async def _ask(self, body: bytes, headers: Mapping[str, str], to: httpx.URL) -> httpx.Response:
-        request = self._client.build_request("POST", to, content=body, headers=dict(headers))
+        request = self._client.build_request(self._method, to, content=body, headers=dict(headers))
         response = await self._client.send(request, stream=True)
         try:
             await _read_a_little(response)
@@ -159,7 +164,8 @@ def judged(response: httpx.Response, now: Instant) -> Delivered | Failed:
     asked = _retry_after(response.headers.get("retry-after"), now) if status in {429, 503} else None
     # A gateway's 502 and 504 say nothing about what the receiver behind it did.
     untouched = status not in {502, 504}
-    return Failed(reason, retry_after=asked, final=status == 410, untouched=untouched)
+    away = status in {429, 502, 503, 504}
+    return Failed(reason, retry_after=asked, final=status == 410, untouched=untouched, away=away)
 
 
 def _retry_after(value: str | None, now: Instant) -> float | None:

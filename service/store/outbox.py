@@ -9,7 +9,7 @@ fencing token: whoever lost the lease finds another number there.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, fields
 from typing import Any
 
@@ -31,13 +31,14 @@ from sqlalchemy import (
 
 from service.crash import point
 from service.domain.backoff import LONGEST_ASKED
-from service.domain.model import SECOND, Change, Instant
+from service.domain.model import SECOND, Change, Instant, Level, NoticeState
 from service.domain.traffic import Traffic
 from service.outgoing import DeliveryRow, DeliveryState, NotDead
-from service.ports import Delivery, Settled
+from service.ports import Delivery, NewDelivery, Settled
 from service.store.codec import clean, decode_notice
 from service.store.database import Database
-from service.store.statements import save_traffic
+from service.store.rows import delivery_row
+from service.store.statements import add_deliveries, save_traffic
 from service.store.tables import dead, notice, outbox, traffic
 from service.usecases.deliver import telling
 
@@ -55,6 +56,8 @@ _first_of_conversation = ~exists().where(
     _earlier.c.settled_at.is_(None),
 )
 _soonest = outbox.c.not_before, outbox.c.id
+_waits = outbox.c.state == "waiting"
+_presses = and_(notice.c.state == NoticeState.OPEN.value, notice.c.level != Level.EARLY.value)
 
 
 class SqlOutbox:
@@ -62,6 +65,10 @@ class SqlOutbox:
 
     def __init__(self, database: Database) -> None:
         self._database = database
+
+    def add(self, deliveries: Sequence[NewDelivery]) -> None:
+        rows = [delivery_row(each) for each in deliveries]
+        self._database.write(lambda connection: add_deliveries(connection, rows))
 
     def claim(
         self,
@@ -72,13 +79,20 @@ class SqlOutbox:
         limit: int,
         outlet: str | None = None,
         since: Instant | None = None,
+        bundle: bool = False,
+        tried: bool | None = None,
+        pressing: bool = False,
     ) -> list[Delivery]:
         # A claim whose answer was lost runs again and takes others; those come back when their lease ends.
-        due = _due(now, outlet, since).limit(limit)
+        due = heads = _heads(outlet, since, tried)
+        due = due.where(outbox.c.not_before <= now)
+        these = heads.where(or_(outbox.c.not_before <= now, _waits)) if bundle else due
+        why = due.where(_presses) if pressing else due
         # Mostly nothing is due; finding that out needn't queue behind the writer.
-        if not self._database.read(lambda connection: connection.execute(due.limit(1)).all()):
+        if not self._database.read(lambda connection: connection.execute(why.limit(1)).all()):
             return []
-        claimed = self._database.write(lambda connection: _claim(connection, due, owner, now, lease_until))
+        these = these.limit(limit)
+        claimed = self._database.write(lambda connection: _claim(connection, these, owner, now, lease_until))
         point("claim_after_commit")
         return claimed
 
@@ -95,6 +109,12 @@ class SqlOutbox:
     def settle(self, delivery: Delivery, *, owner: str, settled: Settled) -> bool:
         values = _ending(delivery, settled)
         return self._database.write(lambda connection: _settle(connection, delivery, owner, settled, values))
+
+    def settle_all(self, ends: Sequence[tuple[Delivery, Settled]], *, owner: str) -> list[bool]:
+        rows = [(delivery, settled, _ending(delivery, settled)) for delivery, settled in ends]
+        return self._database.write(
+            lambda connection: [_settle(connection, each, owner, end, how) for each, end, how in rows]
+        )
 
     def next_due(self, *, after: Instant | None = None) -> Instant | None:
         """Only the first row of a conversation counts: those behind it can't be claimed, due or not."""
@@ -135,17 +155,21 @@ def _counted(condition: ColumnElement[bool] | TextClause) -> Select[Any]:
 _BACKLOG = union_all(_counted(_unsettled), _counted(dead))
 
 
-def _due(now: Instant, outlet: str | None, since: Instant | None) -> Select[Any]:
+def _heads(outlet: str | None, since: Instant | None, tried: bool | None) -> Select[Any]:
     """Longest due first, so that what can't be delivered, tried again and again, doesn't starve the rest."""
-    due = (
+    heads = (
         select(outbox, notice.c.version.label("latest_version"), notice.c.data.label("latest"))
         .outerjoin(notice, notice.c.id == outbox.c.notice_id)
-        .where(_unsettled, outbox.c.not_before <= now, _first_of_conversation)
+        .where(_unsettled, _first_of_conversation)
         .order_by(*_soonest)
     )
     if outlet is not None:
-        due = due.where(outbox.c.outlet == outlet)
-    return due if since is None else due.where(outbox.c.attempts == 0, outbox.c.created_at >= since)
+        heads = heads.where(outbox.c.outlet == outlet)
+    if since is not None:
+        heads = heads.where(outbox.c.attempts == 0, outbox.c.created_at >= since)
+    if tried is not None:
+        heads = heads.where(outbox.c.attempts > 0 if tried else outbox.c.attempts == 0)
+    return heads
 
 
 def _claim(
@@ -185,13 +209,17 @@ def _delivery(row: Row[Any], now: Instant) -> Delivery:
 
 
 def _ending(delivery: Delivery, settled: Settled) -> dict[str, Any]:
-    error = None if settled.error is None else clean(settled.error)[:_ERROR_KEPT]
+    error = _short(settled.error)
     if settled.state != "waiting":
         return {"state": settled.state, "settled_at": settled.at, "error": error}
     if settled.not_before is None:
         raise ValueError(f"delivery {delivery.key} waits again, but until when isn't said")
     waits: dict[str, Any] = {"state": "waiting", "not_before": settled.not_before, "error": error}
     return waits | {"tried": None} if settled.untouched and delivery.tried is None else waits
+
+
+def _short(error: str | None) -> str | None:
+    return None if error is None else clean(error)[:_ERROR_KEPT]
 
 
 def _settle(
@@ -203,11 +231,15 @@ def _settle(
         # Perhaps this very ending is there already, committed by a run whose answer was lost.
         same = [outbox.c[name].is_not_distinct_from(value) for name, value in values.items()]
         return connection.execute(select(outbox.c.id).where(*mine, *same)).first() is not None
-    if settled.state == "sent":
+    if settled.state in {"sent", "replaced"}:
         _replace_told(connection, delivery, settled)
     if settled.traffic is not None:
-        save_traffic(connection, {"outlet": delivery.outlet, **asdict(settled.traffic)})
+        save_traffic(connection, _kept(delivery.outlet, settled.traffic))
     return True
+
+
+def _kept(outlet: str, known: Traffic) -> dict[str, Any]:
+    return asdict(known) | {"outlet": outlet, "error": _short(known.error)}
 
 
 def _replace_told(connection: Connection, delivery: Delivery, settled: Settled) -> None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import threading
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from service.domain.model import Instant, Notice
@@ -50,6 +50,9 @@ class MemoryOutbox:
                 if known is None or known.version < new.notice.version:
                     self._latest[new.notice.id] = new.notice
 
+    def add(self, deliveries: Sequence[NewDelivery]) -> None:
+        self.enqueue(*deliveries)
+
     def claim(
         self,
         *,
@@ -59,15 +62,27 @@ class MemoryOutbox:
         limit: int,
         outlet: str | None = None,
         since: Instant | None = None,
+        bundle: bool = False,
+        tried: bool | None = None,
+        pressing: bool = False,
     ) -> list[Delivery]:
         with self._lock:
             self._reach()
-            due = [row for row in self._heads() if row.due_at() <= now]
-            due = [row for row in due if outlet in {None, row.new.outlet}]
+            heads = [row for row in self._heads() if outlet in {None, row.new.outlet}]
+            heads = [row for row in heads if tried in {None, row.attempts > 0}]
             if since is not None:
-                due = [row for row in due if row.attempts == 0 and row.new.at >= since]
-            due.sort(key=lambda row: (row.not_before, row.id))
+                heads = [row for row in heads if row.attempts == 0 and row.new.at >= since]
+            due = [row for row in heads if row.due_at() <= now]
+            if not any(self._presses(row) or not pressing for row in due):
+                return []
+            if bundle:
+                due += [row for row in heads if row.state == "waiting" and row not in due]
+            due.sort(key=lambda row: (row.due_at(), row.id))
             return [self._claim(row, owner, now, lease_until) for row in due[:limit]]
+
+    def _presses(self, row: _Row) -> bool:
+        latest = self._latest[row.new.notice.id]
+        return latest.state == "open" and latest.level != "early"
 
     def take_back(self, *, owner: str, now: Instant) -> None:
         with self._lock:
@@ -94,12 +109,15 @@ class MemoryOutbox:
                 assert settled.not_before is not None
                 row.not_before = settled.not_before
                 row.tried = None if settled.untouched and delivery.tried is None else row.tried
-            if settled.state == "sent":
+            if settled.state in {"sent", "replaced"}:
                 for other in self._rows.values():
                     same = other.new.conversation == row.new.conversation
                     if same and other.state == "waiting" and other.new.notice.version <= settled.covers:
                         other.state = "replaced"
             return True
+
+    def settle_all(self, ends: Sequence[tuple[Delivery, Settled]], *, owner: str) -> list[bool]:
+        return [self.settle(delivery, owner=owner, settled=settled) for delivery, settled in ends]
 
     def next_due(self, *, after: Instant | None = None) -> Instant | None:
         with self._lock:

@@ -5,17 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Outcome = Literal["sent", "waiting", "dead", "put off", "lost"]
+Outcome = Literal["sent", "waiting", "dead", "replaced", "put off", "lost"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attempt:
     """How one attempt ended, for log and metrics.
 
-    ``put off``: not tried, the loop was being stopped. ``lost``: its end could not be written, so it comes
-    again. ``seconds`` is what sending took, ``age`` the time since the change was committed; ``disables``:
-    the outlet takes nothing more until the program is started or a delivery is sent again.
-    """
+    ``put off``: not tried, the loop was being stopped. ``replaced``: not tried, it was over before it was
+    told. ``lost``: its end could not be written, so it comes again. ``seconds`` is what sending took, ``age``
+    the time since the change was committed; ``disables``: the outlet takes nothing more until the program is
+    started or a delivery is sent again."""
 
     outlet: str
     key: str

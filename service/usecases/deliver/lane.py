@@ -5,6 +5,7 @@ A receiver that hangs, is down or is slow fills its own lane and no other. Knows
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal, NamedTuple
 
@@ -32,12 +33,29 @@ class Room(NamedTuple):
 
 
 NO_ROOM = Room(0)
+MOST_TOLD = 1000
+"""Notices in one message; the others go with the next."""
+LOOK_EVERY = SECOND // 5
+"""While there is no token the lane looks no more often for something that presses."""
+
+
+class Wish(NamedTuple):
+    """What the next message of a lane that bundles may tell; ``tried`` and ``pressing`` as in the outbox."""
+
+    rows: int
+    tried: bool | None
+    pressing: bool
+    messages: int = 1
 
 
 @dataclass(slots=True)
 class Lane:
     """Without an ``outlet`` the configuration no longer has it. ``told``: others were told of its trouble.
-    ``stuck`` are the conversations whose last attempt failed, with the moment of the first failure."""
+    ``stuck`` are the conversations whose last attempt failed, with the moment of the first failure.
+
+    ``doubt``: a message was refused although somebody was there, and may be refused for what is in it. Then
+    what was tried before goes so many at a time, and apart from what is new, until all of it got through.
+    """
 
     name: str
     outlet: Outlet | None
@@ -48,7 +66,11 @@ class Lane:
     reason: str = ""
     stuck: dict[str, Instant] = field(default_factory=dict)
     failed_at: Instant = 0
-    probed_at: Instant = 0
+    began_at: Instant = 0
+    looked_at: Instant = 0
+    put_off: bool = False
+    doubt: int | None = None
+    old_first: bool = False
 
     @property
     def pace(self) -> Pace:
@@ -76,13 +98,42 @@ class Lane:
             return self._room_for_a_probe(now)
         if late := traffic.tokens(self.traffic, self.pace, now):
             return Room(min(free, late))
-        fresh = traffic.tokens(self.traffic, self.pace, now, fresh=True)
+        fresh = traffic.tokens(self.traffic, self.pace, now, borrowed=self.pace.fresh)
         return Room(min(free, fresh), now - traffic.FRESH)
 
+    def wishes(self, now: Instant) -> list[Wish]:
+        """What a lane that bundles may claim now for its next message: the first of these that there is."""
+        self.put_off = False
+        if self.running >= AT_ONCE or now < self.traffic.paused_until:
+            return []
+        tokens = traffic.tokens(self.traffic, self.pace, now)
+        if tokens and now >= self.began_at + traffic.apart(self.traffic, self.pace, now):
+            return self._wishes(pressing=False, messages=max(1, min(tokens // 2, AT_ONCE - self.running)))
+        if not self._may_press(now):
+            return []
+        if now < self.looked_at + LOOK_EVERY:
+            self.put_off = True
+            return []
+        self.looked_at = now
+        return self._wishes(pressing=True, messages=1)
+
+    def _may_press(self, now: Instant) -> bool:
+        borrowed = traffic.tokens(self.traffic, self.pace, now, borrowed=self.pace.pressing)
+        apart = traffic.apart(self.traffic, self.pace, now, pressing=True)
+        return borrowed > 0 and now >= self.began_at + apart
+
+    def _wishes(self, *, pressing: bool, messages: int) -> list[Wish]:
+        if self.doubt is None:
+            return [Wish(MOST_TOLD, None, pressing, messages)]
+        new, old = Wish(MOST_TOLD, False, pressing, messages), Wish(self.doubt, True, pressing)
+        return [old, new] if self.old_first else [new, old]
+
     def _room_for_a_probe(self, now: Instant) -> Room:
+        if self.bundles and not traffic.tokens(self.traffic, self.pace, now, borrowed=self.pace.pressing):
+            return NO_ROOM
         if not self.running and now >= self.traffic.open_until:
             return Room(1)
-        if now >= self.probed_at + PROBE_EVERY:
+        if now >= self.began_at + PROBE_EVERY:
             return Room(1, now - traffic.FRESH)
         return NO_ROOM
 
@@ -90,29 +141,52 @@ class Lane:
         """When there may be room again for what is due, if nothing ends before; in the past: there is now."""
         if self.disabled is not None or self.running >= AT_ONCE:
             return now
+        if self.put_off:
+            return self.looked_at + LOOK_EVERY
         token = traffic.next_token_at(self.traffic, self.pace)
+        if self.bundles:
+            token = max(token, self.began_at + traffic.apart(self.traffic, self.pace, now))
         return max(self.traffic.paused_until, self.traffic.open_until, token)
 
     def begins(self, now: Instant) -> None:
+        """One message."""
         self.running += 1
         if self.disabled is None:
-            self.probed_at = now
+            self.began_at = now
             self.traffic = traffic.sent(self.traffic, self.pace, now)
 
-    def delivered(self, conversation: str) -> None:
-        self.traffic = traffic.succeeded(self.traffic)
-        self.stuck.pop(conversation, None)
-        self.stuck.pop("", None)
+    def delivered(self, conversations: Sequence[str], now: Instant) -> None:
+        if self.traffic.half_open:
+            self.doubt = None  # it was the outlet, not what it was told
+        self.traffic = traffic.succeeded(self.traffic, now)
+        for conversation in (*conversations, ""):
+            self.gave_up(conversation)
 
-    def failed(self, conversation: str, outcome: Failed, now: Instant, *, chance: float) -> None:
-        self.traffic = traffic.failed(self.traffic, now, chance=chance, retry_after=outcome.retry_after)
-        self.stuck.setdefault(conversation, now)
+    def failed(self, conversations: Sequence[str], outcome: Failed, now: Instant, *, chance: float) -> None:
+        self.traffic = traffic.failed(
+            self.traffic, now, reason=outcome.reason, chance=chance, retry_after=outcome.retry_after
+        )
+        if self.bundles:
+            self.traffic = traffic.given_back(self.traffic, self.pace)
+        if self.bundles and not outcome.away:
+            self._doubt(len(conversations))
+        for conversation in conversations:
+            self.stuck.setdefault(conversation, now)
         self.failed_at, self.reason = now, outcome.reason
         if outcome.final:
             self.disabled = self.disabled or outcome.reason
 
+    def _doubt(self, told: int) -> None:
+        """Half as many the next time; one that is refused alone says nothing of how many may go together."""
+        if told > 1:
+            self.doubt = told // 2
+        elif self.doubt is None:
+            self.doubt = MOST_TOLD
+
     def gave_up(self, conversation: str) -> None:
         self.stuck.pop(conversation, None)
+        if not self.stuck:
+            self.doubt = None
 
     def revive(self) -> None:
         """A person wants something sent again: no waiting for the breaker, and gone is no longer gone."""

@@ -9,32 +9,31 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Callable, Collection, Coroutine, Mapping
+from collections.abc import Callable, Collection, Coroutine, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
-from typing import ParamSpec, TypeVar
+from typing import Any, ParamSpec, TypeVar, cast
 
 from service.crash import point
-from service.domain.backoff import next_try
 from service.domain.events import OutletReport
-from service.domain.model import SECOND, Instant, NoticeState
-from service.lease import LeaseLost
-from service.ports import Delivered, Delivery, Failed, Outbox, Outlet, Settled, StoreError
+from service.domain.model import SECOND, Instant
+from service.ports import Bundling, Delivered, Delivery, Failed, Outbox, Outlet, StoreError
 from service.usecases.deliver.attempt import Attempt, Outcome, StoreTrouble
 from service.usecases.deliver.bell import Bell
+from service.usecases.deliver.bundling import messages
+from service.usecases.deliver.ends import judge, put_off, untold
 from service.usecases.deliver.lane import Lane
-from service.usecases.deliver.telling import telling
+from service.usecases.deliver.telling import is_moot
+from service.usecases.deliver.writing import LEASE, STORE_PAUSE, Writing
 
 P = ParamSpec("P")
 R = TypeVar("R")
 
-LEASE = 45 * SECOND
 ATTEMPT = 20.0
 """Seconds: an outlet promises to end within 15; one that doesn't is cut off."""
 SAFETY = 1.0
 """Seconds: the loop looks at the outbox at least so often, should a ring have been lost."""
-STORE_PAUSE = 0.5
 GRACE = 2.0
 """Seconds: what a stop leaves the sends under way to end."""
 
@@ -106,6 +105,18 @@ class _Loop:
     in_trouble: bool = False
     resumed: bool = False
     mistake: BaseException | None = None
+    writing: Writing = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.writing = Writing(
+            outbox=self.outbox,
+            owner=self.owner,
+            clock=self.clock,
+            bell=self.bell,
+            call=self._call,
+            trouble=self._note_trouble,
+            mistake=self._note_mistake,
+        )
 
     async def run(self) -> None:
         while not self.bell.stopping:
@@ -161,116 +172,103 @@ class _Loop:
         return self.lanes.setdefault(name, Lane(name, None))
 
     async def _claim(self, lane: Lane) -> None:
-        now = self.clock()
-        room = lane.room(now)
-        if not room.rows or not self.in_charge():
+        """Claim what may go now, and send it: each change for itself, or as messages that bundle them."""
+        if not self.in_charge():
             return
-        rows = await self._call(
-            self.outbox.claim,
+        now = self.clock()
+        if lane.bundles and lane.disabled is None and not lane.traffic.half_open:
+            await self._claim_bundle(lane, now)
+            return
+        room = lane.room(now)
+        if not room.rows:
+            return
+        rows = await self._take(lane, now, limit=room.rows, since=room.since)
+        self._start(lane, [[each] for each in self._worth_telling(lane, rows)], now)
+
+    async def _claim_bundle(self, lane: Lane, now: Instant) -> None:
+        for wish in lane.wishes(now):
+            limit, tried, pressing = wish.rows, wish.tried, wish.pressing
+            rows = await self._take(lane, now, limit=limit, bundle=True, tried=tried, pressing=pressing)
+            if rows:
+                lane.old_first = tried is False
+                told = self._worth_telling(lane, rows)
+                self._start(lane, messages(told, at_most=wish.messages), now)
+                return
+
+    async def _take(self, lane: Lane, now: Instant, **which: Any) -> list[Delivery]:
+        return await self._call(
+            partial(self.outbox.claim, **which),
             owner=self.owner,
             now=now,
             lease_until=now + LEASE,
-            limit=room.rows,
             outlet=lane.name,
-            since=room.since,
         )
-        for delivery in rows:
+
+    def _worth_telling(self, lane: Lane, rows: Sequence[Delivery]) -> list[Delivery]:
+        """What isn't moot; what is ends here."""
+        moot = [each for each in rows if lane.bundles and is_moot(each)]
+        if moot:
+            self._spawn(self._drop(lane, moot))
+        return [each for each in rows if each not in moot]
+
+    def _start(self, lane: Lane, bundles: Sequence[Sequence[Delivery]], now: Instant) -> None:
+        for bundle in bundles:
             if self.bell.stopping:
-                self._spawn(self._put_off(delivery))
+                self._spawn(self._put_off(bundle))
             else:
                 lane.begins(now)
-                self._spawn(self._attempt(lane, delivery))
+                self._spawn(self._attempt(lane, bundle))
 
-    async def _attempt(self, lane: Lane, delivery: Delivery) -> None:
+    async def _attempt(self, lane: Lane, bundle: Sequence[Delivery]) -> None:
         time = asyncio.get_running_loop().time
         began, now = time(), self.clock()
         try:
             if not self.in_charge():
-                await self._put_off(delivery)
+                await self._put_off(bundle)
                 return
             point("before_send")
-            outcome = await self._send(lane, delivery, now)
+            outcome = await self._send(lane, bundle, now)
             point("after_send_before_mark")
             seconds, disabled = time() - began, lane.disabled
-            settled = self._judge(lane, delivery, outcome)
+            ends = judge(lane, bundle, outcome, self.clock(), chance=self.chance)
             disables = disabled is None and lane.disabled is not None
-            lost = await self._settle(delivery, settled)
+            losses = await self.writing.settle(bundle, ends)
             point("after_mark")
-            said: Outcome = "lost" if lost else settled.state
-            self._tell(delivery, said, seconds=seconds, error=lost or settled.error, disables=disables)
+            for delivery, settled, lost in zip(bundle, ends, losses, strict=True):
+                said: Outcome = "lost" if lost else settled.state
+                error = lost or settled.error
+                self._tell(delivery, said, seconds=seconds, error=error, disables=disables)
         finally:
             lane.running -= 1
             self.bell.ring()  # the next row of this conversation may be free now
 
-    async def _send(self, lane: Lane, delivery: Delivery, now: Instant) -> Delivered | Failed:
+    async def _send(self, lane: Lane, bundle: Sequence[Delivery], now: Instant) -> Delivered | Failed:
         if lane.outlet is None:
             return Failed("no outlet of this name in the configuration")
         if lane.disabled is not None:
             return Failed(f"the outlet is disabled: {lane.disabled}", final=True)
         try:
             async with asyncio.timeout(ATTEMPT):
-                return await lane.outlet.send(delivery, now=now)
+                if len(bundle) == 1:
+                    return await lane.outlet.send(bundle[0], now=now)
+                return await cast(Bundling, lane.outlet).send_many(bundle, now=now)
         except TimeoutError:
-            return Failed(f"no end within {ATTEMPT:g} s")
+            return Failed(f"no end within {ATTEMPT:g} s", away=True)
         except Exception as error:  # one bad send must not end the others; its text might hold a secret
             return Failed(f"unexpected {type(error).__name__}")
 
-    def _judge(self, lane: Lane, delivery: Delivery, outcome: Delivered | Failed) -> Settled:
-        now, conversation = self.clock(), delivery.conversation
-        covers = telling(delivery).covers(bundles=lane.bundles)
-        if isinstance(outcome, Delivered):
-            lane.delivered(conversation)
-            return Settled(state="sent", at=now, covers=covers, traffic=lane.traffic)
-        if not (outcome.final and lane.disabled is not None):
-            lane.failed(conversation, outcome, now, chance=self.chance())
-        again = None
-        if not outcome.final:
-            again = next_try(
-                delivery.attempts,
-                now=now,
-                created_at=delivery.created_at,
-                closed=(delivery.latest or delivery.notice).state == NoticeState.CLOSED,
-                chance=self.chance(),
-                retry_after=outcome.retry_after,
-            )
-        if again is None:
-            lane.gave_up(conversation)
-        return Settled(
-            state="dead" if again is None else "waiting",
-            at=now,
-            covers=covers,
-            not_before=again,
-            error=outcome.reason,
-            traffic=lane.traffic,
-            untouched=outcome.untouched,
-        )
+    async def _put_off(self, bundle: Sequence[Delivery]) -> None:
+        ends = [put_off(each, self.clock()) for each in bundle]
+        for delivery, lost in zip(bundle, await self.writing.settle(bundle, ends), strict=True):
+            self._tell(delivery, "lost" if lost else "put off", seconds=0.0, error=lost)
 
-    async def _put_off(self, delivery: Delivery) -> None:
-        now = self.clock()
-        settled = Settled(
-            state="waiting", at=now, covers=delivery.notice.version, not_before=now, untouched=True
-        )
-        lost = await self._settle(delivery, settled)
-        self._tell(delivery, "lost" if lost else "put off", seconds=0.0, error=lost)
-
-    async def _settle(self, delivery: Delivery, settled: Settled) -> str | None:
-        """Write the end down; why that could not be done, or ``None``. Tries for as long as the lease may
-        last: a good send that isn't written down is sent twice."""
-        give_up = self.clock() + LEASE
-        while True:
-            try:
-                ours = await self._call(self.outbox.settle, delivery, owner=self.owner, settled=settled)
-                return None if ours else "the lease had run out"
-            except StoreError as error:
-                self._note_trouble(error)
-                if self.bell.stopping or self.clock() >= give_up:
-                    return "the store is away"
-                await asyncio.sleep(STORE_PAUSE)
-            except LeaseLost as lost:
-                self.mistake = lost
-                return str(lost)
-            except Exception as error:  # one row that can't be written must not end the others
-                return f"unexpected {type(error).__name__}"
+    async def _drop(self, lane: Lane, moot: Sequence[Delivery]) -> None:
+        """What need not be told any more, with all that waits behind it of the same story."""
+        ends = [untold(each, self.clock()) for each in moot]
+        for delivery, lost in zip(moot, await self.writing.settle(moot, ends), strict=True):
+            lane.gave_up(delivery.conversation)
+            self._tell(delivery, "lost" if lost else "replaced", seconds=0.0, error=lost)
+        self.bell.ring()
 
     def _tell(
         self,
@@ -309,6 +307,9 @@ class _Loop:
         if (error is not None) != self.in_trouble:
             self.in_trouble = error is not None
             self._report(StoreTrouble(None if error is None else str(error) or type(error).__name__))
+
+    def _note_mistake(self, mistake: BaseException) -> None:
+        self.mistake = mistake
 
     def _report(self, event: Attempt | StoreTrouble) -> None:
         with contextlib.suppress(Exception):  # counting and logging must never cost a delivery
