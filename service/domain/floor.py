@@ -50,7 +50,14 @@ def apply(
     """Change the world by one event that took effect at ``at``; the notices that changed, in order, each with
     those who hear of it. ``None``: the event was counted already, nothing changed."""
     told = _apply(world, message, line, station, at, retained)
-    return told if told is None else calls.address(world, told, at)
+    if told is None:
+        return None
+    told = calls.address(world, told, at)
+    if isinstance(message, CountMessage):
+        told += calls.settle(world, (line, station or ""), at)
+    elif isinstance(message, TimePassed):
+        told += calls.settle_all(world, at)
+    return told
 
 
 def _apply(  # noqa: C901 (a table of what there is, not a decision)
@@ -60,10 +67,7 @@ def _apply(  # noqa: C901 (a table of what there is, not a decision)
         case CountMessage():
             place = world.station(line, station or "")
             told = apply_count(world, place, message, at)
-            if told is None:
-                return None
-            again = calls.settle(world, (line, place.station), at)
-            return told + silence.settle(world, place, at) + again
+            return told if told is None else told + silence.settle(world, place, at)
         case SupplyMessage():
             return refills.apply(world, world.station(line, station or ""), message, at)
         case TowerMessage():
@@ -83,8 +87,7 @@ def _apply(  # noqa: C901 (a table of what there is, not a decision)
         case PersonAct():
             return _apply_act(world, message, at)
         case TimePassed():
-            told = _apply_time(world, at) + silence.judge(world, at, message.heard_since)
-            return told + calls.settle_all(world, at)
+            return _apply_time(world, at) + silence.judge(world, at, message.heard_since)
         case OutletReport():
             told = outage.apply(world, message, at)
             return told if message.state == "well" else told + calls.instead(world, message.outlet, at)

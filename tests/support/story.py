@@ -195,6 +195,9 @@ class Story:
     def take(self, notice: str, by: str = "Ines") -> list[Told] | None:
         return self._act(PersonAct(notice=notice, action="take", by=by))
 
+    def release(self, notice: str, by: str = "Ines") -> list[Told] | None:
+        return self._act(PersonAct(notice=notice, action="release", by=by))
+
     def quiet(
         self, notice: str, by: str = "Ines", *, panels: int | None = None, seconds: float | None = None
     ) -> list[Told] | None:
