@@ -1,4 +1,4 @@
-"""Deliveries as people see them, and how a dead one is sent again. Nothing here does anything."""
+"""Deliveries and outlets as people see them, and what they may ask of them. Nothing here does anything."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from service.domain.model import Change, Instant
+from service.domain.outage import State
 
 DeliveryState = Literal["waiting", "sending", "sent", "dead", "replaced"]
 
@@ -48,4 +49,77 @@ class Outgoing(Protocol):
 
     def again(self, delivery_id: int, *, by: str) -> DeliveryRow:
         """Send a dead delivery again; it waits then. ``KeyError``: no such one, ``NotDead``: it isn't."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutletRow:
+    """One configured outlet and how it fares. ``leads_to`` is in words, without a secret; ``since``: it
+    fails; ``notice``: the open one that tells of it. ``routed``: some route leads there. ``phones`` hear it,
+    where it is for phones. What isn't known is ``None``."""
+
+    name: str
+    type: str
+    leads_to: str
+    state: State
+    since: Instant | None
+    paused_until: Instant | None
+    succeeded_at: Instant | None
+    failed_at: Instant | None
+    error: str | None
+    waiting: int
+    dead: int
+    phones: int | None
+    routed: bool
+    notice: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tested:
+    """How a test went; ``reason``: why it wasn't delivered, without any secret or address."""
+
+    outlet: str
+    delivered: bool
+    reason: str | None
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shown:
+    """One message as an outlet would send it, for people to look at."""
+
+    headers: Sequence[tuple[str, str]]
+    text: str
+    html: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Preview:
+    """A sample: what happened, and the message about it."""
+
+    sample: str
+    shown: Shown
+
+
+class TooSoon(Exception):
+    """This outlet is being tested, or was just now; ``seconds`` until the next test."""
+
+    def __init__(self, seconds: int) -> None:
+        super().__init__(f"it was tested just now; wait {seconds} s")
+        self.seconds = seconds
+
+
+class WaysOut(Protocol):
+    """The outlets as people see them. ``KeyError``: there is none of this name."""
+
+    def rows(self) -> Sequence[OutletRow]:
+        """As configured, in that order. May raise ``StoreError``."""
+        ...
+
+    async def test(self, name: str, *, by: str | None) -> Tested:
+        """Send a message there now that says that it is a test; within 20 s. Raises ``TooSoon``."""
+        ...
+
+    async def preview(self, name: str) -> Sequence[Preview]:
+        """What it would say of some invented notices; nothing is sent. Empty where it can't be shown."""
         ...

@@ -10,7 +10,7 @@ import asyncio
 import random
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
 
@@ -23,7 +23,7 @@ from service.domain.model import Instant
 from service.domain.world import World
 from service.lease import Lease
 from service.mqtt.client import Broker, Connection
-from service.ports import Outlet
+from service.ports import NewDelivery, Outlet
 from service.pulse import Pulse
 from service.report import Report
 from service.settings import Settings
@@ -157,6 +157,15 @@ class Reign:
         metrics.inbound_waiting.set(self.owner.waiting())
         metrics.broker_connected.set(1 if self.connection.ready else 0)
         metrics.notices_open.set(sum(len(names) for names in list(self.ingest.world.watched.values())))
+
+    def say(self, deliveries: Sequence[NewDelivery]) -> None:
+        """Send what is no notice."""
+        self._store.outbox.add(deliveries)
+        self._bell.ring()
+
+    def revive(self, outlet: str) -> None:
+        """It was seen to take messages: no waiting any more."""
+        self._bell.revive(outlet)
 
     def prune(self, *, before: Instant) -> int:
         return self._store.ledger.prune(before=before)

@@ -7,7 +7,9 @@ from collections.abc import Mapping, Sequence
 import structlog
 
 from service.domain.history import Record, kind_name
-from service.outgoing import DeliveryRow
+from service.outgoing import DeliveryRow, Tested
+from service.ports import Delivered, Failed
+from service.sent import Lately
 from service.telemetry import Metrics
 from service.usecases.deliver import Attempt, StoreTrouble
 from service.usecases.ingest import Committed
@@ -55,7 +57,7 @@ class Report:
             return
         self._metrics.deliveries.labels(outlet=event.outlet, outcome=event.outcome).inc()
         self._metrics.delivery_seconds.labels(outlet=event.outlet).observe(event.seconds)
-        say = log.info if event.outcome == "sent" else log.warning
+        say = log.info if event.outcome in {"sent", "replaced"} else log.warning
         say(
             "delivery",
             outlet=event.outlet,
@@ -78,8 +80,40 @@ class Report:
             metrics.ends_seen.labels(kind=kind).set(each.ended)
             metrics.ends_covered.labels(kind=kind).set(each.covered)
 
+    def budget(self, lately: Lately) -> None:
+        """How much people are told; who is gone from the settings is no number of before."""
+        metrics = self._metrics
+        metrics.messages_last_hour.clear()
+        metrics.message_flood.clear()
+        for outlet, messages in lately.messages.items():
+            metrics.messages_last_hour.labels(outlet=outlet).set(messages)
+        for who, flooded in lately.floods.items():
+            metrics.message_flood.labels(who=who).set(flooded)
+        metrics.notices_stale.set(lately.stale)
+        metrics.notices_chattering.set(lately.chattering)
+
     def sent_again(self, row: DeliveryRow, by: str) -> None:
         log.info("delivery_again", delivery=row.id, outlet=row.outlet, notice=row.notice, by=by)
+
+    def beat_out(self, outcome: Delivered | Failed, *, turned: bool) -> None:
+        """A sign of life to the monitor; ``turned``: it went otherwise than the one before."""
+        failed = isinstance(outcome, Failed)
+        self._metrics.heartbeats_out.labels(outcome="failed" if failed else "sent").inc()
+        if isinstance(outcome, Failed) and turned:
+            log.warning("heartbeat_out_fails", error=outcome.reason)
+        elif turned:
+            log.info("heartbeat_out_well")
+
+    def tested(self, tested: Tested, by: str | None) -> None:
+        say = log.info if tested.delivered else log.warning
+        say(
+            "outlet_tested",
+            outlet=tested.outlet,
+            delivered=tested.delivered,
+            error=tested.reason,
+            seconds=round(tested.seconds, 3),
+            by=by,
+        )
 
     def outbox(self, backlog: Mapping[tuple[str, str], int]) -> None:
         """What is in the outbox now; what isn't there any more is no number of before."""

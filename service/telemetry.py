@@ -151,7 +151,7 @@ class Metrics:
         self.notices_open = Gauge("earlybell_notices_open", "Notices that are not closed.", registry=registry)
         self.deliveries = Counter(
             "earlybell_deliveries",
-            "Attempts to deliver, by outlet and outcome (sent, waiting, dead, put off, lost).",
+            "Attempts to deliver, by outlet and outcome (sent, waiting, dead, replaced, put off, lost).",
             ["outlet", "outcome"],
             registry=registry,
         )
@@ -216,6 +216,12 @@ class Metrics:
         self.notices_chattering = Gauge(
             "earlybell_notices_chattering",
             "Things that were told of three times within a minute, in the last 24 hours.",
+            registry=registry,
+        )
+        self.heartbeats_out = Counter(
+            "earlybell_heartbeats_out",
+            "Signs of life to the monitor, by outcome (sent, failed).",
+            ["outcome"],
             registry=registry,
         )
         self.in_charge = Gauge(

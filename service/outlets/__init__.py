@@ -2,5 +2,7 @@
 
 from service.outlets.build import OutletError, build_outlet
 from service.outlets.links import Key
+from service.outlets.monitor import Monitor
+from service.outlets.network import Way
 
-__all__ = ["Key", "OutletError", "build_outlet"]
+__all__ = ["Key", "Monitor", "OutletError", "Way", "build_outlet"]

@@ -232,6 +232,11 @@ def split_commas(value: object) -> object:
     return value
 
 
+def split_lines(value: object) -> object:
+    """One text with an item a line, as the environment or a file gives it, or a list."""
+    return [line.strip() for line in value.splitlines() if line.strip()] if isinstance(value, str) else value
+
+
 def one_or_many(value: object) -> object:
     """A single word where a list is meant."""
     return [value] if isinstance(value, str) else value

@@ -11,6 +11,7 @@ from service.settings.checks import (
     check_origin,
     check_signing_secret,
     split_commas,
+    split_lines,
     split_secrets,
 )
 from service.settings.kinds import (
@@ -86,7 +87,7 @@ class Other(Section):
     language: Language | None = None
     urls: Annotated[
         tuple[SecretStr, ...],
-        BeforeValidator(split_secrets),
+        BeforeValidator(split_lines),
         Field(min_length=1, max_length=20, description="1 to 20 addresses as the library apprise has them"),
     ]
 

@@ -46,7 +46,7 @@ def rows_of(batch: Batch, term: int | None = None) -> Rows:
         states=_state_rows(batch.states),
         gone=[key for key, data in batch.states.items() if data is None],
         notices=[_notice_row(notice) for notice in batch.notices],
-        deliveries=[_delivery_row(delivery) for delivery in batch.deliveries],
+        deliveries=[delivery_row(delivery) for delivery in batch.deliveries],
         refused=refused,
     )
 
@@ -88,7 +88,7 @@ def _notice_row(notice: Notice) -> Row:
     }
 
 
-def _delivery_row(delivery: NewDelivery) -> Row:
+def delivery_row(delivery: NewDelivery) -> Row:
     return {
         "key": delivery.key,
         "outlet": delivery.outlet,

@@ -1,5 +1,7 @@
 // Talks to the service. Every call ends: with data, or with a `Failure` whose text a person can act on.
 
+import { t } from "./language.js";
+
 const PATIENCE_MS = 8000;
 const TRIES = 3;
 
@@ -27,12 +29,12 @@ export function get(path) {
 export const knock = () => ask("/healthz", {});
 
 /** A change. Asked again with the same key while the store is busy: the key makes repeats harmless. */
-export async function post(path, body) {
+export async function post(path, body, patience = PATIENCE_MS) {
   const headers = { "content-type": "application/json", "idempotency-key": key(), ...own };
   const request = { method: "POST", headers, body: JSON.stringify(body) };
   for (let left = TRIES; ; left -= 1) {
     try {
-      return await ask(ROOT + path, request);
+      return await ask(ROOT + path, request, patience);
     } catch (failure) {
       if (failure.status !== 503 || left === 1) throw failure;
       await new Promise((resolve) => setTimeout(resolve, 2000));
@@ -40,17 +42,17 @@ export async function post(path, body) {
   }
 }
 
-async function ask(url, request) {
+async function ask(url, request, patience = PATIENCE_MS) {
   let response;
   try {
-    response = await fetch(url, { ...request, signal: AbortSignal.timeout(PATIENCE_MS) });
+    response = await fetch(url, { ...request, signal: AbortSignal.timeout(patience) });
   } catch {
-    throw new Failure("No connection. Nothing is known to be stored; try again.");
+    throw new Failure(t("No connection. Nothing is known to be stored; try again."));
   }
   const body = await response.json().catch(() => null);
   if (response.ok && body !== null) return body;
   if (response.status === 401 && !own.authorization) signIn();
-  throw new Failure(body?.detail ?? `The service answered ${response.status}.`, { status: response.status, body });
+  throw new Failure(body?.detail ? t(body.detail) : t("The service answered {status}.", { status: response.status }), { status: response.status, body });
 }
 
 /** The session is over: sign in, and come back to where one was. */

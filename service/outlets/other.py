@@ -1,0 +1,259 @@
+"""Notices for one of the many services that the library apprise knows; it is an extra of its own.
+
+The library brings its own ways to the network, one for each service, and they block: each call runs in a
+thread that is left behind when it doesn't end in time. Its addresses carry keys, so neither they nor what the
+library logs about them is ever shown; of an answer only its number is.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import importlib
+import logging
+import re
+import threading
+from collections.abc import Callable, Sequence
+from datetime import tzinfo
+from functools import partial
+from ipaddress import ip_address
+from typing import Any, Protocol, cast
+from urllib.parse import urlsplit
+
+from service.domain.model import Instant, Level, NoticeState
+from service.domain.sayings import SAYINGS
+from service.domain.traffic import pace_for_people
+from service.hosts import literal, refusal
+from service.language import ENGLISH, Language
+from service.outgoing import Shown
+from service.outlets.escape import chat_safe, cleaned
+from service.outlets.links import Key, Links
+from service.outlets.words import Words, words
+from service.ports import Delivered, Delivery, Failed
+from service.usecases.deliver import telling
+
+DEADLINE = 15.0
+REMEMBERED = 1000
+HERE_ONLY = frozenset(
+    {"blink1", "dbus", "gio", "glib", "gnome", "kde", "macosx", "qt", "syslog", "vapid", "windows"}
+)
+"""Schemes that act on this machine instead of sending anything; or that keep files here."""
+INSTALL = "the library apprise isn't installed (pip install 'earlybell[apprise]')"
+
+_NUMBER = re.compile(r"error=(\d{3})\b")
+Urgency = str
+
+
+class _Service(Protocol):
+    """What of the library's services is used."""
+
+    def notify(self, **message: Any) -> bool: ...
+
+
+class _Numbers(logging.Handler):
+    """Keeps the number of the last answer that the library logs, for each thread; nothing is passed on."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.DEBUG)
+        self.last = threading.local()
+
+    def emit(self, record: logging.LogRecord) -> None:
+        if found := _NUMBER.search(record.getMessage()):
+            self.last.number = found[1]
+
+
+_numbers = _Numbers()
+
+
+class _Way:
+    """One address, used by one thread at a time."""
+
+    def __init__(self, url: str, library: Any, number: int) -> None:
+        self.scheme = _checked(url, number)
+        self._service = cast("_Service | None", _made(library, url))
+        if self._service is None:
+            raise ValueError(f"urls[{number}] ({self.scheme}://) isn't an address that the library knows")
+        self._turn = threading.Lock()
+
+    def send(self, title: str, body: str, urgency: Urgency) -> str | None:
+        """Why it didn't get there, or ``None``; blocks."""
+        if not self._turn.acquire(timeout=DEADLINE):
+            return "it is still busy with a message before"
+        try:
+            _numbers.last.number = None
+            sent = self._service is not None and self._service.notify(
+                title=title, body=body, notify_type=urgency, body_format="text"
+            )
+        except Exception as error:  # a library's text might hold a secret
+            return f"unexpected {type(error).__name__}"
+        finally:
+            self._turn.release()
+        number = _numbers.last.number
+        return None if sent else f"answered {number}" if number else "not accepted"
+
+
+class OtherOutlet:
+    """Raises ``ValueError`` when an address can't be used, or the library isn't there."""
+
+    bundles = True
+
+    def __init__(
+        self,
+        name: str,
+        urls: Sequence[str],
+        *,
+        public_url: str,
+        zone: tzinfo,
+        key: Key | None = None,
+        language: Language = ENGLISH,
+        deadline: float = DEADLINE,
+    ) -> None:
+        self.name = name
+        self.pace = pace_for_people()
+        library = _library()
+        self._ways = [_Way(url, library, number) for number, url in enumerate(urls)]
+        self._links = Links(public_url, name, key)
+        self._zone = zone
+        self._language = language
+        self._deadline = deadline
+        self._have: dict[str, set[int]] = {}
+
+    async def send(self, delivery: Delivery, *, now: Instant) -> Delivered | Failed:
+        return await self.send_many([delivery], now=now)
+
+    async def send_many(self, deliveries: Sequence[Delivery], *, now: Instant) -> Delivered | Failed:
+        said = await self._said(deliveries)
+        title, body = _message(said)
+        key = " ".join(f"{each.key}:{telling(each).notice.version}" for each in deliveries)
+        have = self._have.pop(key, set())
+        reasons = await self._offer(title, body, _urgency(deliveries), have)
+        if not reasons:
+            return Delivered()
+        self._keep(key, have)
+        return Failed("; ".join(reasons))
+
+    async def show(self, deliveries: Sequence[Delivery], *, now: Instant) -> Shown:
+        """What would be sent."""
+        title, body = _message(await self._said(deliveries))
+        return Shown(headers=[("title", title)], text=body)
+
+    async def close(self) -> None:
+        """The library keeps nothing open that could be closed."""
+
+    async def _said(self, deliveries: Sequence[Delivery]) -> list[Words]:
+        said = []
+        for delivery in deliveries:
+            told = telling(delivery)
+            said.append(
+                words(
+                    cleaned(told.notice, chat_safe),
+                    zone=self._zone,
+                    link=await self._links.to(told.notice),
+                    attempts=delivery.attempts,
+                    replaces=told.replaces is not None,
+                    unheard=told.unheard,
+                    language=self._language,
+                )
+            )
+        return said
+
+    async def _offer(self, title: str, body: str, urgency: Urgency, have: set[int]) -> list[str]:
+        """Why some don't have it; ``have`` grows by those that take it."""
+        waiting = {
+            number: _in_thread(partial(way.send, title, body, urgency))
+            for number, way in enumerate(self._ways)
+            if number not in have
+        }
+        await asyncio.wait(waiting.values(), timeout=self._deadline)
+        reasons = []
+        for number, answer in waiting.items():
+            why = answer.result() if answer.done() else f"no end within {self._deadline:g} s"
+            if why is None:
+                have.add(number)
+            else:
+                reasons.append(f"{self._ways[number].scheme}: {why}")
+        return reasons
+
+    def _keep(self, key: str, have: set[int]) -> None:
+        self._have[key] = have
+        if len(self._have) > REMEMBERED:
+            del self._have[next(iter(self._have))]
+
+
+def _in_thread(work: Callable[[], str | None]) -> asyncio.Future[str | None]:
+    """``work`` in a thread of its own, which may outlive everybody who waits for it."""
+    loop = asyncio.get_running_loop()
+    future: asyncio.Future[str | None] = loop.create_future()
+
+    def settle(answer: str | None) -> None:
+        if not future.done():
+            future.set_result(answer)
+
+    def run() -> None:
+        answer = work()
+        with contextlib.suppress(RuntimeError):  # the event loop is closed: nobody waits any more
+            loop.call_soon_threadsafe(settle, answer)
+
+    threading.Thread(target=run, name="apprise", daemon=True).start()
+    return future
+
+
+def _message(said: Sequence[Words]) -> tuple[str, str]:
+    first, *others = said
+    title = f"{first.title} (+{len(others)})" if others else first.title
+    return title, "\n\n".join(each.text() for each in said)
+
+
+def _urgency(deliveries: Sequence[Delivery]) -> Urgency:
+    """The library's word for the worst of them."""
+    notices = [telling(each).notice for each in deliveries]
+    if all(each.kind in SAYINGS for each in notices):
+        return "info"
+    if all(each.state == NoticeState.CLOSED for each in notices):
+        return "success"
+    return "failure" if any(each.level == Level.EMPTY for each in notices) else "warning"
+
+
+def _checked(url: str, number: int) -> str:
+    """The scheme; what is wrong is said without saying the address."""
+    try:
+        parts = urlsplit(url)
+        host = parts.hostname or ""
+    except ValueError:
+        raise ValueError(f"urls[{number}] can't be read") from None
+    if not parts.scheme or "://" not in url:
+        raise ValueError(f"urls[{number}] must begin with a scheme such as mailto:// or json://")
+    if parts.scheme in HERE_ONLY:
+        raise ValueError(f"urls[{number}]: {parts.scheme}:// doesn't leave this machine")
+    if literal(host) is not None and (why := refusal(host, ip_address(host), [])):
+        raise ValueError(f"urls[{number}]: {why}")
+    return parts.scheme
+
+
+def _made(library: Any, url: str) -> object:
+    """No redirects to places that nobody named, nothing kept in files, no logs with addresses in them."""
+    asset = library.AppriseAsset(
+        async_mode=False,
+        secure_logging=True,
+        http_redirects=False,
+        storage_mode="memory",
+        allow_templates=False,
+        pgp_autogen=False,
+        pem_autogen=False,
+        app_id="Earlybell",
+        service_timeout=DEADLINE,
+    )
+    return library.Apprise.instantiate(url, asset=asset, suppress_exceptions=True)
+
+
+def _library() -> Any:
+    """Only whoever configures such an outlet waits for it to be read, and needs it at all."""
+    try:
+        library = importlib.import_module("apprise")
+    except ImportError:
+        raise ValueError(INSTALL) from None
+    logger = logging.getLogger("apprise")
+    logger.propagate = False
+    if _numbers not in logger.handlers:
+        logger.addHandler(_numbers)
+    return library
