@@ -8,16 +8,17 @@ the way leads straight to the store.
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 from simulators.agenda import Agenda, Voice
 from simulators.events import Learned, Level, PersonSent
 from simulators.loading import Hand, Loading
-from simulators.plan import PeoplePlan, Position
+from simulators.plan import PeoplePlan, Position, ShiftPlan
 
 Post = tuple[str, str]
 """Line and station."""
+_DAY = 24 * 3600.0
 WAITING, URGENT, EARLY = 0, 1, 2
 """What goes first. A lamp that flashes is as urgent as an urgent warning: the machine speaks late."""
 
@@ -29,6 +30,19 @@ class Operator:
     busy: bool = False
     away_for: float = 0.0
     """Seconds of a break that began during an errand."""
+    home_until: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Warned:
+    """What a warning said of a slot. Only those who ``know`` can act on it; ``None``: everybody does."""
+
+    rank: int
+    learned: Learned
+    know: frozenset[str] | None
+
+    def is_known_to(self, operator: Operator) -> bool:
+        return self.know is None or operator.name in self.know
 
 
 @dataclass(slots=True)
@@ -43,7 +57,10 @@ class Place:
     fetched: set[str] = field(default_factory=set)
     looked_at: bool = False
     sign: int | None = None
-    warned: dict[str, tuple[int, Learned]] = field(default_factory=dict)
+    warned: dict[str, Warned] = field(default_factory=dict)
+
+    def everybody_knows(self, slot: str) -> bool:
+        return slot in self.warned and self.warned[slot].know is None
 
     def unattended(self) -> list[str]:
         """Slots that the machine shows and nobody brings a supply for."""
@@ -52,10 +69,16 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Job:
+    """Without ``warned`` a tower shows it, and anybody may do it."""
+
     rank: int
     lasts: float
     place: Place
     look: bool
+    warned: Warned | None = None
+
+    def suits(self, operator: Operator) -> bool:
+        return self.warned is None or self.warned.is_known_to(operator)
 
 
 class Operators:
@@ -69,6 +92,8 @@ class Operators:
             for each in plan.breaks:
                 begin = (each.at + number * plan.stagger) * 60
                 agenda.at(begin, partial(self._break, operator, each.minutes * 60))
+        for shift in plan.shifts:
+            self._work_by(shift)
 
     def serve(self, line: str, loading: Loading, agenda: Voice) -> None:
         """The station is among those that the crew looks after."""
@@ -79,8 +104,9 @@ class Operators:
 
     # What they learn
 
-    def warn(self, line: str, station: str, slot: str, level: Level) -> None:
-        """A warning reached their phones. Some are ignored until a worse one comes."""
+    def warn(self, line: str, station: str, slot: str, level: Level, person: str | None = None) -> None:
+        """A warning reached a phone: the ``person``'s, or one that all look at. Some are ignored until a
+        worse one comes."""
         place = self._places.get((line, station))
         if place is None or slot not in place.loading.station.machine.slots:
             return
@@ -88,14 +114,21 @@ class Operators:
             return
         rank = {"early": EARLY, "urgent": URGENT, "empty": WAITING}[level]
         learned: Learned = "warning" if level == "early" else "reminder"
-        self._agenda.after(self._draw(self._plan.reads), partial(self._read, place, slot, rank, learned))
+        read = partial(self._read, place, slot, rank, learned, person)
+        self._agenda.after(self._draw(self._plan.reads), read)
 
-    def _read(self, place: Place, slot: str, rank: int, learned: Learned) -> None:
+    def _read(self, place: Place, slot: str, rank: int, learned: Learned, person: str | None) -> None:
         if slot in place.fetched or not place.loading.wants(slot):
             return
         before = place.warned.get(slot)
-        if before is None or rank < before[0]:
-            place.warned[slot] = (rank, learned)
+        if before is not None and person is not None and before.know is not None:
+            know: frozenset[str] | None = before.know | {person}
+        else:
+            know = None if person is None or before is not None else frozenset({person})
+        if before is None or rank < before.rank:
+            place.warned[slot] = Warned(rank, learned, know)
+        elif know != before.know:
+            place.warned[slot] = replace(before, know=know)
         self._assign()
 
     def _shown(self, place: Place, slots: tuple[str, ...], buzzes: bool) -> None:
@@ -121,11 +154,12 @@ class Operators:
         """The most pressing job goes to the nearest free operator, while there are both."""
         while jobs := self._jobs():
             free = [each for each in self._operators if not each.busy]
-            if not free:
+            jobs = [job for job in jobs if any(map(job.suits, free))]
+            if not jobs:
                 return
             job = min(jobs, key=lambda each: (each.rank, each.lasts, each.place.post))
             target = job.place.position if job.look else self._plan.store
-            operator = min(free, key=lambda each: self._seconds(each.at, target))
+            operator = min(filter(job.suits, free), key=lambda each: self._seconds(each.at, target))
             operator.busy = True
             if job.look:
                 self._go_and_look(operator, job.place)
@@ -138,11 +172,11 @@ class Operators:
             self._forget(place)
             seen = place.unattended() if place.sign is not None else []
             if place.sign is not None and not place.looked_at:
-                # Who was warned of all that the machine shows needn't look first.
-                look = any(slot not in place.warned for slot in seen)
+                # Where everybody was warned of all that the machine shows nobody needs to look first.
+                look = not all(place.everybody_knows(slot) for slot in seen)
                 jobs.append(Job(place.sign, min(map(place.loading.lasts, seen)), place, look))
-            for slot, (rank, _) in place.warned.items():
-                jobs.append(Job(rank, place.loading.lasts(slot), place, look=False))
+            for slot, warned in place.warned.items():
+                jobs.append(Job(warned.rank, place.loading.lasts(slot), place, False, warned))
         return jobs
 
     def _forget(self, place: Place) -> None:
@@ -170,8 +204,10 @@ class Operators:
 
     def _go_for(self, operator: Operator, place: Place, seen: dict[str, Learned]) -> None:
         """Walk to the store for all that is known to be needed at the station, and back to it."""
-        wanted = {slot: learned for slot, (_, learned) in place.warned.items()} | seen
-        place.warned.clear()
+        known = {slot: each for slot, each in place.warned.items() if each.is_known_to(operator)}
+        wanted = {slot: each.learned for slot, each in known.items()} | seen
+        for slot in wanted:
+            place.warned.pop(slot, None)
         place.fetched |= wanted.keys()
         if place.sign is not None and not place.unattended():
             place.sign = None
@@ -213,7 +249,36 @@ class Operators:
 
     # Coming and going
 
+    def _work_by(self, shift: ShiftPlan) -> None:
+        """Each comes when the shift begins and goes when it ends, after the errand under way."""
+        for number, operator in enumerate(self._operators_of(shift)):
+            if shift.at:
+                self._leave(operator, shift.at * 60)
+            self._begin_shift(operator, shift, shift.at * 60, number)
+
+    def _operators_of(self, shift: ShiftPlan) -> list[Operator]:
+        return [each for each in self._operators if each.name in shift.names]
+
+    def _begin_shift(self, operator: Operator, shift: ShiftPlan, begin: float, number: int) -> None:
+        """All of one day, and the next day after it."""
+        for each in shift.breaks:
+            at = begin + (each.at + number * shift.stagger) * 60
+            self._agenda.at(at, partial(self._break, operator, each.minutes * 60))
+        tomorrow = begin + _DAY
+        self._agenda.at(begin + shift.minutes * 60, partial(self._leave, operator, tomorrow))
+        self._agenda.at(tomorrow, partial(self._begin_shift, operator, shift, tomorrow, number))
+
+    def _leave(self, operator: Operator, until: float) -> None:
+        operator.home_until = until
+        if not operator.busy:
+            operator.busy = True
+            self._agenda.at(until, partial(self._release, operator))
+
     def _release(self, operator: Operator) -> None:
+        if operator.home_until > self._agenda.now:
+            operator.at, operator.away_for = self._plan.store, 0.0
+            self._agenda.at(operator.home_until, partial(self._release, operator))
+            return
         operator.busy = False
         if operator.away_for:
             seconds, operator.away_for = operator.away_for, 0.0

@@ -165,8 +165,22 @@ class ConfirmPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ShiftPlan:
+    """Who is there from the minute ``at`` of each day, counted from the scenario's beginning, for so many
+    ``minutes``. Breaks are the first person's, from the beginning of the shift; each next one goes
+    ``stagger`` minutes later."""
+
+    names: tuple[str, ...]
+    at: Annotated[float, Field(ge=0, lt=1440)]
+    minutes: Annotated[float, Field(gt=0, le=1440)]
+    breaks: tuple[BreakPlan, ...] = ()
+    stagger: Annotated[float, Field(ge=0)] = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PeoplePlan:
-    """One crew of operators for all lines, each with one errand at a time.
+    """One crew of operators for all lines, each with one errand at a time. Who is in one of the ``shifts`` is
+    there only then, day by day.
 
     ``notices`` a flashing lamp, ``hears`` a buzzer: how long until somebody who is free does; ``looks`` at
     the machine to see which slot it is; ``reads`` a warning and sets out, unless it is among those that the
@@ -190,6 +204,7 @@ class PeoplePlan:
     keeps: Share = 0.15
     breaks: tuple[BreakPlan, ...] = ()
     stagger: Annotated[float, Field(ge=0)] = 0.0
+    shifts: tuple[ShiftPlan, ...] = ()
     confirms: ConfirmPlan = field(default_factory=ConfirmPlan)
 
 

@@ -51,8 +51,11 @@ class Plant:
         """Everything that happens up to and including ``to``, in order, with the line it happens on."""
         return self._agenda.advance(to)
 
-    def tell(self, line: str, station: str, slot: str, level: Level) -> list[tuple[str, Event]]:
-        """A warning reached the crew, now. One about a slot that isn't here is nobody's."""
+    def tell(
+        self, line: str, station: str, slot: str, level: Level, person: str | None = None
+    ) -> list[tuple[str, Event]]:
+        """A warning reached the ``person``, or the whole crew, now. One about a slot that isn't here is
+        nobody's."""
         if self._bell:
-            self._people.warn(line, station, slot, level)
+            self._people.warn(line, station, slot, level, person)
         return self._agenda.said()

@@ -120,6 +120,9 @@ def _misfits(scenario: Scenario) -> Iterator[str]:
     for index, line in enumerate(scenario.lines):
         yield from _misfits_of_line(f"lines[{index}]", line, set(parts))
     places = {f"{line.line}/{each.station}" for line in scenario.lines for each in line.stations}
+    for index, shift in enumerate(people.shifts):
+        strangers = [name for name in shift.names if name not in people.names]
+        yield from (f"people.shifts[{index}].names: {name!r} isn't in people.names" for name in strangers)
     if people.confirms.at_once + people.confirms.late > 1:
         yield "people.confirms: at_once and late are more than 1 together"
     for lie in sorted(scenario.gateways.clock_lies.keys() - places):
