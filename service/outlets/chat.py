@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import tzinfo
 
 import jinja2
@@ -9,25 +11,26 @@ import msgspec
 from jinja2.sandbox import ImmutableSandboxedEnvironment
 
 from service.domain.model import Change, Instant, Notice
-from service.domain.traffic import Pace
+from service.domain.traffic import Pace, pace_for_people
 from service.language import ENGLISH, Language
+from service.outgoing import Shown
+from service.outlets.bundle import message
 from service.outlets.escape import chat_safe, cleaned
 from service.outlets.links import Key, Links
 from service.outlets.network import Way
 from service.outlets.post import DEADLINE, Post
-from service.outlets.words import words
 from service.ports import Delivered, Delivery, Failed
 from service.usecases.deliver import Telling, telling
 
 TEMPLATE = '{"text": {{ text | tojson }}}'
 """Made with ``text``, ``title``, ``headline``, ``link``, ``change``, ``site`` and ``notice`` (as in the API),
-all of them made harmless before."""
+all of them made harmless before. A message about several has all of them in ``notices``, most urgent first;
+``notice`` and ``change`` are those of the first."""
 
 
 class ChatOutlet:
     """Raises ``ValueError`` when ``url`` or ``template`` can't be used."""
 
-    pace = Pace(rate=2.0, burst=20)
     bundles = True
 
     def __init__(
@@ -43,49 +46,57 @@ class ChatOutlet:
         way: Way | None = None,
         key: Key | None = None,
         language: Language = ENGLISH,
+        pace: Pace | None = None,
     ) -> None:
         self.name = name
+        self.pace = pace or pace_for_people()
         self._post = Post(url, deadline=deadline, way=way)
         self._site = chat_safe(site)
         self._links = Links(public_url, name, key)
         self._zone = zone
         self._language = language
         self._template = _compiled(template or TEMPLATE)
-        for sample in _SAMPLES:
-            self._body(Telling(change=Change.OPENED, notice=sample), link="https://…", attempts=1)
+        samples = [Telling(change=Change.OPENED, notice=each) for each in _SAMPLES]
+        for several in ([samples[0]], [samples[1]], samples):
+            self._body(several, link="https://…", late=False)
 
     async def send(self, delivery: Delivery, *, now: Instant) -> Delivered | Failed:
-        told = telling(delivery)
+        return await self.send_many([delivery], now=now)
+
+    async def send_many(self, deliveries: Sequence[Delivery], *, now: Instant) -> Delivered | Failed:
+        told = [telling(each, bundles=True) for each in deliveries]
+        link = await self._links.to_all([each.notice for each in told])
         try:
-            body = self._body(told, link=await self._links.to(told.notice), attempts=delivery.attempts)
+            body = self._body(told, link=link, late=any(each.attempts > 1 for each in deliveries))
         except ValueError as error:
             return Failed(str(error))
         headers = {"content-type": "application/json", "user-agent": "earlybell"}
         return await self._post.send(body, headers=headers, now=now)
 
+    async def show(self, deliveries: Sequence[Delivery], *, now: Instant) -> Shown:
+        """What would be sent; raises ``ValueError`` where the template fails."""
+        told = [telling(each, bundles=True) for each in deliveries]
+        link = await self._links.to_all([each.notice for each in told])
+        body = self._body(told, link=link, late=False)
+        return Shown(headers=[("content-type", "application/json")], text=body.decode())
+
     async def close(self) -> None:
         await self._post.close()
 
-    def _body(self, told: Telling, *, link: str | None, attempts: int) -> bytes:
-        notice = cleaned(told.notice, chat_safe)
-        said = words(
-            notice,
-            zone=self._zone,
-            link=link,
-            attempts=attempts,
-            replaces=told.replaces is not None,
-            unheard=told.unheard,
-            language=self._language,
-        )
+    def _body(self, told: Sequence[Telling], *, link: str | None, late: bool) -> bytes:
+        safe = [replace(each, notice=cleaned(each.notice, chat_safe)) for each in told]
+        said = message(safe, zone=self._zone, link=link, late=late, language=self._language)
+        notices = [msgspec.to_builtins(each.notice) for each in safe]
         try:
             body = self._template.render(
                 text=said.text(),
                 title=said.title,
                 headline=said.headline,
                 link=link,
-                change=told.change.value,
+                change=told[0].change.value,
                 site=self._site,
-                notice=msgspec.to_builtins(notice),
+                notice=notices[0],
+                notices=notices,
             ).encode()
         except Exception as error:  # a template may fail in any way
             raise ValueError(f"template fails: {type(error).__name__}: {error}") from None

@@ -10,26 +10,27 @@ import asyncio
 import contextlib
 import socket
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import tzinfo
 from email.message import EmailMessage
 
 import aiosmtplib
 import structlog
 
-from service.domain.model import Instant, to_datetime
-from service.domain.traffic import Pace
+from service.domain.model import Change, Instant, to_datetime
+from service.domain.traffic import Pace, pace_for_people
 from service.language import ENGLISH, Language
+from service.outgoing import Shown
+from service.outlets.bundle import message
 from service.outlets.escape import cleaned, plain
-from service.outlets.letter import letter
+from service.outlets.letter import Told, letter
 from service.outlets.links import Key, Links
 from service.outlets.mail_addresses import mail_address, mail_server
 from service.outlets.mail_replies import is_for_good, mail_reason, numbers
 from service.outlets.network import Destination, Way
-from service.outlets.words import words
 from service.ports import Delivered, Delivery, Failed
 from service.tls import client_context
-from service.usecases.deliver import telling
+from service.usecases.deliver import Telling, telling
 
 DEADLINE = 15.0
 GOODBYE = 0.5
@@ -50,7 +51,6 @@ class _Progress:
 class EmailOutlet:
     """Raises ``ValueError`` when an address or ``smtp_url`` can't be used."""
 
-    pace = Pace(rate=2.0, burst=20)
     bundles = True
 
     def __init__(
@@ -66,10 +66,12 @@ class EmailOutlet:
         way: Way | None = None,
         key: Key | None = None,
         language: Language = ENGLISH,
+        pace: Pace | None = None,
     ) -> None:
         if not to:
             raise ValueError("to names no recipient")
         self.name = name
+        self.pace = pace or pace_for_people()
         self._server = mail_server(smtp_url)
         self._recipients = [mail_address(one, "to") for one in to]
         self._sender = mail_address(from_, "from")
@@ -87,23 +89,39 @@ class EmailOutlet:
         self._progress: dict[str, _Progress] = {}
 
     async def send(self, delivery: Delivery, *, now: Instant) -> Delivered | Failed:
+        return await self.send_many([delivery], now=now)
+
+    async def send_many(self, deliveries: Sequence[Delivery], *, now: Instant) -> Delivered | Failed:
         goodbye = min(GOODBYE, self._deadline / 10)
         smtp = self._client()
         try:
             async with asyncio.timeout(self._deadline - goodbye):
-                mail = await self._letter(delivery, now)
+                mail = await self._letter(deliveries, now)
                 smtp.sock = await self._destination.connect()
                 outcome = await self._transact(smtp, mail)
             with contextlib.suppress(Exception):
                 async with asyncio.timeout(goodbye):
                     await smtp.quit()
         except TimeoutError:
-            return Failed(f"no answer from the mail server within {self._deadline:g} s")
+            return Failed(f"no answer from the mail server within {self._deadline:g} s", away=True)
         except Exception as error:
-            return Failed(mail_reason(error))
+            return Failed(mail_reason(error), away=not isinstance(error, aiosmtplib.SMTPResponseException))
         finally:
             smtp.close()
         return outcome
+
+    async def show(self, deliveries: Sequence[Delivery], *, now: Instant) -> Shown:
+        """The letter that would be sent; its recipients are only counted."""
+        mail = await self._letter(deliveries, now)
+        headers = [(name, " ".join(str(value).split())) for name, value in mail.items()]
+        count = len(self._recipients)
+        to = ("To", f"{count} {'address' if count == 1 else 'addresses'}")
+        text, html = (mail.get_body((kind,)) for kind in ("plain", "html"))
+        return Shown(
+            headers=[to if name == "To" else (name, value) for name, value in headers],
+            text="" if text is None else str(text.get_content()),
+            html=None if html is None else str(html.get_content()),
+        )
 
     async def close(self) -> None:
         """Nothing stays open between letters."""
@@ -121,21 +139,18 @@ class EmailOutlet:
             local_hostname=_own_name(),
         )
 
-    async def _letter(self, delivery: Delivery, now: Instant) -> EmailMessage:
-        told = telling(delivery)
-        said = words(
-            cleaned(told.notice, plain),
+    async def _letter(self, deliveries: Sequence[Delivery], now: Instant) -> EmailMessage:
+        told = [telling(each, bundles=True) for each in deliveries]
+        said = message(
+            [replace(each, notice=cleaned(each.notice, plain)) for each in told],
             zone=self._zone,
-            link=await self._links.to(told.notice),
-            attempts=delivery.attempts,
-            replaces=told.replaces is not None,
-            unheard=told.unheard,
+            link=await self._links.to_all([each.notice for each in told]),
+            late=any(each.attempts > 1 for each in deliveries),
             language=self._language,
         )
         return letter(
             said,
-            notice_id=told.notice.id,
-            version=told.notice.version,
+            told=[_told(each) for each in told],
             outlet=self.name,
             sender=self._sender,
             recipients=self._recipients,
@@ -168,6 +183,12 @@ class EmailOutlet:
         self._progress[mail["Message-ID"]] = progress
         if len(self._progress) > REMEMBERED:
             del self._progress[next(iter(self._progress))]
+
+
+def _told(telling: Telling) -> Told:
+    notice = telling.notice
+    again = notice.reminded if telling.change is Change.REMINDED else 0
+    return Told(notice.id, notice.version, again)
 
 
 async def _offer(

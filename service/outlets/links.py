@@ -7,7 +7,7 @@ referrer sees it. Without a key in time the link still leads to the page, by way
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from urllib.parse import quote
 
 from service.domain.model import Notice, NoticeState
@@ -34,6 +34,14 @@ class Links:
             return None
         key = await self.key_for(notice)
         return self.plain(notice) + (f"#key={key}" if key else "")
+
+    async def to_all(self, notices: Sequence[Notice]) -> str | None:
+        """Of one its page; of several the page of their line, or of all lines."""
+        if len(notices) == 1 or not self._public_url:
+            return await self.to(notices[0])
+        line, *others = {each.line for each in notices}
+        here = f"?line={quote(line, safe='')}" if line is not None and not others else ""
+        return f"{self._public_url}/{here}"
 
     def plain(self, notice: Notice) -> str:
         """The page of the notice; what is no notice leads to the outlets and shows that links arrive."""

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from service.domain.model import Notice
 from service.outlets.escape import cleaned, plain
-from service.outlets.letter import letter
+from service.outlets.letter import Told, letter
 from service.outlets.words import words
 from tests.support.notices import LOW, closed, notice, urgent
 
@@ -40,8 +40,7 @@ def sent(about: Notice, *, outlet: str = "mail") -> bytes:
     said = words(cleaned(about, plain), zone=ZoneInfo("Europe/Berlin"), link="https://b.example/notice/n7c1")
     mail = letter(
         said,
-        notice_id=about.id,
-        version=about.version,
+        told=[Told(about.id, about.version)],
         outlet=outlet,
         sender=Address("Bell", addr_spec="bell@plant.example"),
         recipients=[Address("", addr_spec="ada@plant.example"), Address("", addr_spec="ben@plant.example")],
