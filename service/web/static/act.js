@@ -2,7 +2,8 @@
 
 import { path, post } from "./api.js";
 import { howMany, loaded, takenOut, who, whyClosed } from "./ask.js";
-import { count } from "./words.js";
+import { t } from "./language.js";
+import { panels } from "./words.js";
 
 export const QUIET_PANELS = 5;
 export const QUIET_MINUTES = 30;
@@ -34,7 +35,12 @@ export function teller(element, say) {
 /** Each gives the sentence that says it; `keep` is handed the notice as it is afterwards. */
 export async function take(notice, keep) {
   const by = await who();
-  return by && settle(notice, "take", { by }, keep, "You are on it.");
+  return by && settle(notice, "take", { by }, keep, t("You are on it."));
+}
+
+export async function release(notice, keep) {
+  const by = await who();
+  return by && settle(notice, "release", { by }, keep, t("Given back: it calls for somebody again."));
 }
 
 export async function quiet(notice, keep) {
@@ -43,14 +49,15 @@ export async function quiet(notice, keep) {
   const bound = supply
     ? { panels: QUIET_PANELS }
     : { until: new Date(Date.now() + QUIET_MINUTES * 60_000).toISOString() };
-  const said = `Quiet for ${supply ? count(QUIET_PANELS, "panel") : `${QUIET_MINUTES} minutes`}, unless it gets worse.`;
+  const time = supply ? panels(QUIET_PANELS) : t("{n} minutes", { n: QUIET_MINUTES });
+  const said = t("Quiet for {time}, unless it gets worse.", { time });
   return by && settle(notice, "quiet", { by, ...bound }, keep, said);
 }
 
 export async function close(notice, keep) {
   const by = await who();
   const reason = by && (await whyClosed());
-  return reason && settle(notice, "close", { by, reason }, keep, "Closed.");
+  return reason && settle(notice, "close", { by, reason }, keep, t("Closed."));
 }
 
 async function settle(notice, verb, body, keep, said) {
@@ -61,12 +68,12 @@ async function settle(notice, verb, body, keep, said) {
     if (failure.status !== 409) throw failure;
     keep(failure.body);
     const { state, taken_by: first } = failure.body;
-    const told = state === "closed" ? "It was closed meanwhile." : `${first ?? "Someone"} was first.`;
+    const told = state === "closed" ? t("It was closed meanwhile.") : t("{person} was first.", { person: first ?? t("Someone") });
     throw new Error(told, { cause: failure });
   }
 }
 
-const ANEW = "Thank you: counted from the new one.";
+const ANEW = t("Thank you: counted from the new one.");
 
 /** "Loaded a new one" where hands may slip: asked once, with the caution in view. */
 export async function load(slot, keep) {
@@ -79,27 +86,28 @@ export async function load(slot, keep) {
 /** The same in one tap, with the usual quantity. */
 export async function loadUsual(slot, keep) {
   const by = await who();
-  return by && supply(slot, { change: "loaded", by }, keep, `${ANEW} If that is wrong, say how many are left.`);
+  return by && supply(slot, { change: "loaded", by }, keep, `${ANEW} ${t("If that is wrong, say how many are left.")}`);
 }
 
 export async function loadQuantity(slot, keep) {
   const by = await who();
-  const quantity = by && (await howMany(`How many parts were loaded in ${slot.station} ${slot.slot}?`));
+  const quantity = by && (await howMany(t("How many parts were loaded in {place}?", { place: placeOf(slot) })));
   return isNumber(quantity) ? supply(slot, { change: "loaded", quantity, by }, keep, ANEW) : null;
 }
 
 export async function counted(slot, keep) {
   const by = await who();
-  const quantity = by && (await howMany(`How many parts are left in ${slot.station} ${slot.slot}?`));
-  return isNumber(quantity) ? supply(slot, { change: "counted", quantity, by }, keep, "Thank you: counted from yours.") : null;
+  const quantity = by && (await howMany(t("How many parts are left in {place}?", { place: placeOf(slot) })));
+  return isNumber(quantity) ? supply(slot, { change: "counted", quantity, by }, keep, t("Thank you: counted from yours.")) : null;
 }
 
 export async function remove(slot, keep) {
   const by = await who();
   const sure = by && (await takenOut(slot));
-  return sure ? supply(slot, { change: "removed", by }, keep, "Nothing is loaded now.") : null;
+  return sure ? supply(slot, { change: "removed", by }, keep, t("Nothing is loaded now.")) : null;
 }
 
+const placeOf = ({ station, slot }) => `${station} ${slot}`;
 const isNumber = (quantity) => typeof quantity === "number";
 
 async function supply({ line, station, slot }, body, keep, said) {

@@ -1,13 +1,14 @@
 // What is left in a slot, as a small picture and in figures: by the book, low, expected, high.
 
 import { draw, make, say } from "./dom.js";
+import { t } from "./language.js";
 import { number } from "./words.js";
 
 const TERMS = {
-  book: ["By the book", "declared minus counted"],
-  low: ["At least", "all but 1 in 20 hold more"],
-  expected: ["Expected", "the mean of what is believed"],
-  high: ["At most", "all but 1 in 20 hold less"],
+  book: [t("By the book"), t("declared minus counted")],
+  low: [t("At least"), t("all but 1 in 20 hold more")],
+  expected: [t("Expected"), t("the mean of what is believed")],
+  high: [t("At most"), t("all but 1 in 20 hold less")],
 };
 
 export function leftPicture() {
@@ -15,7 +16,7 @@ export function leftPicture() {
   const values = Object.fromEntries(Object.keys(TERMS).map((key) => [key, make("dd")]));
   const list = make("dl", { class: "left" }, ...Object.entries(TERMS).map(([key, [term, meaning]]) =>
     make("div", { class: key }, make("dt", {}, term, make("small", {}, meaning)), values[key])));
-  const nothing = make("p", { class: "calm" }, "Not known: nobody has said how many parts are loaded.");
+  const nothing = make("p", { class: "calm" }, t("Not known: nobody has said how many parts are loaded."));
   const element = make("div", {}, picture, list, nothing);
 
   function show({ remaining }, declared) {
@@ -30,7 +31,7 @@ export function leftPicture() {
   return { element, show };
 }
 
-const words = (value) => (value === null ? "not known" : number(Math.round(value)));
+const words = (value) => (value === null ? t("not known") : number(Math.round(value)));
 
 /** A bar from nothing to what was declared: sure to `low`, perhaps to `high`, a mark where it is expected to be. */
 function drawn({ book, low, expected, high }, declared) {

@@ -1,22 +1,25 @@
 // How to read the road: each sign with its word.
 
 import { draw, make, sign } from "./dom.js";
+import { t } from "./language.js";
 
-const PICTURES = {
-  "the panel in work": () => draw("rect", { x: -9, y: -5, width: 18, height: 10, class: "in-work" }),
-  "sure to here, perhaps to there": () => draw("g", {},
+const PICTURES = [
+  [t("the panel in work"), () => draw("rect", { x: -9, y: -5, width: 18, height: 10, class: "in-work" })],
+  [t("sure to here, perhaps to there"), () => draw("g", {},
     draw("rect", { x: -11, y: -5, width: 11, height: 10, class: "sure" }),
-    draw("path", { d: "M0 0H10M10-5V5", class: "whisker" })),
-  "likely end": () => draw("g", { class: "mark ok" }, sign("ok")),
-  "lead: warned from here": () => draw("line", { x1: 0, x2: 0, y1: -11, y2: 11, class: "lead" }),
-  "the order ends": () => draw("path", { d: "M-5-9H0V9H-5", class: "end" }),
-  "panel boundary: exchange only here": () => draw("path", { d: "M-8 2V8M0 2V8M8 2V8", class: "boundary" }),
-  "last boundary before it may be empty": () => draw("g", { class: "gate" }, draw("path", { d: "M-6-9H6M0-9V9" })),
-};
+    draw("path", { d: "M0 0H10M10-5V5", class: "whisker" }))],
+  [t("likely end"), () => draw("g", { class: "mark ok" }, sign("ok"))],
+  [t("lead: warned from here"), () => draw("line", { x1: 0, x2: 0, y1: -11, y2: 11, class: "lead" })],
+  [t("the order ends"), () => draw("path", { d: "M-5-9H0V9H-5", class: "end" })],
+];
+const GATES = [
+  [t("panel boundary: exchange only here"), () => draw("path", { d: "M-8 2V8M0 2V8M8 2V8", class: "boundary" })],
+  [t("last boundary before it may be empty"), () => draw("g", { class: "gate" }, draw("path", { d: "M-6-9H6M0-9V9" }))],
+];
 
 /** `withGates`: whether any slot needs a panel boundary. */
 export function legend(withGates) {
-  const names = Object.keys(PICTURES).filter((name) => withGates || !name.includes("boundary"));
-  return make("ul", { class: "legend", "aria-label": "How to read the road" }, ...names.map((name) =>
-    make("li", {}, draw("svg", { viewBox: "-12 -12 24 24", "aria-hidden": "true" }, PICTURES[name]()), name)));
+  const rows = [...PICTURES, ...(withGates ? GATES : [])].map(([name, picture]) =>
+    make("li", {}, draw("svg", { viewBox: "-12 -12 24 24", "aria-hidden": "true" }, picture()), name));
+  return make("ul", { class: "legend", "aria-label": t("How to read the road") }, ...rows);
 }

@@ -3,6 +3,7 @@
 
 import { get, path, useKey } from "./api.js";
 import { say } from "./dom.js";
+import { t } from "./language.js";
 import { showNotices } from "./notices.js";
 import "./switch.js";
 
@@ -32,7 +33,7 @@ async function look() {
     show(await get(path("notices", notice)));
   } catch (failure) {
     if (failure.status === 0 || failure.status >= 500) return; // the next look may find it
-    say(byId("calm"), "This link doesn't open the notice any more. Sign in to see it.");
+    say(byId("calm"), t("This link doesn't open the notice any more. Sign in to see it."));
     byId("calm").hidden = false;
     byId("notices").replaceChildren();
   }

@@ -2,16 +2,20 @@
 
 import { Failure, get } from "./api.js";
 import { arrange, draw, icon, make, say } from "./dom.js";
-import { clock, count, day, number, pageOf, range } from "./words.js";
+import { many, t } from "./language.js";
+import { clock, day, number, pageOf, panels, range } from "./words.js";
 import "./shell.js";
 
 const EVERY_MS = 60000;
-const KINDS = { tape: "Reels", tray: "Trays", stick: "Sticks", bulk: "Bulk cases" };
+const KINDS = { tape: t("Reels"), tray: t("Trays"), stick: t("Sticks"), bulk: t("Bulk cases") };
 const BASES = {
-  label: "as declared", partial: "used before", usual: "usual quantity, assumed", person: "counted by a person",
+  label: t("as declared"), partial: t("used before"), usual: t("usual quantity, assumed"), person: t("counted by a person"),
 };
 const byId = (id) => document.getElementById(id);
-const kindWords = (kind) => KINDS[kind] ?? (kind === null ? "Kind not said" : kind);
+const kindWords = (kind) => KINDS[kind] ?? (kind === null ? t("Kind not said") : kind);
+const SMALL = { tape: t("reels"), tray: t("trays"), stick: t("sticks"), bulk: t("bulk cases") };
+const smallWords = (kind) => SMALL[kind] ?? kindWords(kind);
+const between = (middle, low, high) => t("{middle} ({low} to {high})", { middle, low, high });
 const percent = (share) => `${Math.round(share * 100)} %`;
 const signed = (parts) => `${parts > 0 ? "+" : parts < 0 ? "−" : ""}${number(Math.abs(parts))}`;
 const perThousand = (rate) => number(rate * 1000);
@@ -20,33 +24,40 @@ const few = (expected) => number(expected < 1 ? expected : Math.round(expected))
 const had = ({ warnings, late }) => warnings - Math.round(late);
 
 function askedWords(asked) {
-  return asked.least === asked.most ? count(asked.usual, "panel") : `${range(asked.least, asked.most)} panels`;
+  return asked.least === asked.most ? panels(asked.usual) : t("{range} panels", { range: range(asked.least, asked.most) });
 }
 
 function showPromise({ all, kinds }) {
   say(byId("promise"), all.warnings === 0
-    ? "No warning has been judged yet: that takes a supply that was warned of and then ran empty or was refilled."
-    : `Asked: ${askedWords(all.asked)} before empty. ${number(had(all))} of ${count(all.warnings, "warning")} had them; ` +
-      `at most ${few(all.late_expected)} may come late.`);
-  const apart = all.apart === 0 ? "" : ` ${count(all.apart, "more warning", "more warnings")} couldn't come earlier, ` +
-    "because the load or the order began below that, and stand apart.";
+    ? t("No warning has been judged yet: that takes a supply that was warned of and then ran empty or was refilled.")
+    : many(all.warnings, "Asked: {asked} before empty. {had} of {n} warning had them; at most {late} may come late.",
+      "Asked: {asked} before empty. {had} of {n} warnings had them; at most {late} may come late.",
+      { asked: askedWords(all.asked), had: number(had(all)), late: few(all.late_expected) }));
+  const apart = all.apart === 0 ? "" : ` ${apartWords(all.apart)}`;
   byId("beside").hidden = all.warnings === 0;
-  say(byId("beside"), "Supplies that were refilled before they were empty count by the chance that they would have " +
-    `been late.${apart}`);
-  arrange(byId("kinds"), kinds.length === 0 ? [] : [table("Warnings by kind of supply",
-    ["Kind", "Had them", "Late", "Never warned", "Refilled before", "Apart", "Inside the interval"], kinds.map(kindRow))]);
+  say(byId("beside"), t("Supplies that were refilled before they were empty count by the chance that they would have " +
+    "been late.") + apart);
+  const columns = [t("Kind"), t("Had them"), t("Late"), t("Never warned"), t("Refilled before"), t("Apart"),
+    t("Inside the interval")];
+  const rows = kinds.map(kindRow);
+  arrange(byId("kinds"), rows.length === 0 ? [] : [table(t("Warnings by kind of supply"), columns, rows)]);
 }
 
+const apartWords = (n) => many(n,
+  "{n} more warning couldn't come earlier, because the load or the order began below that, and stands apart.",
+  "{n} more warnings couldn't come earlier, because the load or the order began below that, and stand apart.");
+
 function kindRow(each) {
-  const late = `${number(Math.round(each.late))} (at most ${few(each.late_expected)} expected)`;
+  const late = t("{late} (at most {most} expected)", { late: number(Math.round(each.late)), most: few(each.late_expected) });
   const alarm = each.notice && make("a", { href: `/notice/${encodeURIComponent(each.notice)}`, class: "broken" },
-    icon("urgent"), "more than chance explains");
-  return [kindWords(each.kind), `${number(had(each))} of ${number(each.warnings)}`,
+    icon("urgent"), t("more than chance explains"));
+  return [kindWords(each.kind), ofAll(had(each), each.warnings),
     alarm ? make("span", {}, late, " ", alarm) : late, number(each.missed), number(each.refilled_before),
     number(each.apart), ofEnded(each.interval)];
 }
 
-const ofEnded = ({ covered, ended }) => (ended ? `${number(covered)} of ${number(ended)}` : "none ended");
+const ofAll = (some, all) => t("{some} of {all}", { some: number(some), all: number(all) });
+const ofEnded = ({ covered, ended }) => (ended ? ofAll(covered, ended) : t("none ended"));
 
 /** A table that turns into cards where it is narrow: each cell knows its column's name. */
 function table(caption, columns, rows) {
@@ -61,10 +72,12 @@ function table(caption, columns, rows) {
 function showTenths({ all }) {
   const { covered, ended } = all.interval;
   say(byId("covered"), ended === 0
-    ? "No supply that was warned of was seen to its end yet."
-    : `${number(covered)} of ${count(ended, "supply", "supplies")} (${percent(covered / ended)}) ended inside the range ` +
-      "that their warning gave; 90 % should. Below: in which tenth of its forecast each ended. Where the forecast is " +
-      "right each tenth gets as many; where people refill before empty, mostly the early ends are seen.");
+    ? t("No supply that was warned of was seen to its end yet.")
+    : many(ended, "{covered} of {n} supply ({percent}) ended inside the range that its warning gave; 90 % should.",
+      "{covered} of {n} supplies ({percent}) ended inside the range that their warning gave; 90 % should.",
+      { covered: number(covered), percent: percent(covered / ended) }) + " " +
+      t("Below: in which tenth of its forecast each ended. Where the forecast is right each tenth gets as many; " +
+      "where people refill before empty, mostly the early ends are seen."));
   arrange(byId("tenths"), ended === 0 ? [] : [histogram(all.deciles), tenthsTable(all.deciles)]);
 }
 
@@ -82,15 +95,16 @@ function histogram(deciles) {
   const line = draw("line", { x1: 0, x2: "100%", y1: at(expected), y2: at(expected), class: "expected" });
   return make("figure", { class: "tenths", "aria-hidden": "true" },
     draw("svg", {}, ...bars, line),
-    make("figcaption", {}, make("span", {}, "sooner than told"), make("span", { class: "line-says" },
-      `line: ${number(expected)} in each`), make("span", {}, "later than told")));
+    make("figcaption", {}, make("span", {}, t("sooner than told")), make("span", { class: "line-says" },
+      t("line: {n} in each", { n: number(expected) })), make("span", {}, t("later than told"))));
 }
 
 function tenthsTable(deciles) {
   const total = deciles.reduce((sum, each) => sum + each, 0);
   const rows = deciles.map((value, index) => make("li", {}, make("span", {}, tenthName(index)), make("b", {}, number(value))));
-  return make("details", {}, make("summary", {}, "The same in figures"),
-    make("p", { class: "note" }, `Ends by tenth of the forecast, the soonest first; ${number(total / 10)} are expected in each.`),
+  return make("details", {}, make("summary", {}, t("The same in figures")),
+    make("p", { class: "note" },
+      t("Ends by tenth of the forecast, the soonest first; {n} are expected in each.", { n: number(total / 10) })),
     make("ol", { class: "tenths-list" }, ...rows));
 }
 
@@ -98,32 +112,33 @@ function showLate({ last_late: late }) {
   byId("none-late").hidden = late.length > 0;
   arrange(byId("late"), late.map((each) => make("li", {}, make("a", { href: pageOf(each) },
     make("b", {}, `${each.station} ${each.slot}`),
-    ` line ${each.line} · ${day(each.at)} ${clock(each.at)} · ${lateWords(each)}`))));
+    ` ${t("line {line}", { line: each.line })} · ${day(each.at)} ${clock(each.at)} · ${lateWords(each)}`))));
 }
 
 function lateWords({ asked, given, missed }) {
-  if (missed) return "empty without a warning";
-  if (given === null) return "refilled before, probably late";
-  return `${count(given, "panel")} instead of ${number(asked)}`;
+  if (missed) return t("empty without a warning");
+  if (given === null) return t("refilled before, probably late");
+  return t("{panels} instead of {asked}", { panels: panels(given), asked: number(asked) });
 }
 
 function showLearned(rows) {
   byId("none-learned").hidden = rows.length > 0;
-  arrange(byId("learned"), rows.length === 0 ? [] : [table("What finished supplies taught",
-    ["Supply", "Finished", "Holds against what is said, in parts", "Lost in 1,000"], rows.map(lesson))]);
+  arrange(byId("learned"), rows.length === 0 ? [] : [table(t("What finished supplies taught"),
+    [t("Supply"), t("Finished"), t("Holds against what is said, in parts"), t("Lost in 1,000")], rows.map(lesson))]);
 }
 
 function lesson({ kind, part, finished, loss_rate: rate, bases }) {
-  const name = part === null ? kindWords(kind) : make("span", {}, part, " ", make("small", {}, kindWords(kind).toLowerCase()));
+  const name = part === null ? kindWords(kind) : make("span", {}, part, " ", make("small", {}, smallWords(kind)));
   const words = bases.map((each) => make("span", { class: "basis" }, basisWords(each)));
-  const losses = rate === null ? "not known yet" : `${perThousand(rate.usual)} (${perThousand(rate.low)} to ${perThousand(rate.high)})`;
+  const losses = rate === null ? t("not known yet")
+    : between(perThousand(rate.usual), perThousand(rate.low), perThousand(rate.high));
   return [name, number(finished), make("span", { class: "bases" }, ...words), losses];
 }
 
 function basisWords({ basis, ends, shortage }) {
-  const said = `${BASES[basis] ?? basis}, ${count(ends, "end")}: `;
-  if (shortage === null) return `${said}taken at its word`;
-  return `${said}${signed(shortage.p50)} (${signed(shortage.p05)} to ${signed(shortage.p95)})`;
+  const said = `${BASES[basis] ?? basis}, ${many(ends, "{n} end", "{n} ends")}: `;
+  if (shortage === null) return said + t("taken at its word");
+  return said + between(signed(shortage.p50), signed(shortage.p05), signed(shortage.p95));
 }
 
 async function show() {

@@ -1,10 +1,11 @@
 // The road ahead of a line: one row per slot on a scale of panels from now, soonest on top.
 
 import { arrange, draw, icon, make, say } from "./dom.js";
+import { many, t } from "./language.js";
 import { legend } from "./legend.js";
 import { marks } from "./marks.js";
 import { HORIZONS, drawAxis, fitting, shared } from "./scale.js";
-import { clock, count, number, pageOf, range, signOf, STATE, whatLacks, whyUnknown } from "./words.js";
+import { clock, number, pageOf, range, signOf, STATE, whatLacks, whyUnknown } from "./words.js";
 
 const FIRST_ROWS = 20;
 const LANE_PX = 40;
@@ -17,7 +18,7 @@ export function road(line, changed) {
   let all = false;
   let width = NARROWEST_PX;
   const axis = draw("svg", { class: "axis", "aria-hidden": "true" });
-  const list = make("ol", { class: "rows", "aria-label": `Slots of line ${line}, soonest first` });
+  const list = make("ol", { class: "rows", "aria-label": t("Slots of line {line}, soonest first", { line }) });
   const more = make("button", { type: "button", class: "more-rows", click: () => { all = true; changed(); } });
   const choice = horizonChoice(line, (value) => { horizon = value; changed(); });
   const legends = make("div");
@@ -45,7 +46,7 @@ export function road(line, changed) {
     const shown = new Set(slots.map((slot) => `${slot.station}/${slot.slot}`));
     for (const key of rows.keys()) if (!shown.has(key)) rows.delete(key);
     more.hidden = all || slots.length <= FIRST_ROWS;
-    say(more, `Show all ${count(slots.length, "slot")}`);
+    say(more, many(slots.length, "Show all {n} slots", "Show all {n} slots"));
     explain(slots.some((slot) => slot.boundary_only));
   }
 
@@ -69,7 +70,7 @@ export function onWidth(element, changed) {
 function horizonChoice(line, choose) {
   const inputs = HORIZONS.map((value) =>
     make("input", { type: "radio", name: `horizon-${line}`, value, change: () => choose(value) }));
-  const element = make("fieldset", { class: "horizon" }, make("legend", {}, "Panels"),
+  const element = make("fieldset", { class: "horizon" }, make("legend", {}, t("Panels")),
     ...inputs.map((input) => make("label", {}, input, make("span", {}, number(Number(input.value))))));
   const show = (value) => { for (const input of inputs) input.checked = Number(input.value) === value; };
   return { element, show };
@@ -97,7 +98,7 @@ function row() {
     if (name.childElementCount === 0) name.append(make("b"), " ", make("span"));
     say(name.firstElementChild, slot.slot);
     say(name.lastElementChild, slot.station);
-    say(supply, slot.part ?? "part not known");
+    say(supply, slot.part ?? t("part not known"));
     const spread = slot.panels_to_empty;
     say(why, spread ? "" : whyUnknown(slot));
     picture.replaceChildren(...(spread ? marks(slot, scale) : []));
@@ -113,7 +114,7 @@ export function showPanels(panels, spread) {
   if (panels.childElementCount === 0) panels.append(make("b"), " ", make("span"));
   const [value, unit] = panels.children;
   say(value, spread ? number(spread.p50) : "");
-  say(unit, spread ? (spread.p50 === 1 ? "panel" : "panels") : "");
+  say(unit, spread ? many(spread.p50, "panel", "panels") : "");
 }
 
 /** The state in a word with its sign, and what else a person should know before walking. */
@@ -121,9 +122,9 @@ export function showTags(tags, slot) {
   const words = [];
   const level = signOf(slot.state);
   if (level !== "ok") words.push([STATE[slot.state], level]);
-  if (slot.boundary_only) words.push(["at a panel boundary only", null]);
-  if (slot.assumed) words.push(["quantity assumed", null]);
-  if (outlasts(slot)) words.push(["outlasts the order", null]);
+  if (slot.boundary_only) words.push([t("at a panel boundary only"), null]);
+  if (slot.assumed) words.push([t("quantity assumed"), null]);
+  if (outlasts(slot)) words.push([t("outlasts the order"), null]);
   if (whatLacks(slot)) words.push([whatLacks(slot), null]);
   const text = words.map(([word]) => word).join("\n");
   if (tags.dataset.text === text) return;

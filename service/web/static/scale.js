@@ -1,6 +1,7 @@
 // The scale of panels from now: how far it reaches, where its labels stand, and the axis with panels and clock.
 
 import { draw } from "./dom.js";
+import { t } from "./language.js";
 import { clock, clockWithSeconds, number } from "./words.js";
 
 export const HORIZONS = [20, 50, 200, 1000];
@@ -40,13 +41,13 @@ export function drawAxis(axis, { horizon, width, now, takt, lead, end }) {
   const drawn = [draw("rect", { x: 0, y: 54, width: at(1), height: 10, class: "in-work" })];
   for (let panels = 0; panels <= horizon; panels += step) {
     drawn.push(draw("line", { x1: at(panels), x2: at(panels), y1: 54, y2: 64, class: panels === 0 ? "now" : "tick" }));
-    drawn.push(text(panels, 32, panels === 0 ? "now" : number(panels), panels === 0 ? "panels now-word" : "panels"));
+    drawn.push(text(panels, 32, panels === 0 ? t("now") : number(panels), panels === 0 ? "panels now-word" : "panels"));
     const moment = panels === 0 ? now : now && takt && new Date(Date.parse(now) + panels * takt * 1000);
     if (moment) drawn.push(text(panels, 49, time(moment), "clock"));
   }
   const crowded = end !== null && lead !== null && (Math.abs(end - lead) / horizon) * width < 90;
-  if (end !== null) drawn.push(...edge(end, "order ends", "end"));
-  if (lead !== null && !crowded) drawn.push(...edge(lead, "lead", "lead"));
+  if (end !== null) drawn.push(...edge(end, t("order ends"), "end"));
+  if (lead !== null && !crowded) drawn.push(...edge(lead, t("lead"), "lead"));
   axis.replaceChildren(...drawn);
 
   function edge(panels, words, kind) {

@@ -2,15 +2,20 @@
 
 import * as act from "./act.js";
 import { draw, make, say } from "./dom.js";
+import { many, t } from "./language.js";
 import { leftPicture } from "./left.js";
 import { legend } from "./legend.js";
 import { marks } from "./marks.js";
 import { onWidth, showPanels, showTags } from "./road.js";
 import { drawAxis, fitting } from "./scale.js";
-import { clock, count, range, thing, whyUnknown } from "./words.js";
+import { clock, ofKind, panels, range, whyUnknown } from "./words.js";
 import { whyView } from "./why.js";
 
 const ROAD_PX = 96;
+const LOADED = {
+  tape: t("Loaded a new reel"), tray: t("Loaded a new tray"), stick: t("Loaded a new stick"), bulk: t("Loaded a new case"),
+  other: t("Loaded a new supply"),
+};
 
 /** The parts of the page in `places`, elements by name. `changed()` is called when it has to be drawn again. */
 export function sheet(places, keep, changed) {
@@ -32,9 +37,9 @@ export function sheet(places, keep, changed) {
   function show(next, reasons, { now, takt }) {
     slot = next;
     const spread = slot.panels_to_empty;
-    say(places.part, slot.part ?? "part not known");
+    say(places.part, slot.part ?? t("part not known"));
     showPanels(places.panels, slot.state === "empty" ? null : spread);
-    if (slot.state === "empty") say(places.panels.firstElementChild, "Out");
+    if (slot.state === "empty") say(places.panels.firstElementChild, t("Out"));
     else if (!spread) say(places.panels.lastElementChild, whyUnknown(slot));
     say(places.when, whenWords(slot, now));
     showTags(places.tags, slot);
@@ -52,10 +57,10 @@ export function sheet(places, keep, changed) {
 }
 
 function whenWords({ panels_to_empty: spread, empty_at: times, state }, now) {
-  if (state === "empty") return "the station waits";
+  if (state === "empty") return t("the station waits");
   if (!spread) return "";
   const doubt = spread.p05 === spread.p95 ? "" : `${range(spread.p05, spread.p95)} · `;
-  return times ? `${doubt}about ${clock(times.p50, now)}` : doubt.slice(0, -3);
+  return times ? doubt + t("about {clock}", { clock: clock(times.p50, now) }) : doubt.slice(0, -3);
 }
 
 /** The road in words: for who can't see it, and for what it can't draw. */
@@ -63,15 +68,18 @@ function roadWords({ panels_to_empty: spread, boundary_only: gated, order_panels
   if (!spread) return "";
   const words = [];
   if (gated) words.push(exchangeWords(spread.p05, now, takt));
-  if (needed !== null && needed !== undefined) words.push(`The order needs it for ${count(needed, "more panel")}.`);
+  if (needed !== null && needed !== undefined) {
+    words.push(many(needed, "The order needs it for {n} more panel.", "The order needs it for {n} more panels."));
+  }
   return words.join(" ");
 }
 
 function exchangeWords(p05, now, takt) {
-  if (p05 < 1) return "An exchange is possible at a panel boundary only; the panel in work may be its last.";
-  const at = now && takt ? `, about ${clock(new Date(Date.parse(now) + p05 * takt * 1000), now)}` : "";
-  const last = p05 === 1 ? "after the panel in work" : `after ${count(p05, "panel")}`;
-  return `An exchange is possible at a panel boundary only. The last before it may be empty is ${last}${at}.`;
+  if (p05 < 1) return t("An exchange is possible at a panel boundary only; the panel in work may be its last.");
+  const last = p05 === 1 ? t("after the panel in work") : t("after {panels}", { panels: panels(p05) });
+  const about = now && takt && clock(new Date(Date.parse(now) + p05 * takt * 1000), now);
+  const when = about ? t("{last}, about {clock}", { last, clock: about }) : last;
+  return t("An exchange is possible at a panel boundary only. The last before it may be empty is {when}.", { when });
 }
 
 function actsOn(slotNow, keep) {
@@ -82,8 +90,8 @@ function actsOn(slotNow, keep) {
     act.pressable(own, () => does(slotNow(), keep.slot), tell);
     return own;
   };
-  const load = button("Loaded a new one", act.loadUsual, true);
-  const buttons = make("div", { class: "buttons" }, load, button("Loaded, another quantity", act.loadQuantity),
-    button("Counted what is left", act.counted), button("Taken out", act.remove));
-  return { elements: [buttons, said], show: () => say(load, `Loaded a new ${thing(slotNow().kind)}`) };
+  const load = button(t("Loaded a new one"), act.loadUsual, true);
+  const buttons = make("div", { class: "buttons" }, load, button(t("Loaded, another quantity"), act.loadQuantity),
+    button(t("Counted what is left"), act.counted), button(t("Taken out"), act.remove));
+  return { elements: [buttons, said], show: () => say(load, ofKind(slotNow().kind, LOADED)) };
 }

@@ -1,6 +1,7 @@
 // The stations of a line in one strip: what the tower says, whether the gateway is linked, what to doubt.
 
 import { arrange, draw, make, say } from "./dom.js";
+import { t } from "./language.js";
 import { age, clock, lamps, number, reading } from "./words.js";
 
 const QUIET_FOR_SECONDS = 120;
@@ -8,7 +9,7 @@ const LAMP_ORDER = ["red", "yellow", "green", "blue", "white"];
 
 export function stations() {
   const known = new Map();
-  const element = make("ul", { class: "stations", "aria-label": "Stations" });
+  const element = make("ul", { class: "stations", "aria-label": t("Stations") });
 
   function show({ stations: rows, order }, now) {
     arrange(element, rows.map((row) => {
@@ -31,8 +32,8 @@ function station() {
 
   function show(row, order, now) {
     say(name, row.station);
-    say(says, row.tower ? reading(row.tower.reading) : "no tower heard");
-    say(lit, row.tower ? `Tower: ${lamps(row.tower)}. ` : "");
+    say(says, row.tower ? reading(row.tower.reading) : t("no tower heard"));
+    say(lit, row.tower ? `${t("Tower: {lamps}.", { lamps: lamps(row.tower) })} ` : "");
     showLink(link, row.link);
     say(rest, [...progressOf(row, order), ...doubtsOf(row, now)].join(" "));
     const needs = ["fault", "out", "low"].includes(row.tower?.reading) ? row.tower.reading : "none";
@@ -44,22 +45,24 @@ function station() {
 
 function showLink(link, state) {
   const lost = state?.state === "offline";
-  const since = state?.since ? ` since ${clock(state.since)}` : "";
   link.classList.toggle("bad", lost);
-  say(link, !state ? "Link not reported." : lost ? `✕ Link lost${since}.` : "Linked.");
+  say(link, !state ? t("Link not reported.") : lost ? `✕ ${lostWords(state)}` : t("Linked."));
 }
+
+const lostWords = ({ since }) => (since ? t("Link lost since {clock}.", { clock: clock(since) }) : t("Link lost."));
 
 function progressOf({ order_done: done, order_done_estimated: estimated }, order) {
   if (!order?.panels || done === null || done === undefined) return [];
-  return [`${number(done)} of ${number(order.panels)} panels${estimated ? ", estimated" : ""}.`];
+  const far = { done: number(done), all: number(order.panels) };
+  return [estimated ? t("{done} of {all} panels, estimated.", far) : t("{done} of {all} panels.", far)];
 }
 
 function doubtsOf(row, now) {
   const doubts = [];
   const silent = row.as_of && now ? (Date.parse(now) - Date.parse(row.as_of)) / 1000 : 0;
-  if (silent > QUIET_FOR_SECONDS) doubts.push(`Last count ${age(silent)} ago.`);
-  if (row.uncertain_since) doubts.push(`Counts uncertain since ${clock(row.uncertain_since)}.`);
-  if (row.clock_flagged) doubts.push("Its clock is off.");
+  if (silent > QUIET_FOR_SECONDS) doubts.push(t("Last count {age} ago.", { age: age(silent) }));
+  if (row.uncertain_since) doubts.push(t("Counts uncertain since {clock}.", { clock: clock(row.uncertain_since) }));
+  if (row.clock_flagged) doubts.push(t("Its clock is off."));
   return doubts;
 }
 
