@@ -84,7 +84,7 @@ class Ways:
     def _maker(self, name: str) -> Callable[[], Outlet]:
         if name not in {each.name for each in self.settings.outlets}:
             raise KeyError(name)
-        return lambda: outside.outlet(self.settings, name, self.port)
+        return lambda: outside.outlet(self.settings, name, self.port, phones=self.store.phones)
 
     def _begin(self, name: str) -> None:
         now = self.clock()

@@ -14,6 +14,7 @@ import logging
 import re
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import tzinfo
 from functools import partial
 from ipaddress import ip_address
@@ -26,11 +27,12 @@ from service.domain.traffic import pace_for_people
 from service.hosts import literal, refusal
 from service.language import ENGLISH, Language
 from service.outgoing import Shown
+from service.outlets.bundle import message
 from service.outlets.escape import chat_safe, cleaned
 from service.outlets.links import Key, Links
-from service.outlets.words import Words, words
+from service.outlets.words import Words
 from service.ports import Delivered, Delivery, Failed
-from service.usecases.deliver import telling
+from service.usecases.deliver import Telling, telling
 
 DEADLINE = 15.0
 REMEMBERED = 1000
@@ -122,11 +124,11 @@ class OtherOutlet:
         return await self.send_many([delivery], now=now)
 
     async def send_many(self, deliveries: Sequence[Delivery], *, now: Instant) -> Delivered | Failed:
-        said = await self._said(deliveries)
-        title, body = _message(said)
-        key = " ".join(f"{each.key}:{telling(each).notice.version}" for each in deliveries)
+        told = [telling(each, bundles=True) for each in deliveries]
+        said = await self._said(told, deliveries)
+        key = " ".join(f"{each.notice.id}:{each.notice.version}:{each.notice.reminded}" for each in told)
         have = self._have.pop(key, set())
-        reasons = await self._offer(title, body, _urgency(deliveries), have)
+        reasons = await self._offer(said, _urgency(told), have)
         if not reasons:
             return Delivered()
         self._keep(key, have)
@@ -134,33 +136,25 @@ class OtherOutlet:
 
     async def show(self, deliveries: Sequence[Delivery], *, now: Instant) -> Shown:
         """What would be sent."""
-        title, body = _message(await self._said(deliveries))
-        return Shown(headers=[("title", title)], text=body)
+        said = await self._said([telling(each, bundles=True) for each in deliveries], deliveries)
+        return Shown(headers=[("title", said.title)], text=said.text())
 
     async def close(self) -> None:
         """The library keeps nothing open that could be closed."""
 
-    async def _said(self, deliveries: Sequence[Delivery]) -> list[Words]:
-        said = []
-        for delivery in deliveries:
-            told = telling(delivery)
-            said.append(
-                words(
-                    cleaned(told.notice, chat_safe),
-                    zone=self._zone,
-                    link=await self._links.to(told.notice),
-                    attempts=delivery.attempts,
-                    replaces=told.replaces is not None,
-                    unheard=told.unheard,
-                    language=self._language,
-                )
-            )
-        return said
+    async def _said(self, told: Sequence[Telling], deliveries: Sequence[Delivery]) -> Words:
+        return message(
+            [replace(each, notice=cleaned(each.notice, chat_safe)) for each in told],
+            zone=self._zone,
+            link=await self._links.to_all([each.notice for each in told]),
+            late=any(each.attempts > 1 for each in deliveries),
+            language=self._language,
+        )
 
-    async def _offer(self, title: str, body: str, urgency: Urgency, have: set[int]) -> list[str]:
+    async def _offer(self, said: Words, urgency: Urgency, have: set[int]) -> list[str]:
         """Why some don't have it; ``have`` grows by those that take it."""
         waiting = {
-            number: _in_thread(partial(way.send, title, body, urgency))
+            number: _in_thread(partial(way.send, said.title, said.text(), urgency))
             for number, way in enumerate(self._ways)
             if number not in have
         }
@@ -198,15 +192,9 @@ def _in_thread(work: Callable[[], str | None]) -> asyncio.Future[str | None]:
     return future
 
 
-def _message(said: Sequence[Words]) -> tuple[str, str]:
-    first, *others = said
-    title = f"{first.title} (+{len(others)})" if others else first.title
-    return title, "\n\n".join(each.text() for each in said)
-
-
-def _urgency(deliveries: Sequence[Delivery]) -> Urgency:
+def _urgency(told: Sequence[Telling]) -> Urgency:
     """The library's word for the worst of them."""
-    notices = [telling(each).notice for each in deliveries]
+    notices = [each.notice for each in told]
     if all(each.kind in SAYINGS for each in notices):
         return "info"
     if all(each.state == NoticeState.CLOSED for each in notices):

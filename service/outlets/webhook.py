@@ -14,6 +14,7 @@ import msgspec
 from service.domain.model import SECOND, Instant, Notice
 from service.domain.sayings import SAYINGS
 from service.domain.traffic import Pace
+from service.outgoing import Shown
 from service.outlets.network import Way
 from service.outlets.post import DEADLINE, Post
 from service.ports import Delivered, Delivery, Failed
@@ -48,6 +49,15 @@ class WebhookOutlet:
         event_id = _event_id(delivery, told)
         body = msgspec.json.encode(self._event(event_id, told))
         return await self._post.send(body, headers=self._headers(event_id, body, now), now=now)
+
+    async def show(self, deliveries: Sequence[Delivery], *, now: Instant) -> Shown:
+        """What would be sent of the first; the signature is left out."""
+        told = telling(deliveries[0])
+        event_id = _event_id(deliveries[0], told)
+        headers = self._headers(event_id, b"", now)
+        shown = [(name, "v1,…" if name == "webhook-signature" else value) for name, value in headers.items()]
+        body = msgspec.json.format(msgspec.json.encode(self._event(event_id, told)), indent=2)
+        return Shown(headers=shown, text=body.decode())
 
     async def close(self) -> None:
         await self._post.close()

@@ -15,8 +15,6 @@ from service.domain.said import Said, Value
 from service.domain.sayings import AWAKE, day_before, day_of, moment_on, saying
 from service.ports import Archive, NewDelivery
 
-PAGE = 500
-
 
 def awake(*, site: str, open_notices: int, warnings: int, troubled: Sequence[str]) -> Said:
     """The message: ``warnings`` are those of yesterday, ``troubled`` the outlets that don't deliver."""
@@ -50,6 +48,7 @@ class Morning:
     troubled: Callable[[], Sequence[str]]
     add: Callable[[Sequence[NewDelivery]], object]
     said_on: str = ""
+    page: int = 500
 
     def is_due(self, now: Instant) -> bool:
         today = day_of(now, self.zone)
@@ -67,7 +66,7 @@ class Morning:
                 key=f"{notice.id}:{outlet}",
                 outlet=outlet,
                 conversation=f"{notice.id}:{outlet}",
-                change=Change.OPENED,
+                change=Change.CHANGED,  # an opening that is closed by now need not be told any more
                 notice=notice,
                 at=now,
             )
@@ -87,7 +86,7 @@ class Morning:
     def _opened_since(self, begin: str) -> Iterator[Notice]:
         """Newest first, read in pages."""
         after = None
-        while page := self.archive.notices(states=list(NoticeState), limit=PAGE, after=after):
+        while page := self.archive.notices(states=list(NoticeState), limit=self.page, after=after):
             for notice in page:
                 if notice.opened_at < begin:
                     return

@@ -57,7 +57,7 @@ class Book(Generic[T]):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Request:
-    """One POST; header names in lower case, ``at`` is ``time.time()`` of its last byte."""
+    """One request; header names in lower case, ``at`` is ``time.time()`` of its last byte."""
 
     path: str
     headers: Mapping[str, str]
@@ -202,6 +202,8 @@ def _handler(receiver: HttpReceiver) -> type[BaseHTTPRequestHandler]:
                 self.close_connection = True
                 return
             self._answer(answer)
+
+        do_GET = do_POST  # noqa: N815
 
         def _answer(self, answer: Answer) -> None:
             self.send_response(answer.status)
