@@ -2,7 +2,8 @@
 // Each answer is a promise; null means the person thought better of it.
 
 import { make } from "./dom.js";
-import { thing } from "./words.js";
+import { t } from "./language.js";
+import { ofKind } from "./words.js";
 
 const NAME = "earlybell.name";
 
@@ -56,12 +57,12 @@ export async function who() {
 }
 
 export async function changeName() {
-  const given = await open("Who are you?", [
-    field("Name or badge", "The others see it beside what you take. Kept on this device only.", {
+  const given = await open(t("Who are you?"), [
+    field(t("Name or badge"), t("The others see it beside what you take. Kept on this device only."), {
       name: "name", required: true, maxlength: 64, pattern: ".*\\S.*", value: knownName() ?? "",
       autocomplete: "nickname", autofocus: true,
     }),
-  ], "That's me", "Not now", { typing: true });
+  ], t("That's me"), t("Not now"), { typing: true });
   if (given === null) return null;
   keepName(given.name.trim());
   return given.name.trim();
@@ -69,44 +70,68 @@ export async function changeName() {
 
 /** Confirm a new supply: it ends the old count, so it is asked once. Gives `{quantity}`, perhaps null. */
 export async function loaded({ station, slot, kind }) {
+  const place = `${station} ${slot}`;
   const caution = document.getElementById("caution-text").content.cloneNode(true);
-  const given = await open(`A new ${thing(kind)} is in ${station} ${slot}?`, [
-    make("p", {}, "The old count ends here and can't be brought back."),
-    field("How many parts are in it?", "Leave it empty when it is the usual number or you don't know.", {
+  const given = await open(ofKind(kind, {
+    tape: t("A new reel is in {place}?", { place }), tray: t("A new tray is in {place}?", { place }),
+    stick: t("A new stick is in {place}?", { place }), bulk: t("A new case is in {place}?", { place }),
+    other: t("A new supply is in {place}?", { place }),
+  }), [
+    make("p", {}, t("The old count ends here and can't be brought back.")),
+    field(t("How many parts are in it?"), t("Leave it empty when it is the usual number or you don't know."), {
       name: "quantity", inputmode: "numeric", pattern: "[0-9]{1,15}", maxlength: 15,
     }),
     caution,
-  ], "Yes, it is loaded", "Not yet");
+  ], t("Yes, it is loaded"), t("Not yet"));
   return given && { quantity: given.quantity ? Number(given.quantity) : null };
 }
 
 /** A number of parts; null when the person thought better of it. */
 export async function howMany(question) {
   const given = await open(question, [
-    field("Parts", "A whole number; 0 when there is none.", {
+    field(t("Parts"), t("A whole number; 0 when there is none."), {
       name: "quantity", inputmode: "numeric", pattern: "[0-9]{1,15}", maxlength: 15, required: true, autofocus: true,
     }),
-  ], "That many", "Not now", { typing: true });
+  ], t("That many"), t("Not now"), { typing: true });
   return given && Number(given.quantity);
 }
 
 /** Confirm that a slot was emptied by hand. */
 export async function takenOut({ station, slot, kind }) {
-  return open(`The ${thing(kind)} was taken out of ${station} ${slot}?`, [
-    make("p", {}, "Its count ends and its warning closes. Nothing is known to be loaded then."),
-  ], "Yes, it is out", "No");
+  const place = `${station} ${slot}`;
+  return open(ofKind(kind, {
+    tape: t("The reel was taken out of {place}?", { place }), tray: t("The tray was taken out of {place}?", { place }),
+    stick: t("The stick was taken out of {place}?", { place }), bulk: t("The case was taken out of {place}?", { place }),
+    other: t("The supply was taken out of {place}?", { place }),
+  }), [
+    make("p", {}, t("Its count ends and its warning closes. Nothing is known to be loaded then.")),
+  ], t("Yes, it is out"), t("No"));
 }
 
-const REASONS = ["Refilled already", "Not needed any more", "The warning was wrong"];
+/** Which of `known` lines are mine. Gives their names, perhaps none. */
+export async function whichLines(known, mine) {
+  const given = await open(t("Which lines are yours?"), [
+    make("p", {}, t("Kept on this device only.")),
+    make("div", { class: "choices" }, ...known.map((line, index) =>
+      make("label", {}, make("input", { type: "checkbox", name: `line${index}`, value: line, checked: mine.includes(line) }), line))),
+  ], t("These are mine"), t("Not now"));
+  return given && Object.values(given);
+}
+
+/** Kept in English and shown in each reader's language. */
+const REASONS = {
+  "Refilled already": t("Refilled already"), "Not needed any more": t("Not needed any more"),
+  "The warning was wrong": t("The warning was wrong"), "Something else": t("Something else"),
+};
 
 /** Why a notice is closed. Gives the reason. */
 export async function whyClosed() {
-  const given = await open("Close it, because…", [
+  const given = await open(t("Close it, because…"), [
     make("div", { class: "choices", role: "radiogroup", "aria-labelledby": "ask-title" },
-      ...[...REASONS, "Something else"].map((reason, index) =>
+      ...Object.entries(REASONS).map(([reason, words], index) =>
         make("label", {},
-          make("input", { type: "radio", name: "reason", value: reason, checked: index === 0 }), reason))),
-    field("In your words", "It comes back only when it gets worse.", { name: "words", maxlength: 200 }),
-  ], "Close it", "Keep it");
+          make("input", { type: "radio", name: "reason", value: reason, checked: index === 0 }), words))),
+    field(t("In your words"), t("It comes back only when it gets worse."), { name: "words", maxlength: 200 }),
+  ], t("Close it"), t("Keep it"));
   return given && [given.reason, given.words?.trim()].filter(Boolean).join(": ");
 }
