@@ -22,6 +22,10 @@ from service.usecases.deliver import Telling
 IN_FULL = 8
 """Up to so many have a line each; of more the first ``HEAD`` have, the rest is a digest."""
 HEAD = 5
+WORTH_A_SUM = 3
+"""From so many slots that need something on, it is added up what to bring."""
+PARTS = 12
+"""Parts that are named in the sum."""
 
 _GROUPS = {
     "empty": english("Empty, {place}: {slots}"),
@@ -74,12 +78,13 @@ def bundle(
     """Of several."""
     speaker = _Speaker(told, zone, language)
     several, needy = len({each.notice.line for each in told}) > 1, speaker.needy()
+    sums = needy[WORTH_A_SUM - 1 :]
     notes = [language.say("Delivered late; it may be a repeat.")] if late else []
     headline = speaker.headline()
     return Words(
         title=headline,
         headline=f"{headline}.",
-        facts=((language.say("Bring"), speaker.bring()),) if needy else (),
+        facts=((language.say("Bring"), speaker.bring()),) if sums else (),
         notes=(*speaker.lines(), *notes),
         link=link,
         caution=language.say(CAUTION) if needy else None,
@@ -137,7 +142,11 @@ class _Speaker:
     def bring(self) -> str:
         """Everything that is needed, the most of one part first."""
         counts = Counter((each.supply_kind or "", each.part) for each in self.needy())
-        return ", ".join(self._supplies(kind, part, n) for (kind, part), n in counts.most_common())
+        named = counts.most_common(PARTS)
+        said = [self._supplies(kind, part, number) for (kind, part), number in named]
+        if more := len(counts) - len(named):
+            said.append(self.language.say_many("1 more part", "{number} more parts", more))
+        return ", ".join(said)
 
     def _supplies(self, kind: str, part: str | None, number: int) -> str:
         if number == 1:
