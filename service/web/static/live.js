@@ -10,6 +10,7 @@ const LINES_MS = 15000;
 const ALL_MS = 60000;
 const SILENT_MS = 12000;
 const NEW_LINE_MS = 2000;
+const ASLEEP_MS = 8000;
 
 /**
  * Follow the service for ever: all lines or one `line`, and the notices that `also()` fetches beside the open ones.
@@ -20,6 +21,8 @@ export function follow({ line, also, shown, told, condition }) {
   let source = null;
   let streaming = false;
   let heardAt = null;
+  let heardClock = null;
+  let tickedAt = Date.now();
   let seenAt = performance.now();
   let allAt = -Infinity;
   let linesAt = -Infinity;
@@ -29,15 +32,21 @@ export function follow({ line, also, shown, told, condition }) {
 
   function heard() {
     heardAt = performance.now();
+    heardClock = Date.now();
     lost = false;
     report();
   }
 
   function report() {
     if (document.hidden) return; // browsers let hidden pages sleep: their silence means nothing
-    const age = heardAt === null ? null : (performance.now() - heardAt) / 1000;
+    const age = heardAt === null ? null : ageOfAll();
     const silent = heardAt !== null && performance.now() - Math.max(heardAt, seenAt) > SILENT_MS;
     condition({ state: lost || silent ? "lost" : streaming ? "live" : "polling", age });
+  }
+
+  /** In seconds. Some devices stop one clock while they sleep, and the other may be set: the older one is true. */
+  function ageOfAll() {
+    return Math.max(performance.now() - heardAt, Date.now() - heardClock, 0) / 1000;
   }
 
   async function fetchAll() {
@@ -116,11 +125,31 @@ export function follow({ line, also, shown, told, condition }) {
     look();
   }
 
+  /** Each second; a longer gap means that the device slept, and nobody knows what it missed. */
+  function tick() {
+    const slept = Date.now() - tickedAt > ASLEEP_MS;
+    tickedAt = Date.now();
+    if (slept && !document.hidden) wake();
+    else report();
+  }
+
+  function wake() {
+    seenAt = performance.now();
+    if (source.readyState === EventSource.CLOSED) listen();
+    look({ all: true });
+  }
+
   listen();
   setInterval(tend, LOOK_AGAIN_MS);
-  setInterval(report, 1000);
+  setInterval(tick, 1000);
   document.addEventListener("visibilitychange", () => {
-    seenAt = performance.now();
-    tend();
+    if (document.hidden) return;
+    tickedAt = Date.now();
+    wake();
+  });
+  window.addEventListener("online", wake);
+  window.addEventListener("offline", () => {
+    lost = true;
+    report();
   });
 }

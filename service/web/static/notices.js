@@ -2,8 +2,10 @@
 
 import * as act from "./act.js";
 import { arrange, icon, make, say } from "./dom.js";
+import { isMine } from "./inbox.js";
+import { many, t } from "./language.js";
 import { isQuestion, numbersOf, slotOf } from "./state.js";
-import { LEVEL, clock, count, number, pageOf, range, whatToBring } from "./words.js";
+import { LEVEL, clock, closedWords, messageOf, number, pageOf, panels as panelsOf, range, whatToBring } from "./words.js";
 
 const shownIn = new WeakMap();
 
@@ -36,21 +38,26 @@ function card(id, keep) {
   const status = part("status");
   const said = make("p", { class: "said", role: "status" });
 
-  const tell = act.teller(said, say);
+  const inCard = act.teller(said, say);
+  const tell = (text, bad) => {
+    inCard(text, bad);
+    if (text !== null) afterDrawing(() => said.checkVisibility() || keep.news?.(`${nameOf(notice)}: ${text}`));
+  };
   const button = (label, does, first = false) => {
     const own = make("button", { type: "button", class: first ? "first" : null }, label);
     act.pressable(own, () => does(notice), tell);
     return own;
   };
   const slotNow = (one) => ({ ...slotOf(one), ...placeOf(one) });
-  const take = button("I'm on it", (one) => act.take(one, keep.notice), true);
-  const load = button("Loaded a new one", (one) => act.load(slotNow(one), keep.slot));
-  const right = button("That's right", (one) => act.loadUsual(slotNow(one), keep.slot), true);
-  const other = button("Another quantity", (one) => act.loadQuantity(slotNow(one), keep.slot));
-  const left = button("I counted what is left", (one) => act.counted(slotNow(one), keep.slot));
+  const take = button(t("I'm on it"), (one) => act.take(one, keep.notice), true);
+  const release = button(t("Give it back"), (one) => act.release(one, keep.notice));
+  const load = button(t("Loaded a new one"), (one) => act.load(slotNow(one), keep.slot));
+  const right = button(t("That's right"), (one) => act.loadUsual(slotNow(one), keep.slot), true);
+  const other = button(t("Another quantity"), (one) => act.loadQuantity(slotNow(one), keep.slot));
+  const left = button(t("I counted what is left"), (one) => act.counted(slotNow(one), keep.slot));
   const quiet = button("", (one) => act.quiet(one, keep.notice));
-  const close = button("Close…", (one) => act.close(one, keep.notice));
-  const buttons = make("div", { class: "buttons" }, take, load, right, other, left, quiet, close);
+  const close = button(t("Close…"), (one) => act.close(one, keep.notice));
+  const buttons = make("div", { class: "buttons" }, take, load, right, other, left, quiet, release, close);
   const element = make("article", { class: "notice", id: `notice-${id}` },
     level, make("div", { class: "what" }, place, supply), make("div", { class: "soon" }, panels, when),
     facts, status, buttons, said);
@@ -60,32 +67,42 @@ function card(id, keep) {
     const supplyNotice = notice.kind === "supply";
     element.dataset.level = levelOf(notice);
     element.dataset.state = notice.state;
+    element.dataset.whose = notice.state === "taken" && !isMine(notice) ? "another" : "open";
     if (level.dataset.level !== levelOf(notice)) {
       level.dataset.level = levelOf(notice);
       level.replaceChildren(icon(levelOf(notice)), LEVEL[levelOf(notice)] ?? notice.level);
     }
     showPlace(place, notice);
-    say(supply, supplyNotice ? notice.part ?? "part not known" : notice.message);
+    say(supply, supplyNotice ? notice.part ?? t("part not known") : messageOf(notice));
     showSoon(panels, when, notice);
     showFacts(facts, notice);
     say(status, statusOf(notice));
-    say(quiet, supplyNotice ? `Quiet ${act.QUIET_PANELS} panels` : `Quiet ${act.QUIET_MINUTES} minutes`);
+    say(quiet, supplyNotice ? t("Quiet {n} panels", { n: act.QUIET_PANELS }) : t("Quiet {n} minutes", { n: act.QUIET_MINUTES }));
     showButtons();
   }
 
   function showButtons() {
     const isOver = notice.state === "closed";
     const asks = isQuestion(notice);
+    const focused = buttons.contains(document.activeElement) ? document.activeElement : null;
     const isLink = document.body.dataset.link !== undefined; // it opens the notice, not the slot
     take.hidden = isOver || asks || notice.state === "taken";
+    release.hidden = isOver || notice.state !== "taken" || !isMine(notice);
     load.hidden = isOver || isLink || notice.kind !== "supply";
     right.hidden = isOver || isLink || !asks || !slotOf(notice)?.assumed;
     other.hidden = left.hidden = isOver || isLink || !asks;
     quiet.hidden = isOver || asks || notice.state === "quiet";
     close.hidden = isOver;
+    if (focused?.hidden) [...buttons.children].find((each) => !each.hidden)?.focus();
   }
   return { element, show };
 }
+
+/** What was said in a card that went away with it is said above the cards. */
+const afterDrawing = (then) => requestAnimationFrame(() => requestAnimationFrame(then));
+
+/** A notice in a word or two. */
+export const nameOf = ({ station, slot, line }) => [station, slot].filter(Boolean).join(" ") || line || t("The service");
 
 /** A question is calm whatever its level. */
 const levelOf = (notice) => (isQuestion(notice) ? "question" : notice.level);
@@ -94,14 +111,14 @@ const placeOf = ({ line, station, slot }) => ({ line, station, slot });
 /** The slot, large, as the link to its page. */
 function showPlace(place, notice) {
   const { line, station, slot } = notice;
-  const where = [slot && station, station && `line ${line}`].filter(Boolean).join(" · ");
+  const where = [slot && station, station && t("line {line}", { line })].filter(Boolean).join(" · ");
   if (place.childElementCount === 0) {
     const names = [make("span", { class: "slot" }), make("span", { class: "where" })];
     const page = slot ? pageOf(notice) : notice.kind === "promise" ? "/record" : null;
     place.append(page ? make("a", { href: page }, ...names) : make("span", {}, ...names));
   }
   const [name, rest] = place.firstElementChild.children;
-  say(name, slot || station || line || (notice.kind === "promise" ? "The warnings" : "The service"));
+  say(name, slot || station || line || (notice.kind === "promise" ? t("The warnings") : t("The service")));
   say(rest, where);
 }
 
@@ -110,26 +127,27 @@ function showSoon(panels, when, notice) {
   const numbers = numbersOf(notice);
   const spread = numbers.panels_to_empty;
   if (notice.level === "empty" && notice.kind === "supply") {
-    if (panels.textContent !== "Out") panels.replaceChildren(make("b", {}, "Out"));
-    say(when, "the station waits");
+    if (panels.textContent !== t("Out")) panels.replaceChildren(make("b", {}, t("Out")));
+    say(when, t("the station waits"));
   } else if (spread && !isQuestion(notice)) {
     if (panels.childElementCount !== 2) panels.replaceChildren(make("b"), " ", make("span"));
     say(panels.firstElementChild, number(spread.p50));
-    say(panels.lastElementChild, spread.p50 === 1 ? "panel left" : "panels left");
+    say(panels.lastElementChild, many(spread.p50, "panel left", "panels left"));
     const doubt = spread.p05 === spread.p95 ? "" : `${range(spread.p05, spread.p95)} · `;
-    say(when, numbers.empty_at ? `${doubt}about ${clock(numbers.empty_at.p50, numbers.as_of)}` : doubt.slice(0, -3));
+    const about = numbers.empty_at && t("about {clock}", { clock: clock(numbers.empty_at.p50, numbers.as_of) });
+    say(when, about ? doubt + about : doubt.slice(0, -3));
   } else {
     say(panels, "");
-    say(when, `since ${clock(notice.opened_at)}`);
+    say(when, t("since {clock}", { clock: clock(notice.opened_at) }));
   }
 }
 
 function showFacts(facts, notice) {
   const rows = notice.kind !== "supply" ? [] : [
-    ["Bring", whatToBring(notice)],
-    ["Exchange", notice.boundary_only
-      ? "at a panel boundary only"
-      : "now, as the machine's manual allows"],
+    [t("Bring"), whatToBring(notice)],
+    [t("Exchange"), notice.boundary_only
+      ? t("at a panel boundary only")
+      : t("now, as the machine's manual allows")],
   ];
   const text = rows.flat().join("\n");
   if (facts.dataset.text === text) return;
@@ -140,12 +158,9 @@ function showFacts(facts, notice) {
 export function statusOf(notice) {
   switch (notice.state) {
     case "taken":
-      return `${notice.taken_by} is on it`;
-    case "quiet": {
-      const taken = notice.taken_by ? ` · ${notice.taken_by} is on it` : "";
-      if (notice.quiet_panels) return `Quiet for ${count(notice.quiet_panels, "panel")}, unless it gets worse${taken}`;
-      return `Quiet until ${notice.quiet_until ? clock(notice.quiet_until) : "it gets worse"}${taken}`;
-    }
+      return takenWords(notice);
+    case "quiet":
+      return [quietWords(notice), notice.taken_by && takenWords(notice)].filter(Boolean).join(" · ");
     case "closed":
       return closedWords(notice);
     default:
@@ -153,19 +168,22 @@ export function statusOf(notice) {
   }
 }
 
-function closedWords({ closed_because: because, closed_by: by, reason }) {
-  if (because !== "person") return `Closed: ${because ?? "done"}`;
-  return `Closed by ${by ?? "a person"}${reason ? `: ${reason}` : ""}`;
+const takenWords = ({ taken_by: person }) => t("{person} is on it", { person });
+
+function quietWords({ quiet_panels: panels, quiet_until: until }) {
+  if (panels) return t("Quiet for {panels}, unless it gets worse", { panels: panelsOf(panels) });
+  return until ? t("Quiet until {clock}", { clock: clock(until) }) : t("Quiet until it gets worse");
 }
 
 /** What a screen reader is told about a changed notice; null when nothing is worth an interruption. */
 export function announcement({ notice, before, changed }) {
   if (!changed) return null;
-  const place = [notice.station, notice.slot].filter(Boolean).join(" ") || notice.line;
-  if (notice.state === "closed") return before && before.state !== "closed" ? `${place}: closed` : null;
+  const place = nameOf(notice);
+  if (notice.state === "closed") return before && before.state !== "closed" ? t("{place}: closed", { place }) : null;
   if (before && before.level === notice.level && before.state === notice.state) return null;
   if (notice.state !== "open") return `${place}: ${statusOf(notice)}`;
-  if (isQuestion(notice)) return `Question: ${notice.message}`;
-  const left = notice.panels_to_empty ? `, ${count(notice.panels_to_empty.p50, "panel")} left` : "";
-  return `${LEVEL[notice.level] ?? notice.level}: ${place}, ${notice.part ?? notice.message}${left}`;
+  if (isQuestion(notice)) return t("Question: {message}", { message: messageOf(notice) });
+  const left = notice.panels_to_empty
+    ? `, ${many(notice.panels_to_empty.p50, "{n} panel left", "{n} panels left")}` : "";
+  return `${LEVEL[notice.level] ?? notice.level}: ${place}, ${notice.part ?? messageOf(notice)}${left}`;
 }

@@ -2,6 +2,7 @@
 
 import { changeName, knownName } from "./ask.js";
 import { make, say } from "./dom.js";
+import { t } from "./language.js";
 import { announcement } from "./notices.js";
 import { number, age } from "./words.js";
 import "./switch.js";
@@ -9,11 +10,18 @@ import "./switch.js";
 const byId = (id) => document.getElementById(id);
 const title = document.title;
 
-/** Tell a screen reader of changed notices, and count in the title what is still open. */
+/**
+ * Tell a screen reader of changed notices, and count in the title what is still open. What is empty interrupts,
+ * all else waits for its turn.
+ */
 export function tellOf(changes, open) {
-  const words = changes.map(announcement).filter(Boolean);
-  const heardBefore = byId("freshness").dataset.state !== "starting";
-  if (words.length && heardBefore) say(byId("announce"), words.join(". "));
+  if (byId("freshness").dataset.state !== "starting") {
+    const isAlarm = ({ notice }) => notice.kind === "supply" && notice.level === "empty" && notice.state === "open";
+    const words = (these) => these.map(announcement).filter(Boolean).join(". ");
+    const [alarms, others] = [words(changes.filter(isAlarm)), words(changes.filter((each) => !isAlarm(each)))];
+    if (alarms) say(byId("alarm"), alarms);
+    if (others) say(byId("announce"), others);
+  }
   document.title = open ? `(${number(open)}) ${title}` : title;
 }
 
@@ -21,18 +29,21 @@ export function tellOf(changes, open) {
 export function condition({ state: now, age: seconds }) {
   const own = byId("freshness");
   if (now !== "lost" && seconds === null) return;
-  const old = seconds === null ? "Nothing was heard yet" : `What you see is ${age(seconds)} old`;
+  const old = seconds === null ? t("Nothing was heard yet.") : t("What you see is {age} old.", { age: age(seconds) });
   say(own.querySelector(".words"), {
-    live: "Live",
-    polling: "Fetched every 10 s",
-    lost: `Not connected. ${old}. Trying again.`,
+    live: t("Live"),
+    polling: t("Fetched every 10 s"),
+    lost: [t("Not connected."), old, t("Trying again."), unheard()].join(" "),
   }[now]);
   if (own.dataset.state === now) return;
-  if (now === "lost") say(byId("announce"), "Not connected. What you see gets old.");
-  else if (own.dataset.state === "lost") say(byId("announce"), "Connected again.");
+  if (now === "lost") say(byId("announce"), t("Not connected. What you see gets old."));
+  else if (own.dataset.state === "lost") say(byId("announce"), t("Connected again."));
   own.dataset.state = now;
   document.body.dataset.connection = now;
 }
+
+/** Nothing is kept for later: a press an hour late could take what another is on. */
+const unheard = () => (document.body.dataset.role === "read" ? "" : t("What you press now isn't stored, nor kept for later."));
 
 /** A function that asks for one drawing a frame, however often it is called. */
 export function onceAFrame(draw) {
@@ -50,8 +61,8 @@ export function onceAFrame(draw) {
 function showYou() {
   const name = knownName();
   const change = make("button", { type: "button", click: async () => { await changeName(); showYou(); } },
-    name ? "That isn't me" : "Say who you are");
-  byId("you").replaceChildren(name ? `You are ${name}.` : "Nobody has said who they are on this device.", " ", change);
+    name ? t("That isn't me") : t("Say who you are"));
+  byId("you").replaceChildren(name ? t("You are {name}.", { name }) : t("Nobody has said who they are on this device."), " ", change);
 }
 
 if (document.body.dataset.by === undefined) {
