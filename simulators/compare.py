@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import io
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from statistics import median
-from typing import TextIO
+from typing import Any, TextIO
 
 from simulators.events import Event
 from simulators.plant import Plant
@@ -65,6 +65,7 @@ class _Bell:
     def __init__(self, scenario: Scenario) -> None:
         self.changes = 0
         self.asked = 0
+        self._levels: dict[str, str] = {}
         self._scenario = scenario
         self._tally = Tally.of(scenario)
         self._lock = threading.Lock()
@@ -92,7 +93,6 @@ class _Bell:
             if stop.is_set():
                 return None
             with self._lock:
-                self._tally.messages = len(show.sink.chats)
                 return self._tally.outcome(hours)
 
     def _see(self, line: str, event: Event) -> None:
@@ -105,9 +105,20 @@ class _Bell:
         with self._lock:
             self.changes += 1
             self.asked += notice.get("kind") == "question" and delivery.type.endswith("opened")
+            self._tally.messages += self._calls(notice)
             if self._show and notice.get("kind") == "supply" and notice.get("state") == "open":
                 line, station, slot = (str(notice.get(key)) for key in ("line", "station", "slot"))
                 self._tally.hear(line, station, slot, self._show.publisher.now)
+
+    def _calls(self, notice: Mapping[str, Any]) -> bool:
+        """Whether it calls for somebody: it is open, or has become worse for whoever took it.
+
+        Counted where every change is heard: the chat's pace goes by the wall clock, which this plant outruns.
+        """
+        key, level = str(notice.get("id")), str(notice.get("level"))
+        worse = level != self._levels.get(key, level)
+        self._levels[key] = level
+        return notice.get("state") == "open" or (worse and notice.get("state") != "closed")
 
 
 _ROUTES = [{"outlets": ["receiver"]}, {"outlets": ["chat"], "tells": "calls"}]
@@ -129,7 +140,7 @@ def table(alone: Outcome, bell: Outcome, *, changes: int, asked: int) -> str:
         ),
         ("supplies that came to their end", f"{len(alone.emptyings)}", f"{len(bell.emptyings)}"),
         ("of these nobody was told of by the bell", "", f"{len(bell.untold)}"),
-        ("messages that call for somebody", "", f"{bell.messages}"),
+        ("changes that call for somebody", "", f"{bell.messages}"),
         ("of these for each supply at its end", "", _number(bell.messages_per_emptying)),
         ("of these for each person and hour", "", f"{bell.messages_per_person_hour:.1f}"),
         ("of these questions what was loaded", "", f"{asked}"),
