@@ -24,11 +24,16 @@ from service.desk import Conflict, Unfit
 from service.domain.explain import Figures, Why
 from service.domain.history import Record
 from service.domain.model import SECOND, Instant, Notice, Spread, from_datetime, to_rfc3339
+from service.domain.policy import Policy
+from service.domain.who import who
+from service.phones import Phonebook
 from service.usecases.budget import Budget
-from service.usecases.told import record_object
+from service.usecases.told import record_object, who_object
 from service.web.api import create_app
 from service.web.stream import Hub
+from tests.support.office import Office
 from tests.support.past import LEARNED
+from tests.support.phones import MemoryPhones, book_of
 from tests.support.sent import HEARING, MemorySent
 from tests.support.wait import eventually
 
@@ -160,6 +165,7 @@ class Floor:
         self.broken: Exception | None = None
         self.ails: list[str] = []
         self.records: list[Record] = []
+        self.policy = Policy()
         self.taught = list(LEARNED)
         self.sent = MemorySent()
         self.budget = Budget(sent=self.sent, hearing=HEARING, clock=lambda: START)
@@ -313,6 +319,10 @@ class Floor:
     def learned(self, *, limit: int) -> list[dict[str, object]]:
         self._may_fail()
         return self.taught[:limit]
+
+    def who(self, notice: Notice, *, at: Instant) -> dict[str, object]:
+        self._may_fail()
+        return who_object(who(self.policy, notice, at), at)
 
     def events(self, *, since: Instant | None, until: Instant | None) -> Iterator[bytes]:
         self._may_fail()
@@ -506,10 +516,13 @@ def plant(
     places: Sequence[Place] | None = None,
     *,
     door: Door | None = None,
+    book: Phonebook | None = None,
     public_url: str | None = "https://bell.ferrow.example/",
     session_check_seconds: float = 5.0,
+    office: Office | None = None,
 ) -> tuple[FastAPI, Floor]:
-    """An application with a fresh plant behind it; without a ``door`` everybody may do everything."""
+    """An application with a fresh plant behind it; without a ``door`` everybody may do everything, without an
+    ``office`` there is no mail to see."""
     floor = Floor(Hub() if hub is None else hub, places)
     app = create_app(
         reading=floor,
@@ -520,7 +533,10 @@ def plant(
         timezone=TIMEZONE,
         public_url=public_url,
         door=door,
+        book=book or book_of(MemoryPhones()),
         budget=floor.budget,
+        ways=office,
+        tray=office,
         session_check_seconds=session_check_seconds,
     )
     return app, floor

@@ -124,6 +124,14 @@ def test_taking_twice_by_the_same_person_is_200(client: Any) -> None:
     assert [client.post(f"{NOTICE}/take", json={"by": "Mira"}).status_code for _ in range(2)] == [200, 200]
 
 
+def test_what_is_given_back_is_nobodys(client: Any) -> None:
+    client.post(f"{NOTICE}/take", json={"by": "Mira"})
+    answer = client.post(f"{NOTICE}/release", json={"by": "Tomas"})
+    assert answer.status_code == 200
+    notice = schemas.NoticeView.model_validate(answer.json())
+    assert (notice.state, notice.taken_by) == ("open", None)
+
+
 def test_when_someone_was_first_the_answer_is_409_with_the_notice_as_it_is(client: Any) -> None:
     client.post(f"{NOTICE}/take", json={"by": "Mira"})
     answer = client.post(f"{NOTICE}/take", json={"by": "Tomas"})
@@ -133,7 +141,7 @@ def test_when_someone_was_first_the_answer_is_409_with_the_notice_as_it_is(clien
 
 @pytest.mark.parametrize(
     ("verb", "body"),
-    [("take", {"by": "A"}), ("quiet", {"by": "A", "panels": 5}), ("close", {"by": "A", "reason": "x"})],
+    [("take", {"by": "A"}), ("release", {"by": "A"}), ("quiet", {"by": "A", "panels": 5}), ("close", {"by": "A", "reason": "x"})],
 )
 def test_a_closed_notice_is_409_and_an_unknown_one_404(
     client: Any, floor: Floor, verb: str, body: dict[str, object]

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from service.domain.model import to_rfc3339
+from service.domain.policy import Person, Policy, Route
 from service.ports import StoreError
 from service.web import recorded, schemas
 from tests.support.floor import START, Floor, Place
@@ -252,3 +253,35 @@ def test_a_defect_is_a_500_that_tells_nothing_of_the_inside(get: Any, floor: Flo
     answer = get("/api/v1/lines", 500)
     assert "secret" not in answer.text
     assert "content-security-policy" in answer.headers
+
+
+def test_who_would_hear_is_told_in_the_order_in_which_they_would(get: Any, floor: Floor) -> None:
+    floor.policy = Policy(
+        outlets=["chat", "mail"],
+        people=(Person(name="Ines", outlets=["chat"]), Person(name="Bert", outlets=["mail"])),
+        routes=[Route(people=["Ines"], kind="tape", escalate_to=["Bert"], escalate_minutes=4.0)],
+    )
+    answer = get("/api/v1/who?line=L3&kind=tape&at=2026-03-01T03:00:00%2B01:00").json()
+    assert answer == {
+        "at": "2026-03-01T02:00:00.000Z",
+        "rounds": [
+            {
+                "after_minutes": None,
+                "after_panels": None,
+                "people": [{"person": "Ines", "outlet": "chat"}],
+                "outlets": ["chat"],
+            },
+            {
+                "after_minutes": 4.0,
+                "after_panels": None,
+                "people": [{"person": "Bert", "outlet": "mail"}],
+                "outlets": ["mail"],
+            },
+        ],
+        "routes": [1],
+        "off": [],
+        "remind_minutes": None,
+        "remind_panels": None,
+    }
+    assert get("/api/v1/who?line=L3&kind=tray").json()["rounds"][0]["outlets"] == []
+    assert "line" in get("/api/v1/who", 422).text
