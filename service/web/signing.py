@@ -18,6 +18,7 @@ from starlette.responses import RedirectResponse, Response
 
 from service.access import Door, SignInRefused, TooMany
 from service.domain.access import Deed
+from service.language import english
 from service.web.caller import (
     address_of,
     caller_of,
@@ -30,11 +31,12 @@ from service.web.caller import (
 )
 from service.web.guard import says_where_from
 from service.web.pages import page
+from service.web.tongue import language_of
 from service.web.wiring import Own, read_body
 
 router = APIRouter(include_in_schema=False, default_response_class=Response)
 
-WRONG = "Name and password don't belong together."
+WRONG = english("Name and password don't belong together.")
 
 
 def _door(request: Request) -> Door:
@@ -71,9 +73,12 @@ async def sign_in(request: Request, door: Entrance, own: Own) -> Response:
         call = partial(door.sign_in, name, fields.get("password", ""), address=address_of(request.scope))
         secret = await anyio.to_thread.run_sync(call, limiter=own.desk_threads)
     except SignInRefused:
-        return page(request, "signin.html", status=401, back=place, wrong=WRONG, given=name)
+        return page(
+            request, "signin.html", status=401, back=place, wrong=language_of(request).say(WRONG), given=name
+        )
     except TooMany as trouble:
-        words = f"Too many tries. Try again in {trouble.seconds} s."
+        say = language_of(request).say
+        words = say("Too many tries. Try again in {seconds} s.", seconds=trouble.seconds)
         answer = page(request, "signin.html", status=429, back=place, wrong=words, given=name)
         answer.headers["retry-after"] = str(trouble.seconds)
         return answer

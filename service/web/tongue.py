@@ -9,15 +9,19 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Iterable, Iterator
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
 
+import msgspec
 from fastapi import APIRouter
 from markupsafe import Markup, escape
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
+from service.domain.said import Said, put
 from service.language import Language, languages, speak
 
 COOKIE = "earlybell_language"
@@ -40,6 +44,7 @@ def speaking(request: Request) -> dict[str, object]:
     return {
         "language": language,
         "t": words_of(language),
+        "message_of": partial(message_of, language, ZoneInfo(request.app.state.timezone)),
         "tongues": [(tag, speak(tag, own).name) for tag in languages(own)],
         "chosen": request.cookies.get(COOKIE, ""),
     }
@@ -52,6 +57,12 @@ def words_of(language: Language) -> Callable[..., Markup]:
         return escape(language.text(text)).format(**values)
 
     return t
+
+
+def message_of(language: Language, zone: ZoneInfo, notice: dict[str, Any]) -> str:
+    """What a notice as the API gives it says."""
+    said = notice.get("said")
+    return notice["message"] if said is None else put(msgspec.convert(said, Said), zone, language)
 
 
 @router.api_route("/static/words/{tag}.js", methods=["GET", "HEAD"])
