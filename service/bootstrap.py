@@ -11,7 +11,7 @@ import contextlib
 import signal
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from zoneinfo import ZoneInfo
 
 import structlog
@@ -20,9 +20,11 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from service import outside
 from service.domain.model import SECOND, Instant
 from service.entrance import make_door
+from service.heart import Heart
 from service.instance import claim
 from service.lease import Lease, LeaseLost
-from service.ports import StoreError
+from service.phonebook import phonebook
+from service.ports import NewDelivery, StoreError
 from service.pulse import STUCK_AFTER, Pulse, Watchdog
 from service.reign import Parts, Reign
 from service.report import Report
@@ -31,11 +33,13 @@ from service.store import Store, open_store
 from service.telemetry import Metrics
 from service.usecases.announce import Announcer
 from service.usecases.asks import Passing, Tray
+from service.usecases.budget import Budget, readers
 from service.usecases.charge import Charge
 from service.usecases.desk import AskingDesk
 from service.usecases.follow import Follower
 from service.usecases.ingest import Ask
 from service.usecases.show import Shown
+from service.ways import Ways
 from service.web.api import create_app
 from service.web.server import Server, listen
 from service.web.stream import Hub
@@ -83,6 +87,7 @@ class Service:
             archive=self.store.archive,
             site=settings.site.name,
             reasons=self.not_ready,
+            clock=wall_clock if settings.site.clock == "wall" else None,
         )
         self.announcer = Announcer(
             shown=self.shown,
@@ -114,13 +119,27 @@ class Service:
             store=self.store,
             committed=committed,
             broker=outside.broker(settings),
-            outlets=outside.outlets(settings, self.port, key=self.door.link_key),
+            outlets=outside.outlets(settings, self.port, key=self.door.link_key, phones=self.store.phones),
             announcer=self.announcer,
             metrics=self.metrics,
             report=self.report,
             pulse=self.pulse,
             clock=wall_clock,
             sure=lambda: self.charge.sure() and not self.deposed,
+        )
+        self.budget = Budget(sent=self.store.sent, hearing=readers(settings.policy()), clock=wall_clock)
+        self.ways = Ways(
+            settings=settings,
+            port=self.port,
+            store=self.store,
+            clock=wall_clock,
+            report=self.report,
+            revive=self._revive,
+        )
+        self.heart = Heart(
+            self.ways,
+            say=self._say,
+            ready=lambda: not self.not_ready(),
         )
         self.scheduler = self._make_scheduler()
         self.server = self._make_server()
@@ -223,6 +242,8 @@ class Service:
             job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
         )
         scheduler.add_job(self._tick, "interval", seconds=1, id="tick")
+        if self.heart.beats:
+            scheduler.add_job(self.heart.tick, "interval", seconds=1, id="heart")
         scheduler.add_job(self._checkpoint, "interval", hours=1, id="checkpoint")
         scheduler.add_job(self._prune, "cron", hour=3, minute=30, id="prune")
         return scheduler
@@ -252,6 +273,7 @@ class Service:
         # What is known without the store is told without it: that is when people look.
         with contextlib.suppress(StoreError):
             self.report.outbox(self.store.outbox.backlog())
+            self.report.budget(self.budget.lately())
         return self.metrics.render()
 
     def _make_server(self) -> Server:
@@ -266,6 +288,9 @@ class Service:
             languages=self.settings.site.languages,
             public_url=self.settings.web.public_url,
             door=self.door,
+            budget=self.budget,
+            ways=self.ways,
+            book=phonebook(self.settings, self.store.phones, self.port, clock=wall_clock),
             tray=Tray(
                 outbox=self.store.outbox,
                 passing=self.passing,
@@ -273,6 +298,14 @@ class Service:
             ),
         )
         return Server(app, self.hub, certificate=outside.certificate(self.settings))
+
+    def _revive(self, outlet: str) -> None:
+        if self.reign is not None:
+            self.reign.revive(outlet)
+
+    def _say(self, deliveries: Sequence[NewDelivery]) -> None:
+        if self.reign is not None:
+            self.reign.say(deliveries)
 
     def _end_server(self) -> None:
         self.hub.close()

@@ -10,8 +10,10 @@ from typing import Any
 
 from pydantic import SecretStr
 
+from service.language import speak
 from service.mqtt.client import Broker
-from service.outlets import Key, OutletError, build_outlet
+from service.outlets import Key, Monitor, OutletError, Way, build_outlet
+from service.phones import Phones
 from service.ports import Outlet
 from service.settings import Settings
 from service.tls import TlsFileError, client_context
@@ -35,16 +37,50 @@ def broker(settings: Settings) -> Broker:
     )
 
 
-def outlets(settings: Settings, port: int, *, key: Key | None = None) -> Mapping[str, Outlet]:
-    """Every outlet by its name; ``port`` is the web server's, ``key`` gives what links carry. Raises
-    ``OutletError``."""
+def outlets(
+    settings: Settings, port: int, *, key: Key | None = None, phones: Phones | None = None
+) -> Mapping[str, Outlet]:
+    """Every outlet by its name; ``port`` is the web server's, ``key`` gives what links carry, ``phones`` who
+    hears those for phones. Raises ``OutletError``."""
+    return {each.name: outlet(settings, each.name, port, key=key, phones=phones) for each in settings.outlets}
+
+
+def outlet(
+    settings: Settings, name: str, port: int, *, key: Key | None = None, phones: Phones | None = None
+) -> Outlet:
+    """The outlet of that name. Raises ``OutletError``; ``KeyError``: there is none."""
     common: dict[str, Any] = {
         "site": settings.site.name,
         "public_url": settings.web.public_url or web_address(settings, port),
         "timezone": settings.site.timezone,
         "key": key,
+        "phones": phones,
     }
-    return {each.name: build_outlet(**_plain(each), **common) for each in settings.outlets}
+    chosen = {each.name: each for each in settings.outlets}[name]
+    language = speak(chosen.language or settings.site.language, settings.site.languages)
+    return build_outlet(**_plain(chosen) | common | {"language": language})
+
+
+def routed(settings: Settings) -> frozenset[str]:
+    """The outlets that some notice may go to: without any route all of them."""
+    if not settings.routes:
+        return frozenset(each.name for each in settings.outlets)
+    asked = {name for route in settings.routes for name in (*route.people, *route.escalate_to)}
+    asked |= {name for duty in settings.duties if duty.roster in asked for name in duty.people}
+    by_people = {name for each in settings.people if each.name in asked for name in each.outlets}
+    return frozenset(name for route in settings.routes for name in route.outlets) | by_people
+
+
+def monitor(settings: Settings) -> Monitor | None:
+    """Whom we tell that we live; ``None``: nobody is configured. Raises ``OutletError``."""
+    beat = settings.heartbeat
+    if beat.url is None:
+        return None
+    way = Way(ca_file=beat.ca_file, allow=beat.allow)
+    try:
+        return Monitor(beat.url.get_secret_value(), method=beat.method, way=way)
+    except ValueError as error:
+        raise OutletError(f"heartbeat: {error}") from None
 
 
 def certificate(settings: Settings) -> Certificate | None:
@@ -67,6 +103,7 @@ def problems(settings: Settings) -> list[str]:
         ("mqtt: ", lambda: (made := broker(settings)).tls and made.tls()),
         ("web: ", lambda: certificate(settings)),
         ("", lambda: outlets(settings, settings.web.port)),
+        ("", lambda: monitor(settings)),
     ):
         try:
             make()

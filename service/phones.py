@@ -14,6 +14,7 @@ from urllib.parse import SplitResult, urlsplit
 
 from service.domain.model import Instant
 from service.hosts import check_host, literal
+from service.outgoing import Tested
 
 MOST_OF_OUTLET = 200
 MOST_OF_PERSON = 10
@@ -71,6 +72,35 @@ class Phones(Protocol):
 
     def signing_key(self, make: Callable[[], bytes]) -> bytes:
         """The private key that says to push services who sends; of the first call ever, whoever made it."""
+        ...
+
+
+class Phonebook(Protocol):
+    """What people may ask about their phones; safe from any thread. Every call may raise ``StoreError``."""
+
+    def outlets(self) -> Mapping[str, int]:
+        """The outlets for phones, as configured, and how many phones hear each."""
+        ...
+
+    def public_key(self) -> str:
+        """The key that a browser binds its subscription to, as base64url."""
+        ...
+
+    def of(self, *, person: str | None, device: str | None) -> Sequence[Phone]:
+        """The rows of a person and of a device, each once."""
+        ...
+
+    def subscribe(self, phone: Phone, *, instead_of: str | None = None) -> None:
+        """Keep it; ``instead_of``: a device that it was until now. Raises ``KeyError``: no such outlet for
+        phones, ``ValueError``: its endpoint or keys can't be a browser's, ``Full``."""
+        ...
+
+    def end(self, device: str, outlet: str | None = None) -> int:
+        """How many outlets it no longer hears."""
+        ...
+
+    async def test(self, phone: Phone, *, by: str) -> Tested:
+        """Send it a message that says that it is a test; within 20 s."""
         ...
 
 

@@ -6,6 +6,7 @@ import base64
 import os
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from urllib.parse import urlsplit
 
 import http_ece
 from cryptography.hazmat.primitives.asymmetric import ec
@@ -13,7 +14,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from py_vapid import Vapid02
 
 from service.domain.model import SECOND, Instant
-from service.phones import origin_of
+from service.phones import Phones, origin_of
 
 LARGEST = 3993
 """Bytes of plain text: what push services must take (4096) less header, delimiter and tag."""
@@ -75,7 +76,8 @@ class Signature:
     _tokens: dict[str, tuple[str, int]] = field(init=False, repr=False, default_factory=dict)
 
     def __post_init__(self) -> None:
-        self._signer = Vapid02(ec.derive_private_key(int.from_bytes(self.kept, "big"), _CURVE))
+        private = ec.derive_private_key(int.from_bytes(self.kept, "big"), _CURVE)
+        self._signer = Vapid02(private, conf={"no-strict": True})  # a contact may have a port, or no dot
 
     @property
     def public(self) -> str:
@@ -99,3 +101,21 @@ class Signature:
 
 Signing = Callable[[], Signature]
 """The signature, once the store gave its key. It may block and fail."""
+
+
+def signing_by(phones: Phones, contact: str) -> Signing:
+    """With the key that the store keeps; made by whoever needs it first."""
+    found: list[Signature] = []
+
+    def sign() -> Signature:
+        if not found:
+            found.append(Signature(phones.signing_key(make_signing_key), contact))
+        return found[0]
+
+    return sign
+
+
+def contact_of(public_url: str) -> str:
+    """Whom a push service may ask where the configuration names nobody: RFC 8292, 2.1 wants an address."""
+    host = urlsplit(public_url).hostname
+    return f"https://{host}" if host and public_url.startswith("https:") else "mailto:earlybell@localhost"

@@ -47,13 +47,19 @@ class Webhook(OutletSection):
     ] = ()
 
 
-class Chat(OutletSection):
+class ToPeople(Section):
+    """``most_in_ten_minutes`` are messages, however much each tells."""
+
+    most_in_ten_minutes: Annotated[Whole, Field(ge=2, le=600, description="a number from 2 to 600")] = 10
+
+
+class Chat(OutletSection, ToPeople):
     type: Annotated[Literal["chat"], OUTLET_TYPE]
     url: HttpAddress
     template: Template | None = None
 
 
-class Email(OutletSection):
+class Email(OutletSection, ToPeople):
     type: Annotated[Literal["email"], OUTLET_TYPE]
     to: Annotated[
         tuple[EmailAddress, ...],
@@ -64,7 +70,7 @@ class Email(OutletSection):
     smtp_url: SmtpAddress
 
 
-class Push(OutletSection):
+class Push(OutletSection, ToPeople):
     """``services``: push services of the plant's own, which may stand where no public one does."""
 
     type: Annotated[Literal["push"], OUTLET_TYPE]
@@ -79,7 +85,7 @@ class Push(OutletSection):
     ] = ()
 
 
-class Other(Section):
+class Other(ToPeople):
     """One of the many services that a notification library knows; it has its own ways to the network."""
 
     type: Annotated[Literal["other"], OUTLET_TYPE]

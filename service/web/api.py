@@ -16,8 +16,9 @@ from starlette.responses import Response
 from service.access import Door
 from service.desk import Desk, Reading
 from service.outgoing import Outgoing, WaysOut
+from service.phones import Phonebook
 from service.sent import Budgeting
-from service.web import acts, audit, outgoing, pages, reads, schemas, signing, tongue
+from service.web import acts, audit, installed, outgoing, pages, phones, reads, schemas, signing, tongue
 from service.web import budget as budgets
 from service.web import outlets as ways_out
 from service.web import who as hearers
@@ -48,13 +49,15 @@ def create_app(
     languages: Path | None = None,
     tray: Outgoing | None = None,
     ways: WaysOut | None = None,
+    book: Phonebook | None = None,
     door: Door | None = None,
     budget: Budgeting | None = None,
     session_check_seconds: float = 5.0,
 ) -> FastAPI:
     """The application. Whoever serves it calls ``hub.close()`` when it should stop: open streams would
     otherwise hold the server's shutdown until its timeout. Without a ``tray`` there are no calls about
-    deliveries, without ``ways`` none about outlets, without a ``door`` everybody may do everything."""
+    deliveries, without ``ways`` none about outlets, without a ``book`` none about
+    phones, without a ``door`` everybody may do everything."""
     app = FastAPI(
         title="Earlybell",
         version="1",
@@ -81,6 +84,7 @@ def create_app(
         door=door,
         session_check_seconds=session_check_seconds,
         ways=ways,
+        phones=book,
         budget=budget,
     )
     app.state.door = door
@@ -96,10 +100,13 @@ def create_app(
         app.include_router(outgoing.router)
     if ways is not None:
         app.include_router(ways_out.router)
+    if book is not None:
+        app.include_router(phones.router)
     if door is not None:
         app.include_router(audit.router)
         app.include_router(signing.router)
     app.include_router(tongue.router)
+    app.include_router(installed.router)
     pages.serve_pages(app)
     return app
 

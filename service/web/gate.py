@@ -25,7 +25,9 @@ from service.web.caller import address_of, is_secure, session_in
 from service.web.guard import SAFE_METHODS, says_where_from
 
 _THREADS = 16
-_OPEN_TO_ALL = frozenset({"/healthz", "/readyz", "/sign-in", "/sign-out"})
+_OPEN_TO_ALL = frozenset(
+    {"/healthz", "/readyz", "/sign-in", "/sign-out", "/manifest.webmanifest", "/sw.js", "/offline"}
+)
 _STREAM = "/api/v1/stream"
 _OWN_NOTICE = re.compile(r"/api/v1/notices/([^/]+)(/(?:take|release|quiet|close))?")
 _STRANGE = "refused: this name isn't known to be ours; set web.public_url to the address that people use"

@@ -15,6 +15,7 @@ from starlette.requests import Request
 from service.access import Door
 from service.desk import Desk, Reading
 from service.outgoing import WaysOut
+from service.phones import Phonebook
 from service.sent import Budgeting
 from service.web.caller import in_own_name
 from service.web.stream import Hub
@@ -40,6 +41,7 @@ class Behind:
     door: Door | None = None
     session_check_seconds: float = 5.0
     ways: WaysOut | None = None
+    phones: Phonebook | None = None
     budget: Budgeting | None = None
 
     async def at_desk(self, call: Callable[[Desk], Answer]) -> Answer:

@@ -294,6 +294,24 @@ class Floor:
         found = self.notes.get(notice_id)
         return None if found is None else msgspec.to_builtins(found)
 
+    def handover(self, *, line: str | None, hours: float) -> dict[str, object] | None:
+        self._may_fail()
+        names = sorted({place.line for place in self.places})
+        if line is not None and line not in names:
+            return None
+        place = {} if line is None else {"line": line}
+        at = max(place.as_of for place in self.places)
+        with self._lock:
+            return {"line": line} | assemble(
+                lines=[self._line(name) for name in names if line in {None, name}],
+                slots=[each.as_json() for each in self.places if line in {None, each.line}],
+                notices=self.notices(states=None, limit=1000, after=None, place=place),
+                closed=self.notices(states=["closed"], limit=1000, after=None, place=place),
+                at=at,
+                turn=turn_of(self.shift, at),
+                hours=hours,
+            )
+
     def refused(self, *, limit: int, after: int | None) -> list[dict[str, object]]:
         self._may_fail()
         seen = to_rfc3339(START)

@@ -6,8 +6,9 @@ from __future__ import annotations
 import base64
 import json
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC
 from threading import Lock
 from typing import Any
 
@@ -18,7 +19,11 @@ from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 from service.domain.model import Instant
-from service.phones import MOST_OF_OUTLET, MOST_OF_PERSON, Full, Phone, device_of
+from service.outlets.push import PushOutlet
+from service.outlets.pusher import Pusher
+from service.outlets.sealed import signing_by
+from service.phonebook import Book
+from service.phones import MOST_OF_OUTLET, MOST_OF_PERSON, Full, Phone, Phones, device_of
 from tests.support.receivers import Request
 
 
@@ -71,6 +76,19 @@ class MemoryPhones:
         if self.broken is not None:
             raise self.broken
         return [self._rows[key] for key in sorted(self._rows)]
+
+
+def book_of(phones: Phones, *outlets: str, services: Collection[str] = (), now: Instant = 5) -> Book:
+    """What people may ask about ``phones``, of outlets for phones that send to ``services`` too."""
+    signing = signing_by(phones, "mailto:line@plant.example")
+
+    def make(name: str) -> PushOutlet:
+        return PushOutlet(name, Pusher(signing, services=services), phones=phones, zone=UTC)
+
+    named = dict.fromkeys(outlets or ("phones-l3",), services)
+    return Book(
+        phones=phones, services=named, signing=signing, make=make, site="Ferrow plant", clock=lambda: now
+    )
 
 
 @dataclass

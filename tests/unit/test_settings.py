@@ -434,7 +434,7 @@ def test_a_file_that_python_can_not_read_is_named_too(problems, value):
             '[[outlet]]\nname = "a b"\ntype = "chat"\nurl = "http://h"',
             "outlet[0].name: 'a b' is not allowed (1 to 64 letters, digits, _ or -)",
         ),
-        ('[[outlet]]\nname = "a"', 'outlet[0].type: is missing ("webhook", "chat" or "email")'),
+        ('[[outlet]]\nname = "a"', 'outlet[0].type: is missing ("webhook", "chat", "email", "push" or "other")'),
         (
             '[[outlet]]\nname = "a"\ntype = "chat"',
             "outlet[0].url: is missing (an http:// or https:// address)",

@@ -108,7 +108,10 @@ def test_every_call_there_is_needs_a_role_but_for_those_named_here(site: tuple[A
     assert {call for call in calls if needed(*call) is None} == {
         ("GET", "/healthz"), ("GET", "/readyz"), ("GET", "/static/x"), ("GET", "/sign-in"),
         ("HEAD", "/sign-in"), ("POST", "/sign-in"), ("POST", "/sign-out"), ("GET", "/notice/{notice_id}"),
-        ("HEAD", "/notice/{notice_id}"), ("GET", "/static/words/{tag}.js"), ("HEAD", "/static/words/{tag}.js"),
+        ("HEAD", "/notice/{notice_id}"), ("GET", "/static/words/{tag}.js"),
+        ("HEAD", "/static/words/{tag}.js"),
+        *((method, path) for method in ("GET", "HEAD")
+          for path in ("/manifest.webmanifest", "/sw.js", "/offline")),
     }  # fmt: skip
 
 
