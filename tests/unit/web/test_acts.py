@@ -141,7 +141,12 @@ def test_when_someone_was_first_the_answer_is_409_with_the_notice_as_it_is(clien
 
 @pytest.mark.parametrize(
     ("verb", "body"),
-    [("take", {"by": "A"}), ("release", {"by": "A"}), ("quiet", {"by": "A", "panels": 5}), ("close", {"by": "A", "reason": "x"})],
+    [
+        ("take", {"by": "A"}),
+        ("release", {"by": "A"}),
+        ("quiet", {"by": "A", "panels": 5}),
+        ("close", {"by": "A", "reason": "x"}),
+    ],
 )
 def test_a_closed_notice_is_409_and_an_unknown_one_404(
     client: Any, floor: Floor, verb: str, body: dict[str, object]
