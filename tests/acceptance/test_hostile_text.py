@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import json
+import re
+from collections.abc import Sequence
 from typing import Any
 
 from tests.acceptance.conftest import StartFactory
 from tests.integration.test_hostile_text import check_letter
 from tests.support.factory import Factory
 from tests.support.hostile import BEYOND, HOSTILE, NAMES, chunks, invisible
-from tests.support.receivers import HttpReceiver
+from tests.support.receivers import HttpReceiver, Request
 
 
 def make_due(factory: Factory, station: str, slot: str, text: str) -> None:
@@ -32,6 +34,9 @@ def test_text_of_all_kinds_is_text_wherever_it_is_shown(start_factory: StartFact
             "not every notice opened",
         )
         assert sorted(each["part"] for each in opened) == sorted(texts)
+        stations = {each["station"] for each in opened}
+        said = [got.json["text"] for got in chat.wait_for(lambda got: _named(got) >= stations, within=30)]
+        assert not [each for each in said if set(each) & set("<>@[]`*~") or invisible(each)]
         for each in opened:
             taken = factory.api.post(f"/notices/{each['id']}/take", json={"by": each["part"]})
             assert taken.json()["taken_by"] == each["part"]
@@ -43,12 +48,15 @@ def test_text_of_all_kinds_is_text_wherever_it_is_shown(start_factory: StartFact
 
         hooked = factory.hook.wait_for(3 * len(texts), within=30)
         assert {each.json["data"]["part"] for each in hooked} == set(texts)
-        said = [each.json["text"] for each in chat.wait_for(len(texts), within=30)]
-        assert not [each for each in said if set(each) & set("<>@[]`*~") or invisible(each)]
-        for mail in factory.mail.wait_for(len(texts), within=30):
+        for mail in factory.mail.received.all():
             check_letter(mail, to="shift@hollerbach.example", link="http")
         _check_export(factory, texts)
         _check_log(factory)
+
+
+def _named(chats: Sequence[Request]) -> set[str]:
+    """The stations that the messages speak of."""
+    return {name for each in chats for name in re.findall(r"P\d+", each.json["text"])}
 
 
 def _check_export(factory: Factory, texts: list[str]) -> None:
