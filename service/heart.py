@@ -31,7 +31,8 @@ class Pacemaker:
     failing: bool | None = None
 
     def tick(self, now: Instant, ready: Callable[[], bool]) -> None:
-        if now < min(self.due_at, now + self.every) or not ready():
+        waits = self.due_at - self.every <= now < self.due_at  # else the clock was set back
+        if waits or not ready():
             return
         self.due_at = now + self.every
         outcome: Delivered | Failed = self.monitor.beat(now)

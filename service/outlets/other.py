@@ -17,14 +17,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import tzinfo
 from functools import partial
-from ipaddress import ip_address
 from typing import Any, Protocol, cast
 from urllib.parse import urlsplit
 
 from service.domain.model import Instant, Level, NoticeState
 from service.domain.sayings import SAYINGS
 from service.domain.traffic import pace_for_people
-from service.hosts import literal, refusal
 from service.language import ENGLISH, Language
 from service.outgoing import Shown
 from service.outlets.bundle import message
@@ -52,16 +50,17 @@ class _Service(Protocol):
     def notify(self, **message: Any) -> bool: ...
 
 
-class _Numbers(logging.Handler):
-    """Keeps the number of the last answer that the library logs, for each thread; nothing is passed on."""
+class _Numbers(logging.Filter):
+    """Keeps the number of the last answer that the library logs, for each thread; nothing gets past it."""
 
     def __init__(self) -> None:
-        super().__init__(logging.DEBUG)
+        super().__init__()
         self.last = threading.local()
 
-    def emit(self, record: logging.LogRecord) -> None:
+    def filter(self, record: logging.LogRecord) -> bool:
         if found := _NUMBER.search(record.getMessage()):
             self.last.number = found[1]
+        return False
 
 
 _numbers = _Numbers()
@@ -206,15 +205,12 @@ def _checked(url: str, number: int) -> str:
     """The scheme; what is wrong is said without saying the address."""
     try:
         parts = urlsplit(url)
-        host = parts.hostname or ""
     except ValueError:
         raise ValueError(f"urls[{number}] can't be read") from None
     if not parts.scheme or "://" not in url:
         raise ValueError(f"urls[{number}] must begin with a scheme such as mailto:// or json://")
     if parts.scheme in HERE_ONLY:
         raise ValueError(f"urls[{number}]: {parts.scheme}:// doesn't leave this machine")
-    if literal(host) is not None and (why := refusal(host, ip_address(host), [])):
-        raise ValueError(f"urls[{number}]: {why}")
     return parts.scheme
 
 
@@ -240,8 +236,7 @@ def _library() -> Any:
         library = importlib.import_module("apprise")
     except ImportError:
         raise ValueError(INSTALL) from None
-    logger = logging.getLogger("apprise")
-    logger.propagate = False
-    if _numbers not in logger.handlers:
-        logger.addHandler(_numbers)
+    logging.getLogger("apprise").addFilter(_numbers)
+    for name in ("urllib3", "requests_oauthlib"):  # they log paths, and with them keys
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
     return library
