@@ -6,12 +6,15 @@ is asked for one slot at a time, when a person looks. Unknown stays ``None``.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import UTC
 
 from service.domain import judge
 from service.domain.judge import Case
 from service.domain.model import Instant, Shortfall, Spread, to_rfc3339
 from service.domain.notices import what_lacks
+from service.domain.said import Said, Value, put
 from service.domain.sight import Sight
 from service.domain.state import SlotState, StationState
 
@@ -79,14 +82,18 @@ class Figures:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Why:
+    """``said``: the sentences before they were put into English."""
+
     sentences: tuple[str, str]
     figures: Figures
+    said: tuple[Said, Said] | None = None
 
 
 def why(station: StationState, slot: SlotState, sight: Sight, case: Case | None, told: Forecast) -> Why:
     """What the slot's number rests on, as two sentences and as figures."""
     figures = figures_of(station, slot, sight, case, told)
-    return Why(sentences=(_what_is_left(slot, figures, told), _what_follows(figures, told)), figures=figures)
+    said = _what_is_left(slot, figures, told), _what_follows(figures, told)
+    return Why(sentences=(put(said[0], UTC), put(said[1], UTC)), figures=figures, said=said)
 
 
 def figures_of(
@@ -160,64 +167,108 @@ def _moment(at: Instant | None) -> str | None:
     return None if at is None else to_rfc3339(at)
 
 
-_SAID = {
-    "label": "Loaded with {0} parts as declared",
-    "person": "A person counted {0} parts",
-    "usual": "Nobody said how many were loaded; usual are {0} parts",
-}
-
-
-def _what_is_left(slot: SlotState, figures: Figures, told: Forecast) -> str:
+def _what_is_left(slot: SlotState, figures: Figures, told: Forecast) -> Said:
     if figures.quantity_from is None or told.expected is None:
         if slot.removed:
-            return "The supply was removed, and nobody has said what is loaded now."
+            return Said("The supply was removed, and nobody has said what is loaded now.")
         if slot.out_since is not None:
-            return "A signal says that it ran out, and nobody has said what is loaded now."
-        return "Nobody has said how many parts are loaded."
-    said = _SAID[figures.quantity_from].format(f"{figures.declared:,}")
-    between = "" if told.low == told.high else f" ({told.low:,} to {told.high:,})"
-    left = f"{said}, {slot.counted:,} were counted since: about {told.expected:,.0f} are left{between}"
-    return f"{left}{_doubts(figures)}."
+            return Said("A signal says that it ran out, and nobody has said what is loaded now.")
+        return Said("Nobody has said how many parts are loaded.")
+    values: dict[str, Value] = {
+        "said": _what_was_said(figures.quantity_from, figures.declared or 0),
+        "counted": slot.counted,
+        "expected": round(told.expected),
+        "between": _between(told.low, told.high),
+        "doubts": _doubts(figures),
+    }
+    return Said("{said}, {counted} were counted since: about {expected} are left{between}{doubts}.", values)
 
 
-def _doubts(figures: Figures) -> str:
-    doubts = []
-    if figures.shortage is not None:
-        mean = figures.shortage.mean
-        doubts.append(f"such supplies hold about {abs(mean):g} {'less' if mean < 0 else 'more'} than is said")
-    if figures.unreported:
-        doubts.append(f"losses of {figures.unreported:,} placements were not reported")
-    if figures.missing:
-        doubts.append(f"up to {figures.missing:,.0f} parts may have gone uncounted")
-    return f", because {' and '.join(doubts)}" if doubts else ""
+def _what_was_said(source: str, parts: int) -> Said:
+    values = {"parts": parts}
+    if source == "label":
+        return Said("Loaded with {parts} parts as declared", values)
+    if source == "person":
+        return Said("A person counted {parts} parts", values)
+    return Said("Nobody said how many were loaded; usual are {parts} parts", values)
 
 
-def _what_follows(figures: Figures, told: Forecast) -> str:
-    if told.state == "empty":
-        return "A signal says that it is empty: the station waits until a new supply is in."
-    if told.state == "idle":
-        return "The recipe that runs doesn't use this slot, so it gives no warning."
-    if not figures.usage_per_panel:
-        return "How many parts a panel takes is not known yet, so there is no forecast in panels."
-    if told.panels is None or told.chance is None:
-        return "Say what was loaded, or count what is left, and the forecast begins."
-    low, middle, high = told.panels.p05, told.panels.p50, told.panels.p95
-    between = "" if low == high else f" ({low:,} to {high:,})"
-    together = f"Together with {', '.join(figures.shared_with)}, at" if figures.shared_with else "At"
-    ends = " and before the order ends" if figures.order_panels_left is not None else ""
-    lost, lead = figures.loss_rate * 1000, figures.lead_panels
-    within = f"within {_count(lead, 'panel')}{ends}"
-    lacks = f"; it {words}" if (words := what_lacks(told.short)) else ""
+def _between(low: int | None, high: int | None) -> Value:
     return (
-        f"{together} {_count(figures.usage_per_panel, 'part')} a panel and {lost:.2g} lost in 1,000 that is"
-        f" {_count(middle, 'more panel')}{between}; the chance that it is empty {within} is"
-        f" {_percent(told.chance)}, and a warning is given from {_percent(figures.chance_limit)}{lacks}."
+        ""
+        if low is None or high is None or low == high
+        else Said(" ({low} to {high})", {"low": low, "high": high})
     )
 
 
-def _count(number: float, one: str) -> str:
-    return f"{number:,g} {one}{'' if number == 1 else 's'}" if number < 1e6 else f"{number:,.0f} {one}s"
+def _doubts(figures: Figures) -> Value:
+    doubts = list(_doubted(figures))
+    if not doubts:
+        return ""
+    all_of_them = doubts[0]
+    for doubt in doubts[1:]:
+        all_of_them = Said("{one} and {other}", {"one": all_of_them, "other": doubt})
+    return Said(", because {doubts}", {"doubts": all_of_them})
 
 
-def _percent(chance: float) -> str:
-    return "under 0.1 %" if 0.0 < chance < 0.001 else f"{chance * 100:.3g} %"
+def _doubted(figures: Figures) -> Iterator[Said]:
+    if figures.shortage is not None:
+        mean = figures.shortage.mean
+        parts = {"parts": _whole(abs(mean))}
+        if mean < 0:
+            yield Said("such supplies hold about {parts} less than is said", parts)
+        else:
+            yield Said("such supplies hold about {parts} more than is said", parts)
+    if figures.unreported:
+        yield Said("losses of {placements} placements were not reported", {"placements": figures.unreported})
+    if figures.missing:
+        yield Said("up to {parts} parts may have gone uncounted", {"parts": round(figures.missing)})
+
+
+def _what_follows(figures: Figures, told: Forecast) -> Said:
+    if told.state == "empty":
+        return Said("A signal says that it is empty: the station waits until a new supply is in.")
+    if told.state == "idle":
+        return Said("The recipe that runs doesn't use this slot, so it gives no warning.")
+    if not figures.usage_per_panel:
+        return Said("How many parts a panel takes is not known yet, so there is no forecast in panels.")
+    if told.panels is None or told.chance is None:
+        return Said("Say what was loaded, or count what is left, and the forecast begins.")
+    return Said(
+        "{usage} and {lost} lost in 1,000 that is {panels}{between}; the chance that it is empty {within} is"
+        " {chance}, and a warning is given from {limit}{lacks}.",
+        {
+            "usage": _usage(figures.usage_per_panel, figures.shared_with),
+            "lost": float(f"{figures.loss_rate * 1000:.2g}"),
+            "panels": Said("{number} more panel", {"number": told.panels.p50}, many="{number} more panels"),
+            "between": _between(told.panels.p05, told.panels.p95),
+            "within": _within(figures),
+            "chance": _percent(told.chance),
+            "limit": _percent(figures.chance_limit),
+            "lacks": Said("; it {lacks}", {"lacks": lacks}) if (lacks := what_lacks(told.short)) else "",
+        },
+    )
+
+
+def _usage(usage: float, shared_with: Sequence[str]) -> Said:
+    parts = Said("{number} part a panel", {"number": _whole(usage)}, many="{number} parts a panel")
+    if not shared_with:
+        return Said("At {parts}", {"parts": parts})
+    return Said("Together with {slots}, at {parts}", {"parts": parts, "slots": ", ".join(shared_with)})
+
+
+def _within(figures: Figures) -> Said:
+    lead = Said("{number} panel", {"number": figures.lead_panels}, many="{number} panels")
+    if figures.order_panels_left is None:
+        return Said("within {panels}", {"panels": lead})
+    return Said("within {panels} and before the order ends", {"panels": lead})
+
+
+def _whole(number: float) -> float:
+    return int(number) if number == int(number) else number
+
+
+def _percent(chance: float) -> Said:
+    if 0.0 < chance < 0.001:
+        return Said("under 0.1 %")
+    return Said("{percent} %", {"percent": float(f"{chance * 100:.3g}")})

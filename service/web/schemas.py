@@ -7,7 +7,7 @@ gives is the contract's JSON already.
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 from pydantic import (
@@ -231,8 +231,18 @@ class FiguresView(_Told):
     assumed: bool
 
 
+class SaidView(_Told):
+    """A sentence before it is put into a language: its English text and what fills its `{names}`. What ends
+    in `_at` is a moment; of what is counted (`values.number`) `many` is the text for several."""
+
+    text: str
+    values: dict[str, Any] = {}
+    many: str | None = None
+
+
 class WhyView(_Told):
     sentences: Annotated[list[str], Field(min_length=2, max_length=2, description="for a person to read")]
+    said: Annotated[list[SaidView] | None, Field(description="the sentences, to be put into a language")]
     figures: FiguresView
 
 
@@ -260,6 +270,7 @@ class NoticeView(_Told):
     panels_to_empty: PanelSpread | None
     empty_at: TimeSpread | None
     message: str
+    said: Annotated[SaidView | None, Field(description="the message, to be put into a language")]
     taken_by: str | None
     quiet_until: str | None
     quiet_panels: int | None
