@@ -79,6 +79,11 @@ async def budget(request: Request) -> Response:
     return page(request, "budget.html")
 
 
+@router.api_route("/outlets", methods=["GET", "HEAD"])
+async def outlets(request: Request) -> Response:
+    return page(request, "outlets.html")
+
+
 def serve_pages(app: FastAPI) -> None:
     """Add the pages, their static files, and an answer for people who took a wrong turn."""
     app.include_router(router)
