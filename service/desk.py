@@ -58,6 +58,10 @@ class Reading(Protocol):
     def notice(self, notice_id: str) -> dict[str, object] | None:
         """One notice, whatever its state; ``None`` when there is none of this id."""
 
+    def handover(self, *, line: str | None, hours: float) -> dict[str, object] | None:
+        """What one shift tells the next, with what falls due within ``hours`` (``usecases.handover`` names
+        the keys); ``None``: no such line."""
+
     def refused(self, *, limit: int, after: int | None) -> list[dict[str, object]]: ...
 
     def record(self) -> dict[str, object]:
@@ -70,6 +74,9 @@ class Reading(Protocol):
     def who(self, notice: Notice, *, at: Instant) -> dict[str, object]:
         """Who would hear of it then, at once and later: ``{"at", "rounds", "routes", "off",
         "remind_minutes", "remind_panels"}``."""
+
+    def who_in_a_week(self, notice: Notice, *, at: Instant) -> list[dict[str, object]]:
+        """``{"since", "until", "people", "outlets"}`` for each change over the seven days from then."""
 
     def events(self, *, since: Instant | None, until: Instant | None) -> Iterator[bytes]:
         """The journal as CloudEvents JSON, one object a line, the state it starts from first."""

@@ -10,7 +10,7 @@ its beginning.) All times are microseconds.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from fnmatch import fnmatchcase
@@ -189,12 +189,29 @@ def covers(zone: ZoneInfo, begin: str, end: str, at: Instant) -> date | None:
     return None
 
 
+def shift_at(policy: Policy, line: str | None, at: Instant) -> tuple[Instant, Instant] | None:
+    """Beginning and end of the shift that runs then; of several (without a ``line`` those of all lines) the
+    one that began last. ``None``: none runs."""
+    today = to_datetime(at).astimezone(ZoneInfo(policy.timezone)).date()
+    shifts = [each for each in policy.shifts if line is None or fnmatchcase(line, each.line or "*")]
+    spans = (span for day in (today - _DAY, today) for span in _shifts_on(policy, shifts, day))
+    return max((span for span in spans if span[0] <= at < span[1]), default=None)
+
+
+def _shifts_on(policy: Policy, shifts: Iterable[Shift], day: date) -> Iterator[tuple[Instant, Instant]]:
+    """The spans of those that begin on that day."""
+    for shift in shifts:
+        if DAYS[day.weekday()] in shift.days and not is_closed(policy.closed, day):
+            start, end = time.fromisoformat(shift.start), time.fromisoformat(shift.end)
+            yield _span(ZoneInfo(policy.timezone), day, start, end)
+
+
 def is_closed(closed: tuple[str, ...], day: date) -> bool:
     return any(since <= day <= until for since, until in map(days_of, closed))
 
 
 def _span(zone: ZoneInfo, day: date, begin: time, end: time) -> tuple[Instant, Instant]:
-    return _instant(zone, day, begin), _instant(zone, day + (end <= begin) * _DAY, end)
+    return moment_of(zone, day, begin), moment_of(zone, day + (end <= begin) * _DAY, end)
 
 
 def times_of(span: str) -> tuple[time, time]:
@@ -209,7 +226,8 @@ def days_of(span: str) -> tuple[date, date]:
     return date.fromisoformat(first), date.fromisoformat(last or first)
 
 
-def _instant(zone: ZoneInfo, day: date, wall: time) -> Instant:
+def moment_of(zone: ZoneInfo, day: date, wall: time) -> Instant:
+    """When the clocks of ``zone`` show ``wall`` on that day; where they jump over it, when they do."""
     local = datetime.combine(day, wall, zone)
     at = from_datetime(local)
     if to_datetime(at).astimezone(zone).replace(tzinfo=None) == local.replace(tzinfo=None):

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import msgspec
 
 from service.domain import explain, judge, outage, record
+from service.domain.calendar import shift_at
 from service.domain.history import Record
 from service.domain.memory import Memory
 from service.domain.model import Instant, Notice, NoticeState, to_rfc3339
@@ -23,12 +24,13 @@ from service.domain.state import (
     line_key,
     station_key,
 )
-from service.domain.who import who
+from service.domain.who import WEEK, spans, who
 from service.domain.world import World
 from service.ports import Archive
 from service.usecases.export import export
+from service.usecases.handover import AROUND_ITS_END, assemble, turn_of
 from service.usecases.slots import Json, complete, draft, soonest
-from service.usecases.told import record_object, who_object
+from service.usecases.told import record_object, span_objects, who_object
 
 Place = tuple[str, str, str]
 """Line, station, slot."""
@@ -38,12 +40,14 @@ _standing = msgspec.msgpack.Decoder(Standing)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shown:
-    """The reading side (port ``Reading``) over the committed states of the owner in this process."""
+    """The reading side (port ``Reading``) over the committed states of the owner in this process. Without a
+    ``clock`` it is as late as what was last heard: so where the time is what the messages say."""
 
     committed: Mapping[str, bytes]
     archive: Archive
     site: str
     reasons: Callable[[], list[str]]
+    clock: Callable[[], Instant] | None = None
     memory: Memory = field(init=False)
 
     def __post_init__(self) -> None:
@@ -92,6 +96,26 @@ class Shown:
         kept = self.archive.notice(notice_id)
         return None if kept is None else self._refreshed([kept])[0]
 
+    def handover(self, *, line: str | None, hours: float) -> Json | None:
+        """What one shift tells the next of a line, or of all."""
+        world = self.world_of(line)
+        if line is not None and line not in world.lines:
+            return None
+        stations = list(world.stations.values())
+        at = self.clock() if self.clock else max((each.counted_at or 0 for each in stations), default=0)
+        place = {} if line is None else {"line": line}
+        live = self.notices(states=None, limit=1000, after=None)
+        return assemble(
+            line=line,
+            lines=[_line_object(world, world.lines[name]) for name in sorted(world.lines)],
+            slots=slot_objects(world, stations),
+            notices=[each for each in live if line is None or each["line"] in (None, line)],
+            closed=self.notices(states=[NoticeState.CLOSED], limit=1000, after=None, place=place),
+            at=at,
+            turn=turn_of(shift_at(world.policy, line, at - AROUND_ITS_END), at),
+            hours=hours,
+        )
+
     def learned(self, *, limit: int) -> list[Json]:
         """What finished supplies taught: by kind, then by part, of which most were finished first."""
         keys = sorted(key for key in list(self.committed) if key.startswith("law/"))
@@ -135,10 +159,18 @@ class Shown:
 
     def who(self, notice: Notice, *, at: Instant) -> Json:
         """Who would hear of it then, by the settings in force and what can be reached now."""
-        chosen = (key for key in list(self.committed) if key.startswith((SITE_KEY, "notice/")))
-        told_of = {key: data for key in chosen if (data := self.committed.get(key)) is not None}
-        world = World.from_states(told_of)
+        world = self._site()
         return who_object(who(world.policy, notice, at, failing=outage.troubled(world)), at)
+
+    def who_in_a_week(self, notice: Notice, *, at: Instant) -> list[Json]:
+        return span_objects(spans(self._site().policy, notice, at, at + WEEK))
+
+    def _site(self) -> World:
+        """The settings in force and what stands by itself, without any line."""
+        chosen = (key for key in list(self.committed) if key.startswith((SITE_KEY, "notice/")))
+        return World.from_states(
+            {key: data for key in chosen if (data := self.committed.get(key)) is not None}
+        )
 
     def events(self, *, since: Instant | None, until: Instant | None) -> Iterator[bytes]:
         """The state as it was at ``since``, folded from the nearest checkpoint, then every entry."""

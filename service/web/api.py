@@ -20,6 +20,7 @@ from service.phones import Phonebook
 from service.sent import Budgeting
 from service.web import acts, audit, installed, outgoing, pages, phones, reads, schemas, signing, tongue
 from service.web import budget as budgets
+from service.web import handover as handed
 from service.web import outlets as ways_out
 from service.web import who as hearers
 from service.web.answers import explain_failures, json_answer
@@ -93,6 +94,8 @@ def create_app(
     app.include_router(process)
     app.include_router(reads.router, tags=["reading"])
     app.include_router(budgets.router)
+    app.include_router(handed.router)
+    app.include_router(handed.pages)
     app.include_router(hearers.router)
     app.include_router(acts.router, tags=["changing"])
     if tray is not None:

@@ -21,14 +21,16 @@ from fastapi import FastAPI
 
 from service.access import Door
 from service.desk import Conflict, Unfit
+from service.domain.calendar import shift_at
 from service.domain.explain import Figures, Why
 from service.domain.history import Record
 from service.domain.model import SECOND, Instant, Notice, Spread, from_datetime, to_rfc3339
 from service.domain.policy import Policy
-from service.domain.who import who
+from service.domain.who import WEEK, spans, who
 from service.phones import Phonebook
 from service.usecases.budget import Budget
-from service.usecases.told import record_object, who_object
+from service.usecases.handover import AROUND_ITS_END, assemble, turn_of
+from service.usecases.told import record_object, span_objects, who_object
 from service.web.api import create_app
 from service.web.stream import Hub
 from tests.support.office import Office
@@ -302,13 +304,14 @@ class Floor:
         place = {} if line is None else {"line": line}
         at = max(place.as_of for place in self.places)
         with self._lock:
-            return {"line": line} | assemble(
+            return assemble(
+                line=line,
                 lines=[self._line(name) for name in names if line in {None, name}],
                 slots=[each.as_json() for each in self.places if line in {None, each.line}],
                 notices=self.notices(states=None, limit=1000, after=None, place=place),
                 closed=self.notices(states=["closed"], limit=1000, after=None, place=place),
                 at=at,
-                turn=turn_of(self.shift, at),
+                turn=turn_of(shift_at(self.policy, line, at - AROUND_ITS_END), at),
                 hours=hours,
             )
 
@@ -341,6 +344,10 @@ class Floor:
     def who(self, notice: Notice, *, at: Instant) -> dict[str, object]:
         self._may_fail()
         return who_object(who(self.policy, notice, at), at)
+
+    def who_in_a_week(self, notice: Notice, *, at: Instant) -> list[dict[str, object]]:
+        self._may_fail()
+        return span_objects(spans(self.policy, notice, at, at + WEEK))
 
     def events(self, *, since: Instant | None, until: Instant | None) -> Iterator[bytes]:
         self._may_fail()
