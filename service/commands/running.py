@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterator
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from service import outside
-from service.bootstrap import Service
+from service.bootstrap import Service, wall_clock
 from service.commands.common import Adding, problem, settings_of
+from service.domain.model import Level, to_datetime
+from service.domain.policy import Policy
+from service.domain.who import WEEK, spans, supposed
 from service.outlets import OutletError
 from service.ports import StoreError, StoreRevisionError
 from service.store import open_store, upgrade
@@ -51,6 +56,10 @@ def _check(known: argparse.Namespace) -> int:
     if found := outside.problems(settings):
         return problem(*found)
     print(f"configuration: good ({len(settings.outlets)} outlets, {len(settings.slots)} slot rules)")
+    for name in (each.name for each in settings.outlets if each.name not in outside.routed(settings)):
+        print(f"outlets: no route leads to {name}, it hears nothing")
+    for line in _unheard(settings.policy()):
+        print(f"people: {line}")
     url = settings.store.url.get_secret_value()
     if url.startswith("sqlite:///") and not Path(url.removeprefix("sqlite:///")).exists():
         print("store: not there yet, `earlybell run` makes it")
@@ -62,3 +71,17 @@ def _check(known: argparse.Namespace) -> int:
     except (StoreError, StoreRevisionError) as error:
         return problem(f"store: {error}")
     return 0
+
+
+def _unheard(policy: Policy) -> Iterator[str]:
+    """When in the coming week nobody would hear that a tape ran out; good to know, no problem."""
+    if not policy.outlets:
+        yield "no outlet is configured, warnings stand on the page alone"
+        return
+    now, zone = wall_clock(), ZoneInfo(policy.timezone)
+    for line in sorted({each.line or "*" for each in policy.routes} or {"*"}):
+        notice = supposed(line=line, station=None, kind="tape", level=Level.EMPTY, boundary_only=None, at=now)
+        for each in spans(policy, notice, now, now + WEEK):
+            if not each.outlets:
+                begin, end = (to_datetime(at).astimezone(zone) for at in (each.since, each.until))
+                yield f"nobody hears of a tape on line {line} from {begin:%a %H:%M} to {end:%a %H:%M}"

@@ -9,9 +9,9 @@ from zoneinfo import ZoneInfo
 
 from service.bootstrap import wall_clock
 from service.commands.common import Adding, problem, settings_of
-from service.domain.model import Instant, Level, from_datetime, to_datetime
+from service.domain.model import Instant, Level, Notice, from_datetime, to_datetime
 from service.domain.policy import Policy
-from service.domain.who import Answer, Round, supposed, who
+from service.domain.who import WEEK, Answer, Round, spans, supposed, who
 from service.settings.people import KINDS
 
 
@@ -24,6 +24,7 @@ def add(commands: Adding, common: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--at", metavar="TIME", help='in the site\'s time zone, "2026-03-01 03:00"; else now'
     )
+    command.add_argument("--week", action="store_true", help="over the seven days from then, as it changes")
     command.set_defaults(run=_who)
 
 
@@ -41,12 +42,24 @@ def _who(known: argparse.Namespace) -> int:
         boundary_only=None,
         at=at,
     )
+    if known.week:
+        return _over_a_week(policy, notice, at)
     answer = who(policy, notice, at)
     local = to_datetime(at).astimezone(ZoneInfo(policy.timezone))
     print(f"{known.kind} on {known.line}, {known.severity}, {local:%A %Y-%m-%d %H:%M} {policy.timezone}")
     for line in _lines(answer):
         print(line)
     return 0 if answer.somebody else 1
+
+
+def _over_a_week(policy: Policy, notice: Notice, at: Instant) -> int:
+    zone = ZoneInfo(policy.timezone)
+    found = spans(policy, notice, at, at + WEEK)
+    for each in found:
+        begin, end = (to_datetime(moment).astimezone(zone) for moment in (each.since, each.until))
+        whom = ", ".join(each.people or each.outlets) or "nobody"
+        print(f"{begin:%a %Y-%m-%d %H:%M} to {end:%a %H:%M}: {whom}")
+    return 0 if all(each.outlets for each in found) else 1
 
 
 def _moment(text: str, policy: Policy) -> Instant:

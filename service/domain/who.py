@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, replace
+from datetime import time, timedelta
+from itertools import pairwise
+from zoneinfo import ZoneInfo
 
 import msgspec
 
-from service.domain.model import Change, Instant, Level, Notice, NoticeState, to_rfc3339
+from service.domain.calendar import moment_of, times_of
+from service.domain.model import SECOND, Change, Instant, Level, Notice, NoticeState, to_datetime, to_rfc3339
 from service.domain.policy import Policy, Route
 from service.domain.routing import NOBODY, Hearing, fits, hearing, outlets_of_people, people_of
 
+WEEK = 7 * 24 * 3600 * SECOND
 SUPPLY_KINDS = ("tape", "tray", "stick", "bulk")
 
 
@@ -87,6 +92,55 @@ def who(policy: Policy, notice: Notice, at: Instant, *, failing: Collection[str]
     if ruling is None:
         return Answer(rounds, tuple(routes), off)
     return Answer(rounds, tuple(routes), off, ruling.remind_minutes, ruling.remind_panels)
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Who hears at once ``since`` then and ``until`` then."""
+
+    since: Instant
+    until: Instant
+    people: tuple[str, ...]
+    outlets: tuple[str, ...]
+
+
+def spans(policy: Policy, notice: Notice, since: Instant, until: Instant) -> list[Span]:
+    """Who would hear of ``notice`` at once, over a stretch of time; one span for each change."""
+    found: list[Span] = []
+    edges = [since, *_edges(policy, since, until), until]
+    for begin, end in pairwise(edges):
+        own = hearing(policy, notice, begin)
+        if found and (found[-1].people, found[-1].outlets) == (own.people, own.outlets):
+            found[-1] = replace(found[-1], until=end)
+        else:
+            found.append(Span(begin, end, own.people, own.outlets))
+    return found
+
+
+def _edges(policy: Policy, since: Instant, until: Instant) -> list[Instant]:
+    """Every moment between at which a duty, a route's hours or somebody's quiet hours may begin or end."""
+    walls = {(policy.timezone, time(0))}
+    for named, hours in _hours_named(policy):
+        walls |= {(named or policy.timezone, wall) for wall in times_of(hours)}
+    found: set[Instant] = set()
+    for name, wall in walls:
+        zone = ZoneInfo(name)
+        day, last = (to_datetime(at).astimezone(zone).date() for at in (since, until))
+        while day <= last:
+            found.add(moment_of(zone, day, wall))
+            day += timedelta(days=1)
+    return sorted(at for at in found if since < at < until)
+
+
+def _hours_named(policy: Policy) -> Iterator[tuple[str | None, str]]:
+    for duty in policy.duties:
+        yield duty.timezone, f"{duty.start}-{duty.end}"
+    for person in policy.people:
+        if person.quiet_hours is not None:
+            yield person.timezone, person.quiet_hours
+    for route in policy.routes:
+        if route.hours is not None:
+            yield None, route.hours
 
 
 def _rounds(

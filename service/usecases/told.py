@@ -11,7 +11,7 @@ from statistics import mode
 
 from service.domain.history import Outcome, Record, kind_name
 from service.domain.model import Instant, to_rfc3339
-from service.domain.who import Answer
+from service.domain.who import Answer, Span
 
 MOST_TOLD = 20
 LATE = 0.5
@@ -37,6 +37,18 @@ def who_object(answer: Answer, at: Instant) -> dict[str, object]:
         "remind_minutes": answer.remind_minutes,
         "remind_panels": answer.remind_panels,
     }
+
+
+def span_objects(found: Sequence[Span]) -> list[dict[str, object]]:
+    return [
+        {
+            "since": to_rfc3339(each.since),
+            "until": to_rfc3339(each.until),
+            "people": list(each.people),
+            "outlets": list(each.outlets),
+        }
+        for each in found
+    ]
 
 
 def record_object(records: Sequence[Record], notices: Mapping[str, str]) -> dict[str, object]:

@@ -69,6 +69,11 @@ async def one_slot(request: Request, line: str, station: str, slot: str, own: Ow
     return page(request, "slot.html", line=line, station=station, slot=slot)
 
 
+@router.api_route("/who", methods=["GET", "HEAD"])
+async def who(request: Request) -> Response:
+    return page(request, "who.html")
+
+
 @router.api_route("/record", methods=["GET", "HEAD"])
 async def record(request: Request) -> Response:
     return page(request, "record.html")

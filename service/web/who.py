@@ -16,6 +16,10 @@ from service.web.answers import LATER, UNFIT, json_answer
 from service.web.reads import Moment
 from service.web.wiring import Own
 
+Kind = Annotated[str, Query(max_length=32, description="of the supply, or of the notice")]
+Boundary = Annotated[bool | None, Query(description="trays are unless it is said")]
+At = Annotated[Moment, Query(description="RFC 3339 with an offset; now without")]
+
 router = APIRouter(prefix="/api/v1", responses=LATER | UNFIT, tags=["reading"])
 
 
@@ -47,10 +51,10 @@ def who(
     own: Own,
     line: schemas.Name,
     station: schemas.Name | None = None,
-    kind: Annotated[str, Query(max_length=32, description="of the supply, or of the notice")] = "tape",
+    kind: Kind = "tape",
     severity: Level = Level.EARLY,
-    boundary_only: Annotated[bool | None, Query(description="trays are unless it is said")] = None,
-    at: Annotated[Moment, Query(description="RFC 3339 with an offset; now without")] = None,
+    boundary_only: Boundary = None,
+    at: At = None,
 ) -> Response:
     """Who would hear of it at that moment, who later while nobody takes it, and who wouldn't."""
     moment = time.time_ns() // 1000 if at is None else at
@@ -58,3 +62,28 @@ def who(
         line=line, station=station, kind=kind, level=severity, boundary_only=boundary_only, at=moment
     )
     return json_answer(own.reading.who(notice, at=moment))
+
+
+class SpanView(BaseModel):
+    since: str
+    until: str
+    people: list[str]
+    outlets: Annotated[list[str], Field(description="empty: nobody hears")]
+
+
+@router.get("/who/week", response_model=list[SpanView])
+def who_in_a_week(
+    own: Own,
+    line: schemas.Name,
+    station: schemas.Name | None = None,
+    kind: Kind = "tape",
+    severity: Level = Level.EARLY,
+    boundary_only: Boundary = None,
+    at: At = None,
+) -> Response:
+    """Who would hear of it at once over the seven days from then, a span for each change."""
+    moment = time.time_ns() // 1000 if at is None else at
+    notice = supposed(
+        line=line, station=station, kind=kind, level=severity, boundary_only=boundary_only, at=moment
+    )
+    return json_answer(own.reading.who_in_a_week(notice, at=moment))

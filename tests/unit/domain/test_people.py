@@ -8,10 +8,10 @@ from zoneinfo import ZoneInfo
 import msgspec
 import pytest
 
-from service.domain.model import Change, Level, Notice, from_datetime
+from service.domain.model import SECOND, Change, Level, Notice, from_datetime, to_datetime
 from service.domain.policy import Duty, Person, Policy, Route
 from service.domain.routing import hearing
-from service.domain.who import supposed, who
+from service.domain.who import spans, supposed, who
 
 VIENNA = "Europe/Vienna"
 PEOPLE = (
@@ -176,3 +176,40 @@ def test_who_says_when_nobody_would_hear():
     answer = who(policy(Route(people=["Bert"], line="L9")), tape(), local("2026-03-02T10:00"))
     assert not answer.somebody
     assert answer.routes == ()
+
+
+def test_a_week_shows_each_change_and_the_gap():
+    known = policy(Route(people=["feeders"], hours="06:00-22:00"), duties=(EARLY,))
+    found = spans(known, tape(), local("2026-03-02T00:00"), local("2026-03-04T00:00"))
+    told = [
+        (to_datetime(each.since).astimezone(ZoneInfo(VIENNA)).strftime("%a %H:%M"), each.people)
+        for each in found
+    ]
+    assert told == [
+        ("Mon 00:00", ()),
+        ("Mon 06:00", ("Ines",)),
+        ("Mon 22:00", ()),
+        ("Tue 06:00", ("Ines",)),
+        ("Tue 22:00", ()),
+    ]
+
+
+def test_a_week_in_which_nothing_changes_is_one_span():
+    found = spans(policy(Route(people=["Bert"])), tape(), 0, 7 * 86_400 * SECOND)
+    assert [(each.since, each.until, each.people) for each in found] == [(0, 7 * 86_400 * SECOND, ("Bert",))]
+
+
+def test_a_span_says_at_every_moment_what_the_routes_say():
+    """Against asking at every minute of two days around the change of the clocks."""
+    known = policy(
+        Route(people=["feeders"], escalate_to=["Lead"]),
+        Route(people=["Ines"], hours="21:30-05:15", days=("sat", "sun")),
+        duties=(EARLY, msgspec.structs.replace(NIGHT, days=("sat",), timezone="Europe/Lisbon")),
+    )
+    begin, end = local("2026-03-28T00:00"), local("2026-03-30T00:00")
+    found = spans(known, tape(), begin, end)
+    assert found[0].since == begin
+    assert found[-1].until == end
+    for at in range(begin, end, 60 * SECOND):
+        (span,) = [each for each in found if each.since <= at < each.until]
+        assert hearing(known, tape(), at).people == span.people
