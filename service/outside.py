@@ -62,13 +62,14 @@ def outlet(
 
 
 def routed(settings: Settings) -> frozenset[str]:
-    """The outlets that some notice may go to: without any route all of them."""
+    """The outlets that something may go to: without any route all of them."""
     if not settings.routes:
         return frozenset(each.name for each in settings.outlets)
     asked = {name for route in settings.routes for name in (*route.people, *route.escalate_to)}
     asked |= {name for duty in settings.duties if duty.roster in asked for name in duty.people}
     by_people = {name for each in settings.people if each.name in asked for name in each.outlets}
-    return frozenset(name for route in settings.routes for name in route.outlets) | by_people
+    daily = set(settings.heartbeat.outlets or ())
+    return frozenset(name for route in settings.routes for name in route.outlets) | by_people | daily
 
 
 def monitor(settings: Settings) -> Monitor | None:

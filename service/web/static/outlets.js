@@ -5,7 +5,7 @@ import { Failure, get, path, post } from "./api.js";
 import { who } from "./ask.js";
 import { arrange, icon, make, say } from "./dom.js";
 import { many, number, t } from "./language.js";
-import { clock } from "./words.js";
+import { clock, day } from "./words.js";
 import "./shell.js";
 
 const EVERY_MS = 15000;
@@ -21,7 +21,9 @@ const SAMPLES = {
 const BAD = new Set(["failing", "paused", "gone"]);
 const byId = (id) => document.getElementById(id);
 const shown = new Map();
-const moment = (at) => clock(at, Date.now());
+const WEEK_MS = 6 * 86400000;
+/** With its weekday, or its date when that was longer ago. */
+const moment = (at) => (Date.now() - new Date(at) < WEEK_MS ? clock(at, Date.now()) : `${day(at)} ${clock(at)}`);
 
 function showVerdict(rows) {
   const bad = rows.filter((each) => BAD.has(each.state));
