@@ -11,13 +11,14 @@ import contextlib
 import socket
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import tzinfo
+from datetime import datetime, tzinfo
 from email.message import EmailMessage
 
 import aiosmtplib
 import structlog
 
 from service.domain.model import Change, Instant, to_datetime
+from service.domain.sayings import SAYINGS
 from service.domain.traffic import Pace, pace_for_people
 from service.language import ENGLISH, Language
 from service.outgoing import Shown
@@ -149,13 +150,23 @@ class EmailOutlet:
             language=self._language,
         )
         return letter(
-            said,
+            replace(said, title=self._dated(said.title, told, now)),
             told=[_told(each) for each in told],
             outlet=self.name,
             sender=self._sender,
             recipients=self._recipients,
             date=to_datetime(now),
         )
+
+    def _dated(self, title: str, told: Sequence[Telling], now: Instant) -> str:
+        """With the moment at which the notice opened: mail stores put letters of equal subjects into one
+        thread (RFC 5256, REFERENCES, step 5), and the slot will run empty again."""
+        one = len(told) == 1
+        if told[0].notice.kind in SAYINGS:
+            return title
+        moment = datetime.fromisoformat(told[0].notice.opened_at) if one else to_datetime(now)
+        local = moment.astimezone(self._zone)
+        return f"{title} ({self._language.day(local)} {self._language.clock(local)})"
 
     async def _transact(self, smtp: aiosmtplib.SMTP, mail: EmailMessage) -> Delivered | Failed:
         """Offer the letter to all who neither have it nor were refused for good at an earlier attempt."""

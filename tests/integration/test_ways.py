@@ -198,7 +198,7 @@ def test_a_preview_shows_all_that_would_be_sent_and_sends_nothing(site: Site) ->
     assert "T2" in texts[3]
     mail = asyncio.run(site.ways.preview("mail"))
     headers = dict(mail[1].shown.headers)
-    assert headers["Subject"] == "Re: L3 P1 slot T2: supply runs out"
+    assert headers["Subject"].startswith("Re: L3 P1 slot T2: supply runs out (20")
     assert headers["To"] == "2 addresses"
     assert "In-Reply-To" in headers
     assert (mail[0].shown.html or "").startswith("<!doctype html>")
