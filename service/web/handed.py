@@ -183,9 +183,21 @@ class Told:
         return Row(self._place(slot), " · ".join(facts), f"/line/{line}/station/{station}/slot/{name}")
 
     def _fetch(self, wanted: Json) -> Row:
-        one = put(one_supply(wanted["kind"], wanted["part"]), self.zone, self.language)
-        what = f"{self.language.number(wanted['supplies'])} × {one}" if wanted["supplies"] > 1 else one
-        return Row(what, ", ".join(self._place(place) for place in wanted["places"]))
+        places = "; ".join(self._place(place) for place in wanted["places"])
+        supplies = self._supplies(wanted["kind"], wanted["supplies"])
+        return Row(wanted["part"] or self.say("part not known"), f"{supplies} · {places}")
+
+    def _supplies(self, kind: str | None, number: int) -> str:
+        match kind:
+            case "tape":
+                return self.say_many("1 reel", "{number} reels", number)
+            case "tray":
+                return self.say_many("1 tray", "{number} trays", number)
+            case "stick":
+                return self.say_many("1 stick", "{number} sticks", number)
+            case "bulk":
+                return self.say_many("1 bulk case", "{number} bulk cases", number)
+        return self.say_many("1 supply", "{number} supplies", number)
 
     def _stations(self) -> Iterator[Row]:
         for station in self.handover["stations"]:
