@@ -131,11 +131,13 @@ class _Speaker:
         )
 
     def headline(self) -> str:
-        notice, say = self.notice, self.language.say
+        notice, language = self.notice, self.language
         if notice.kind in SAYINGS:
             return self._message()
         if notice.state == NoticeState.CLOSED:
-            return say("{place}: closed, {why}.", place=place(notice, self.language), why=self._why_closed())
+            return language.say(
+                "{place}: closed, {why}.", place=place(notice, self.language), why=self._why_closed()
+            )
         who = self._who()
         if notice.kind != "supply":
             return f"{self._message()} ({who})" if who else self._message()
@@ -144,15 +146,24 @@ class _Speaker:
         return f"{said}: {how_soon}." if how_soon else f"{said}."
 
     def facts(self) -> Iterator[tuple[str, str]]:
-        notice, say = self.notice, self.language.say
+        notice, language = self.notice, self.language
         supply = put(one_supply(notice.supply_kind, notice.part), self.zone, self.language)
-        yield say("Bring"), supply if notice.part else say("{supply} (part not known)", supply=supply)
+        yield (
+            language.say("Bring"),
+            supply if notice.part else language.say("{supply} (part not known)", supply=supply),
+        )
         if notice.boundary_only:
-            yield say("Exchange"), say("only between two panels, at a stop at the end of the panel")
+            yield (
+                language.say("Exchange"),
+                language.say("only between two panels, at a stop at the end of the panel"),
+            )
         elif notice.supply_kind == "tape":
-            yield say("Exchange"), say("a new tape may be spliced on while the machine runs")
+            yield (
+                language.say("Exchange"),
+                language.say("a new tape may be spliced on while the machine runs"),
+            )
         else:
-            yield say("Exchange"), say("while the machine runs, if its manual allows that")
+            yield language.say("Exchange"), language.say("while the machine runs, if its manual allows that")
 
     def _message(self) -> str:
         said = self.notice.said

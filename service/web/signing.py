@@ -77,8 +77,8 @@ async def sign_in(request: Request, door: Entrance, own: Own) -> Response:
             request, "signin.html", status=401, back=place, wrong=language_of(request).say(WRONG), given=name
         )
     except TooMany as trouble:
-        say = language_of(request).say
-        words = say("Too many tries. Try again in {seconds} s.", seconds=trouble.seconds)
+        language = language_of(request)
+        words = language.say("Too many tries. Try again in {seconds} s.", seconds=trouble.seconds)
         answer = page(request, "signin.html", status=429, back=place, wrong=words, given=name)
         answer.headers["retry-after"] = str(trouble.seconds)
         return answer

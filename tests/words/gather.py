@@ -22,8 +22,6 @@ TEMPLATES = ROOT / "service" / "web" / "templates"
 Text = str | tuple[str, str]
 """A text, or the two English forms of what is counted."""
 
-_ONE = frozenset({".say", "english", "Said"})
-
 
 def gather() -> Catalog:
     """All there are, each with the files it stands in."""
@@ -44,16 +42,36 @@ def everywhere() -> Iterator[tuple[Path, list[Text]]]:
 
 
 def in_python(source: str) -> Iterator[Text]:
-    for call in ast.walk(ast.parse(source)):
+    tree = ast.parse(source)
+    speaks = {"english": ".say", "Said": "Said"} | dict(_aliases(tree))
+    for call in ast.walk(tree):
         if not isinstance(call, ast.Call):
             continue
-        name = call.func.id if isinstance(call.func, ast.Name) else f".{getattr(call.func, 'attr', '')}"
-        several = [each.value for each in call.keywords if each.arg == "many"]
-        one, many = [*map(_text, (call.args + several)[:2]), None, None][:2]
-        if one is not None and many is not None and (name == ".say_many" or (name in _ONE and several)):
+        name = speaks.get(call.func.id) if isinstance(call.func, ast.Name) else _attribute(call.func)
+        several = [each.value for each in call.keywords if each.arg == "many" and name == "Said"]
+        one, many, *_ = [*map(_text, [*call.args[:1], *several, *call.args[1:]]), None, None]
+        if one is not None and many is not None and (name == ".say_many" or several):
             yield one, many
-        elif one is not None and name in _ONE:
+        elif one is not None and name in {".say", "Said"}:
             yield one
+
+
+def _aliases(tree: ast.Module) -> Iterator[tuple[str, str]]:
+    """Short names for a language's own: ``say, many = language.say, language.say_many``."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Assign):
+            names, values = _each(node.targets[0]), _each(node.value)
+            for name, value in zip(names, values, strict=False):
+                if isinstance(name, ast.Name) and _attribute(value) in {".say", ".say_many"}:
+                    yield name.id, str(_attribute(value))
+
+
+def _each(node: ast.expr) -> list[ast.expr]:
+    return node.elts if isinstance(node, ast.Tuple) else [node]
+
+
+def _attribute(node: ast.expr) -> str | None:
+    return f".{node.attr}" if isinstance(node, ast.Attribute) else None
 
 
 def _text(node: ast.expr) -> str | None:
