@@ -24,7 +24,7 @@ IN_FULL = 8
 HEAD = 5
 WORTH_A_SUM = 3
 """From so many slots that need something on, it is added up what to bring."""
-PARTS = 12
+PARTS = 8
 """Parts that are named in the sum."""
 
 _GROUPS = {
