@@ -13,7 +13,7 @@ help:  ## Say what there is
 	@echo
 	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "  make %-9s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
 	@echo
-	@echo "demo, test, bench, torture, fuzz, evaluate and calibrate take ARGS=\"…\", for example: make test ARGS=\"-m unit -x\""
+	@echo "demo, test, bench, torture, fuzz, evaluate, week and calibrate take ARGS=\"…\", for example: make test ARGS=\"-m unit -x\""
 
 setup: .venv/installed  ## Make .venv from the lock file, with the project in it
 
@@ -51,6 +51,9 @@ fuzz: setup  ## Feed each decoder bytes nobody thought of (ARGS="--seconds 600")
 
 evaluate: setup  ## What the bell is worth on the frozen scenarios, over fresh seeds (some minutes)
 	$(BIN)/python -m tests.evaluation $(ARGS)
+
+week: setup  ## How many messages people get in a week of four lines, in shifts (some minutes)
+	$(BIN)/python -m tests.evaluation.week $(ARGS)
 
 calibrate: setup  ## Does the forecast keep its promise, on made-up supplies (some minutes; ARGS="--tune" while tuning)
 	$(BIN)/python -m tests.calibrate $(ARGS)

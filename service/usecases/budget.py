@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass
 from service.domain import budget
 from service.domain.budget import BENCHMARKS, DAY, HOUR, Announced, Life, Load
 from service.domain.floods import floods
-from service.domain.model import Change, Instant, to_rfc3339
+from service.domain.model import Change, Instant, Level, to_rfc3339
 from service.domain.notices import BETTER, ORDER_DONE
 from service.domain.policy import Policy
 from service.domain.standing import ENDED
@@ -93,14 +93,20 @@ def _check(begin: Instant, end: Instant) -> None:
 
 
 def announcements(rows: Iterable[SentRow]) -> Iterator[Announced]:
-    """Each word that called for somebody once, however many outlets told it."""
+    """Each word that called for somebody once, however many outlets told it: what is open, and what got worse
+    while somebody had it."""
     seen = set()
+    worst: dict[str, int] = {}
     for row in rows:
-        word = row.about.notice, row.version, row.change, row.reminded
-        if row.calls and word not in seen:
-            seen.add(word)
+        notice, rank = row.about.notice, Level(row.about.level).rank
+        word = notice, row.version, row.change, row.reminded
+        if word in seen:
+            continue
+        seen.add(word)
+        if row.calls or (row.change is Change.CHANGED and rank > worst.get(notice, rank)):
             opens = row.change is Change.OPENED
             yield Announced(at=row.written_at, source=_source(row.about), level=row.about.level, opens=opens)
+        worst[notice] = max(rank, worst.get(notice, rank))
 
 
 def _source(about: About) -> str:

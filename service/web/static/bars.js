@@ -35,7 +35,7 @@ export function bars(person, told) {
     draw("svg", {}, ...drawn, ...person.floods.map((flood) => floodMark(flood, told, person.hours.length)), ...limits),
     make("figcaption", {}, make("span", {}, brief(told.from, daily, told)),
       make("span", { class: "line-says" }, daily
-        ? t("days; line: {n} in a day", { n: number(good) }) : t("hours; line: {n} in an hour", { n: number(good) })),
+        ? t("line: {n} a day", { n: number(good) }) : t("line: {n} an hour", { n: number(good) })),
       make("span", {}, brief(told.to, daily, told))));
 }
 

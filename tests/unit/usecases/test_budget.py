@@ -69,6 +69,12 @@ def test_a_reminder_is_announced_again_and_what_is_taken_is_not():
     assert shown(row(NOW - 9), again, row(NOW - 7, version=2, calls=False))["announced"] == 2
 
 
+def test_what_gets_worse_while_somebody_has_it_is_announced_too():
+    worse = row(NOW - 7, version=3, level="urgent", calls=False, change=Change.CHANGED)
+    taken = row(NOW - 8, version=2, calls=False, change=Change.CHANGED)
+    assert shown(row(NOW - 9), taken, worse)["levels"] == {"early": 1, "urgent": 1, "empty": 0}
+
+
 def test_chattering_fleeting_and_stale_ones_are_named():
     chatter = [
         row(NOW - HOUR + second * SECOND, version=second, change=Change.OPENED) for second in (0, 20, 40)
