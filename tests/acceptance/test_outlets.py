@@ -46,19 +46,17 @@ def test_an_outlet_that_is_gone_is_seen_tested_and_takes_messages_again(factory:
     factory.until(lambda: row(factory, "mail")["last_success"], "no mail went out")
     failed = factory.api.post("/outlets/hook/test", json={"by": "badge 31"})
     assert (failed.status_code, failed.json()["reason"]) == (200, "answered 410 Gone")
-    assert factory.api.post("/outlets/hook/test", json={"by": "badge 31"}).status_code == 429
 
     factory.hook.answer()
-    before = len(factory.hook.received.all())
     factory.until(
         lambda: factory.api.post("/outlets/hook/test", json={"by": "badge 31"}).json().get("delivered"),
         "the test doesn't get there",
     )
-    test = factory.hook.wait_for(before + 1)[-1]
-    assert (test.json["type"], test.json["data"]["message"]) == ("earlybell.test", TEST)
+    heard = [each.json for each in factory.hook.received.all() if each.answered == 200]
+    assert [each["data"]["message"] for each in heard if each["type"] == "earlybell.test"] == [TEST]
     factory.program.wait_for_log("outlet_tested")
     tray_runs_low(factory, "T2")
-    factory.hook.wait_for(lambda got: got[-1].json["data"]["slot"] == "T2")
+    factory.hook.wait_for(lambda got: any(each.json["data"]["slot"] == "T2" for each in got))
     assert factory.hook.url not in factory.api.get("/outlets").text
 
 
