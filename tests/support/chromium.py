@@ -26,12 +26,13 @@ class ChromiumMissingError(Exception):
 
 
 @contextmanager
-def chromium() -> Iterator[Browser]:
-    """A browser with a fresh profile, gone afterwards. Raises ``ChromiumMissingError``; never skips."""
+def chromium(*more: str) -> Iterator[Browser]:
+    """A browser with a fresh profile, gone afterwards; ``more`` arguments. Raises ``ChromiumMissingError``;
+    never skips."""
     if not EXECUTABLE.exists():
         raise ChromiumMissingError(ChromiumMissingError.__doc__)
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=EXECUTABLE, args=list(ARGUMENTS))
+        browser = playwright.chromium.launch(executable_path=EXECUTABLE, args=[*ARGUMENTS, *more])
         try:
             yield browser
         finally:
