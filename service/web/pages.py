@@ -89,6 +89,12 @@ async def outlets(request: Request) -> Response:
     return page(request, "outlets.html")
 
 
+@router.api_route("/history", methods=["GET", "HEAD"])
+async def history(request: Request, own: Own, line: str | None = None) -> Response:
+    names = [each["line"] for each in await anyio.to_thread.run_sync(own.reading.lines)]
+    return page(request, "history.html", lines=names, line=line if line in names else None)
+
+
 def serve_pages(app: FastAPI) -> None:
     """Add the pages, their static files, and an answer for people who took a wrong turn."""
     app.include_router(router)

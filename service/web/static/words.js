@@ -18,6 +18,7 @@ function formatter(options) {
 const hourMinute = formatter({ hour: "2-digit", minute: "2-digit" });
 const withSeconds = formatter({ hour: "2-digit", minute: "2-digit", second: "2-digit" });
 const withDay = formatter({ weekday: "short", hour: "2-digit", minute: "2-digit" });
+const wholeDay = formatter({ weekday: "long", year: "numeric", month: "long", day: "numeric" });
 const dayOnly = formatter({ year: "numeric", month: "2-digit", day: "2-digit" });
 
 /** `06:52`, with the weekday when it isn't the day of `now`. */
@@ -28,6 +29,7 @@ export function clock(time, now = null) {
 }
 
 export const day = (time) => dayOnly.format(new Date(time));
+export const dayInWords = (time) => wholeDay.format(new Date(time));
 export const clockWithSeconds = (time) => withSeconds.format(new Date(time));
 export const panels = (n) => many(n, "{n} panel", "{n} panels");
 export const parts = (n) => many(n, "{n} part", "{n} parts");

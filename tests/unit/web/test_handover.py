@@ -8,6 +8,7 @@ import pytest
 
 from service.domain.policy import Policy, Shift
 from tests.support.floor import Floor, Place
+from tests.support.hostile import HOSTILE
 
 TEXT = {"accept": "text/plain"}
 HTML = {"accept": "text/html"}
@@ -92,6 +93,14 @@ def test_the_page_holds_all_without_any_script_and_markup_stays_text(client: Any
     assert "<b>X</b>" not in page
     assert 'href="/line/L3/station/P1/slot/F08"' in page
     assert "<option selected>2</option>" in page
+
+
+@pytest.mark.parametrize("text", HOSTILE.values(), ids=HOSTILE)
+def test_a_hostile_part_adds_no_element(client: Any, floor: Floor, text: str) -> None:
+    elements = client.get("/handover", headers=HTML).text.count("<")
+    floor.place("P2", "T2").part = text
+    floor.warn("P2", "T2", level="urgent")
+    assert client.get("/handover", headers=HTML).text.count("<") == elements
 
 
 def test_a_line_that_is_gone_leads_to_the_page_of_all(client: Any) -> None:

@@ -26,7 +26,7 @@ def test_the_first_page_names_the_plant_and_its_time(client: Any) -> None:
     assert 'data-timezone="Europe/Vienna"' in page.text
 
 
-@pytest.mark.parametrize("path", ["/", "/notice/n-L3-P2-T2", SLOT, "/nowhere"])
+@pytest.mark.parametrize("path", ["/", "/notice/n-L3-P2-T2", SLOT, "/handover", "/history", "/nowhere"])
 def test_a_page_has_no_inline_script_or_style_and_nothing_from_elsewhere(client: Any, path: str) -> None:
     page = client.get(path, headers=HTML).text
     assert not re.search(r"<script(?![^>]*\ssrc=)", page)
@@ -34,7 +34,7 @@ def test_a_page_has_no_inline_script_or_style_and_nothing_from_elsewhere(client:
     assert not re.search(r"(?:src|href)=\"(?:https?:)?//", page)
 
 
-@pytest.mark.parametrize("path", ["/", "/notice/n-L3-P2-T2", SLOT, "/nowhere"])
+@pytest.mark.parametrize("path", ["/", "/notice/n-L3-P2-T2", SLOT, "/handover", "/history", "/nowhere"])
 def test_everything_a_page_names_is_there(client: Any, path: str) -> None:
     names = set(re.findall(r'(?:src|href)="(/static/[^"]+)"', client.get(path, headers=HTML).text))
     assert len(names) >= 5
@@ -49,7 +49,7 @@ def test_no_module_writes_markup_from_data(source: Path) -> None:
     assert not re.search(r"innerHTML|outerHTML|insertAdjacentHTML|document\.write|eval\(|new Function", text)
 
 
-@pytest.mark.parametrize("entry", ["main.js", "slot.js", "switch.js"])
+@pytest.mark.parametrize("entry", ["handover.js", "history.js", "main.js", "slot.js", "switch.js"])
 def test_a_page_names_every_module_its_own_needs_and_no_other(entry: str) -> None:
     named = set(modules_of(entry))
     imported = {
