@@ -7,12 +7,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+import msgspec
+
 from service.domain.model import Change, Instant
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class About:
-    """What a notice is about, and how bad."""
+class About(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """What a notice is about, and how bad. A month may have a hundred thousand rows."""
 
     notice: str
     kind: str
@@ -23,9 +24,14 @@ class About:
     level: str
     message: str
 
+    @property
+    def source(self) -> str:
+        """What it is about, the same for each emptying of a slot."""
+        where = f"{self.line or ''}\x1f{self.station or ''}\x1f{self.slot or ''}"
+        return f"{self.kind}\x1f{where}\x1f{self.about or ''}"
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SentRow:
+
+class SentRow(msgspec.Struct, frozen=True, kw_only=True):
     """A change that an outlet was to tell, when that was over. ``sent``: it went out; rows of one outlet that
     went out at the same moment are one message. ``calls``: the notice was open, so it called for somebody.
     ``hears``: the people whom it was for; none named: all who have the outlet."""

@@ -40,6 +40,7 @@ _WHAT = (
     outbox.c.notice_id,
     outbox.c.data,
 )
+_CHANGES = {change.value: change for change in Change}
 _LIFE = notice.c.id, notice.c.opened_at, notice.c.closed_at, notice.c.data
 
 
@@ -74,7 +75,7 @@ def _sent_row(row: Row[Any]) -> SentRow:
         sent=row.state == "sent",
         at=row.settled_at,
         written_at=row.created_at,
-        change=Change(row.change),
+        change=_CHANGES[row.change],
         version=row.version,
         reminded=brief.reminded,
         calls=brief.state == NoticeState.OPEN,

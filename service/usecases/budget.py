@@ -3,7 +3,7 @@ the standards hold against it."""
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 
@@ -18,6 +18,7 @@ from service.sent import About, Lately, NoticeRow, Sent, SentRow
 
 Json = dict[str, object]
 LONGEST: Instant = 31 * DAY
+_RANKS = {level.value: level.rank for level in Level}
 _BY_THEMSELVES = {BETTER, ORDER_DONE, ENDED}
 
 
@@ -62,15 +63,21 @@ class Budget:
     def _heard(self, rows: Iterable[SentRow]) -> dict[str, list[Instant]]:
         """The moments at which each person got a message. Whoever can hear one stands here, if only with
         none."""
-        reached: dict[tuple[str, Instant], set[str]] = defaultdict(set)
-        for row in rows:
-            if row.sent and row.outlet in self.hearing:
-                everybody = set(self.hearing[row.outlet])
-                reached[row.outlet, row.at] |= everybody & set(row.hears) or everybody
         people: dict[str, list[Instant]] = {who: [] for each in self.hearing.values() for who in each}
-        for (_, at), all_ in sorted(reached.items(), key=lambda item: item[0][1]):
-            for who in all_:
-                people[who].append(at)
+        last: dict[str, tuple[Instant, set[str]]] = {}
+        for row in rows:
+            everybody = self.hearing.get(row.outlet)
+            if not row.sent or everybody is None:
+                continue
+            at, reached = last.get(row.outlet, (None, set()))
+            if at != row.at:
+                reached = set()
+                last[row.outlet] = row.at, reached
+            mine = set(everybody).intersection(row.hears) if row.hears else ()
+            for who in mine or everybody:
+                if who not in reached:
+                    reached.add(who)
+                    people[who].append(row.at)
         return people
 
 
@@ -98,26 +105,20 @@ def announcements(rows: Iterable[SentRow]) -> Iterator[Announced]:
     seen = set()
     worst: dict[str, int] = {}
     for row in rows:
-        notice, rank = row.about.notice, Level(row.about.level).rank
+        notice, rank = row.about.notice, _RANKS[row.about.level]
         word = notice, row.version, row.change, row.reminded
         if word in seen:
             continue
         seen.add(word)
         if row.calls or (row.change is Change.CHANGED and rank > worst.get(notice, rank)):
             opens = row.change is Change.OPENED
-            yield Announced(at=row.written_at, source=_source(row.about), level=row.about.level, opens=opens)
+            yield Announced(at=row.written_at, source=row.about.source, level=row.about.level, opens=opens)
         worst[notice] = max(rank, worst.get(notice, rank))
-
-
-def _source(about: About) -> str:
-    """What it is about, the same for each emptying of a slot."""
-    parts = about.kind, about.line, about.station, about.slot, about.about
-    return "\x1f".join(part or "" for part in parts)
 
 
 def _life(row: NoticeRow) -> Life:
     return Life(
-        source=_source(row.about),
+        source=row.about.source,
         notice=row.about.notice,
         since=row.opened_at,
         until=row.closed_at,
@@ -147,8 +148,8 @@ def _things(
     rows: Sequence[SentRow], announced: Sequence[Announced], kept: Sequence[NoticeRow], now: Instant
 ) -> Json:
     """What was spoken of, and what of it too often, for too long or for nothing."""
-    about = {_source(row.about): row.about for row in rows}
     frequent, chatter = budget.most_frequent(announced), budget.chattering(announced)
+    about = _named({*chatter, *(source for source, _ in frequent)}, rows)
     lives, notices = [_life(row) for row in kept], {row.about.notice: row.about for row in kept}
     old = budget.stale(lives, now)
     return {
@@ -163,6 +164,17 @@ def _things(
             for each in old
         ],
     }
+
+
+def _named(sources: set[str], rows: Iterable[SentRow]) -> dict[str, About]:
+    """What each of them is about."""
+    found: dict[str, About] = {}
+    for row in rows:
+        if len(found) == len(sources):
+            break
+        if row.about.source in sources:
+            found[row.about.source] = row.about
+    return found
 
 
 def _thing(about: About) -> Json:

@@ -47,8 +47,8 @@ def test_no_supply_notice_chatters_or_comes_back_within_a_minute(name: str, seed
 
 
 def test_some_hours_of_four_lines_flood_nobody():
-    """At most 2.5 messages an emptying, never more than 10 in ten minutes (ANSI/ISA-18.2, from memory) nor, by
-    the average over hours with messages, more than can be managed; those at home are left in peace."""
+    """At most 2.5 messages an emptying, never more than 10 in ten minutes (ANSI/ISA-18.2, from memory) nor,
+    by the average over hours with messages, more than can be managed; those at home are left in peace."""
     week = one_week((921, 2.0))
     bell = week.bell
     assert len(bell.emptyings) > 20
