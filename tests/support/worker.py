@@ -22,7 +22,7 @@ _REGISTER = (
 _SHOWN = """() => self.registration.getNotifications().then((all) => all.map((each) => ({
   title: each.title, body: each.body, tag: each.tag, silent: each.silent, data: each.data,
   actions: each.actions.map(({ action, title }) => [action, title]) })))"""
-# Asking what is shown while something is being shown makes Chromium forget it: so it waits for the end of that.
+# Asking what is shown while something is being shown makes Chromium forget it: so one waits for its end.
 _WATCH = """() => {
   const own = ExtendableEvent.prototype.waitUntil;
   self.works = [];
