@@ -62,6 +62,19 @@ def test_the_request_arrives_within_a_second_of_the_commit(plant: Plant, receive
     assert max(ages) < 1.0
 
 
+def test_a_message_to_people_after_a_calm_arrives_within_a_second_too(
+    plant: Plant, receiver: HttpReceiver
+) -> None:
+    with plant.delivering({"chat": build_outlet(name="chat", type="chat", url=receiver.url)}):
+        for number in range(5):
+            plant.commit(notice(id=f"n{number}"), outlet="chat")
+            receiver.wait_for(number + 1, within=2.0)
+            plant.settled()
+            plant.ahead += 180 * SECOND
+    ages = [one.age for one in plant.reports if isinstance(one, Attempt)]
+    assert max(ages) < 1.0
+
+
 def test_what_happened_while_the_receiver_was_down_arrives_as_what_is_true_now(plant: Plant) -> None:
     port = free_port()
     with plant.delivering(hook(f"http://127.0.0.1:{port}/hook")):

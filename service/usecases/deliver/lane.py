@@ -108,24 +108,27 @@ class Lane:
             return []
         tokens = traffic.tokens(self.traffic, self.pace, now)
         if tokens and now >= self.began_at + traffic.apart(self.traffic, self.pace, now):
-            return self._wishes(pressing=False, messages=max(1, min(tokens // 2, AT_ONCE - self.running)))
+            at_most = max(1, min(tokens // 2, AT_ONCE - self.running))
+            return self._wishes(pressing=False, messages=at_most, spare=tokens > 1)
         if not self._may_press(now):
             return []
         if now < self.looked_at + LOOK_EVERY:
             self.put_off = True
             return []
         self.looked_at = now
-        return self._wishes(pressing=True, messages=1)
+        return self._wishes(pressing=True)
 
     def _may_press(self, now: Instant) -> bool:
         borrowed = traffic.tokens(self.traffic, self.pace, now, borrowed=self.pace.pressing)
         apart = traffic.apart(self.traffic, self.pace, now, pressing=True)
         return borrowed > 0 and now >= self.began_at + apart
 
-    def _wishes(self, *, pressing: bool, messages: int) -> list[Wish]:
+    def _wishes(self, *, pressing: bool, messages: int = 1, spare: bool = True) -> list[Wish]:
         if self.doubt is None:
             return [Wish(MOST_TOLD, None, pressing, messages)]
         new, old = Wish(MOST_TOLD, False, pressing, messages), Wish(self.doubt, True, pressing)
+        if not spare:
+            return [new]  # in parts it takes many messages; the last is kept for what nobody knows yet
         return [old, new] if self.old_first else [new, old]
 
     def _room_for_a_probe(self, now: Instant) -> Room:
