@@ -1,5 +1,5 @@
-"""From the counts of a line to a phone in a pocket and back: the running program, a push service, the worker in
-a real browser. The test makes the subscription, and is its push service: a headless browser has none.
+"""From the counts of a line to a phone in a pocket and back: the running program, a push service, the worker
+in a real browser. The test makes the subscription, and is its push service: a headless browser has none.
 """
 
 from __future__ import annotations
