@@ -54,13 +54,14 @@ class Outgoing(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutletRow:
-    """One configured outlet and how it fares. ``leads_to`` is in words, without a secret; ``since``: it
-    fails; ``notice``: the open one that tells of it. ``routed``: some route leads there. ``phones`` hear it,
-    where it is for phones. What isn't known is ``None``."""
+    """One configured outlet and how it fares. ``leads_to``: a host or a scheme, never a secret; ``since``:
+    it fails; ``notice``: the open one that tells of it. ``routed``: some route leads there. ``recipients`` of
+    mail; ``phones`` hear it, where it is for phones. What isn't known is ``None``."""
 
     name: str
     type: str
-    leads_to: str
+    leads_to: str | None
+    recipients: int | None
     state: State
     since: Instant | None
     paused_until: Instant | None

@@ -106,14 +106,13 @@ async def previews(outlet: Outlet, *, now: Instant) -> Sequence[Preview]:
     return made
 
 
-def leads_to(outlet: Any) -> str:
-    """Where an outlet leads, in words, without what is secret about it: a chat's address carries its key."""
+def leads_to(outlet: Any) -> str | None:
+    """Where an outlet leads, without what is secret about it: a chat's address carries its key."""
     match outlet.type:
         case "email":
-            number = len(outlet.to)
-            return f"{number} {'address' if number == 1 else 'addresses'} by {_host(outlet.smtp_url)}"
+            return _host(outlet.smtp_url)
         case "push":
-            return "phones"
+            return None
         case "other":
             schemes = dict.fromkeys(urlsplit(each.get_secret_value()).scheme for each in outlet.urls)
             return ", ".join(f"{each}://" for each in schemes)
@@ -140,6 +139,7 @@ def _row(
         name=name,
         type=outlet.type,
         leads_to=leads_to(outlet),
+        recipients=len(outlet.to) if outlet.type == "email" else None,
         state=outage.state_of(traffic, notice, now),
         since=traffic.failing_since,
         paused_until=traffic.paused_until if now < traffic.paused_until else None,

@@ -54,7 +54,7 @@ def _list(settings: Settings) -> int:
     url = settings.store.url.get_secret_value()
     if url.startswith("sqlite:///") and not Path(url.removeprefix("sqlite:///")).exists():
         for each in settings.outlets:
-            print(f"{each.name}: {each.type}, {leads_to(each)}")
+            print(f"{each.name}: {each.type}, {leads_to(each) or 'phones'}")
         print("store: not there yet, so nothing was sent")
         return 0
     store = open_store(url, migrate=False)
@@ -66,10 +66,16 @@ def _list(settings: Settings) -> int:
             clock=wall_clock,
         )
         for row in ways.rows():
-            print(f"{row.name}: {row.type}, {row.leads_to}; {', '.join(_fares(row))}")
+            print(f"{row.name}: {row.type}, {_where(row)}; {', '.join(_fares(row))}")
     finally:
         store.close()
     return 0
+
+
+def _where(row: OutletRow) -> str:
+    if row.phones is not None:
+        return f"{row.phones} phones"
+    return f"{row.leads_to}" if row.recipients is None else f"{row.recipients} by {row.leads_to}"
 
 
 def _fares(row: OutletRow) -> list[str]:

@@ -24,7 +24,10 @@ NAME = Annotated[str, Field(description="as in the configuration")]
 class OutletView(BaseModel):
     name: NAME
     type: Annotated[str, Field(description="`webhook`, `chat`, `email`, `push` or `other`")]
-    leads_to: Annotated[str, Field(description="in words; never the address, which is a secret")]
+    leads_to: Annotated[
+        str | None, Field(description="the host, or the schemes of other services; never the address")
+    ]
+    recipients: Annotated[int | None, Field(description="of mail; null: it isn't mail")]
     state: Annotated[
         State,
         Field(
@@ -121,6 +124,7 @@ def _view(row: OutletRow) -> dict[str, object]:
         "name": row.name,
         "type": row.type,
         "leads_to": row.leads_to,
+        "recipients": row.recipients,
         "state": row.state,
         "failing_since": _moment(row.since),
         "paused_until": _moment(row.paused_until),

@@ -81,7 +81,8 @@ function stateWords({ state, failing_since: since, paused_until: until }) {
 }
 
 function factsOf(row) {
-  const facts = [[t("Leads to"), row.leads_to], [t("Last success"), row.last_success ? moment(row.last_success) : t("none known")]];
+  const facts = row.leads_to === null ? [] : [[t("Leads to"), whereWords(row)]];
+  facts.push([t("Last success"), row.last_success ? moment(row.last_success) : t("none known")]);
   if (row.last_failure) {
     facts.push([t("Last failure"), row.last_error ? `${moment(row.last_failure)}, ${row.last_error}` : moment(row.last_failure)]);
   }
@@ -90,6 +91,10 @@ function factsOf(row) {
   if (row.dead) facts.push([t("Given up"), many(row.dead, "{n} message", "{n} messages")]);
   if (!row.routed) facts.push([t("Routes"), t("none leads there: it hears nothing")]);
   return facts;
+}
+
+function whereWords({ leads_to: host, recipients }) {
+  return recipients === null ? host : many(recipients, "{n} address by {host}", "{n} addresses by {host}", { host });
 }
 
 async function sendTest(name, said) {

@@ -42,7 +42,8 @@ def test_outlets_are_listed_as_configured_with_how_each_fares(client: Any) -> No
     assert rows[1] == {
         "name": "shift-mail",
         "type": "email",
-        "leads_to": "2 addresses by mail.ferrow.example",
+        "leads_to": "mail.ferrow.example",
+        "recipients": 2,
         "state": "failing",
         "failing_since": "2026-03-02T06:09:07.250Z",
         "paused_until": None,
