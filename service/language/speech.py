@@ -60,7 +60,8 @@ class Language:
         """``one`` or ``many`` by this language's rules for ``number``, which also fills ``{number}``."""
         forms = self.texts.get(one)
         if isinstance(forms, tuple):
-            said = forms[self.form(int(number)) if number == int(number) else -1]
+            form = self.form(int(number)) if number == int(number) else len(forms)
+            said = forms[min(form, len(forms) - 1)]
         else:
             said = one if number == 1 else many
         return said.format(**{"number": self.number(number), **values})
@@ -122,10 +123,11 @@ def read(file: Path) -> Catalog:
 
 def names_in(text: str) -> frozenset[str]:
     """The ``{names}`` that a text has filled in. Raises ``ValueError`` where it can't be filled in."""
-    names = [name for _, name, form, how in Formatter().parse(text) if name is not None or form or how]
-    if not all(name is not None and _NAME.fullmatch(name) for name in names):
+    parts = [part for part in Formatter().parse(text) if part[1] is not None]
+    names = [str(name) for _, name, _, _ in parts]
+    if any(form or how for _, _, form, how in parts) or not all(map(_NAME.fullmatch, names)):
         raise ValueError(f"holds braces that are no name: {text}")
-    return frozenset(str(name) for name in names)
+    return frozenset(names)
 
 
 def _form(rule: str, tag: str) -> Callable[[int], int]:

@@ -29,7 +29,7 @@ def asked(floor: Floor) -> Floor:
 
 def test_a_question_is_calm_and_stands_below_what_runs_empty(asked: Floor, open_page: OpenPage) -> None:
     page = open_page()
-    expect(question(page)).to_contain_text("Was it refilled?")
+    expect(question(page)).to_contain_text("How many parts were loaded?")
     expect(question(page).locator(".level")).to_have_text("Question")
     warnings = page.locator("#notices").bounding_box()
     below = question(page).bounding_box()
@@ -102,7 +102,7 @@ def test_a_question_may_be_closed(asked: Floor, open_page: OpenPage) -> None:
 def test_a_question_that_comes_is_announced(floor: Floor, open_page: OpenPage) -> None:
     page = open_page()
     floor.ask("P2", "F31")
-    expect(page.locator("#announce")).to_contain_text("Question: P2 F31 went on placing")
+    expect(page.locator("#announce")).to_contain_text("Question: L3 P2 F31 was refilled")
 
 
 def test_with_questions_alone_nothing_needs_anyone(floor: Floor, open_page: OpenPage) -> None:

@@ -63,7 +63,10 @@ def test_a_tray_says_when_it_may_be_exchanged_for_the_last_time(open_page: OpenP
 def test_why_this_number_is_two_sentences_and_the_figures(open_page: OpenPage) -> None:
     page = open_page(F07)
     expect(page.locator(".sentences p")).to_have_text(
-        ["400 parts were counted since: about 162 are left.", "A panel takes 18 parts."]
+        [
+            "Loaded with 562 parts as declared, 400 were counted since: about 162 are left.",
+            "At 18 parts a panel",
+        ]
     )
     figures = page.locator(".figures")
     for words in (

@@ -26,6 +26,7 @@ from service.domain.explain import Figures, Why
 from service.domain.history import Record
 from service.domain.model import SECOND, Instant, Notice, Spread, from_datetime, to_rfc3339
 from service.domain.policy import Policy
+from service.domain.said import Said, put
 from service.domain.who import WEEK, spans, who
 from service.phones import Phonebook
 from service.usecases.budget import Budget
@@ -227,6 +228,7 @@ class Floor:
             place = self.place(station, slot, line)
             number = sum(notice.kind == "question" for notice in self.notes.values())
             at = to_rfc3339(place.as_of + number * SECOND)
+            said = _question(line, station, slot)
             return self._keep(
                 Notice(
                     id=f"q-{line}-{station}-{slot}",
@@ -243,7 +245,8 @@ class Floor:
                     changed_at=at,
                     panels_to_empty=None,
                     empty_at=None,
-                    message=f"{station} {slot} went on placing beyond what it could hold. Was it refilled?",
+                    message=put(said, UTC),
+                    said=said,
                 )
             )
 
@@ -493,6 +496,13 @@ class Floor:
         }
 
 
+def _question(line: str, station: str, slot: str) -> Said:
+    return Said(
+        "{where} was refilled and nobody said with what. How many parts were loaded?",
+        {"where": f"{line} {station} {slot}"},
+    )
+
+
 def _why(place: Place) -> Why:
     known = place.left is not None
     figures = Figures(
@@ -523,10 +533,26 @@ def _why(place: Place) -> Why:
         seq=4182,
         assumed=place.assumed,
     )
-    left = f"about {place.left:,} are left" if place.left is not None else "how many are left is not known"
-    return Why(
-        sentences=(f"400 parts were counted since: {left}.", f"A panel takes {place.usage} parts."),
-        figures=figures,
+    said = _left(place), _takes(place)
+    return Why(sentences=(put(said[0], UTC), put(said[1], UTC)), figures=figures, said=said)
+
+
+def _left(place: Place) -> Said:
+    if place.left is None:
+        return Said("Nobody has said how many parts are loaded.")
+    loaded = Said("Loaded with {parts} parts as declared", {"parts": place.left + 400})
+    return Said(
+        "{said}, {counted} were counted since: about {expected} are left{between}{doubts}.",
+        {"said": loaded, "counted": 400, "expected": place.left, "between": "", "doubts": ""},
+    )
+
+
+def _takes(place: Place) -> Said:
+    if place.usage is None:
+        return Said("How many parts a panel takes is not known yet, so there is no forecast in panels.")
+    return Said(
+        "At {parts}",
+        {"parts": Said("{number} part a panel", {"number": place.usage}, "{number} parts a panel")},
     )
 
 

@@ -29,7 +29,9 @@ def main() -> int:
         catalogue.update(texts, no_fuzzy_matching=True, update_header_comment=False)
         catalogue.obsolete.clear()
         _write(file, catalogue)
-        missing = [str(each.id) for each in catalogue if each.id and not all(_forms(each.string))]
+        missing = [
+            str(each.id) for each in catalogue if each.id and (each.fuzzy or not all(_forms(each.string)))
+        ]
         complete = complete and not missing
         print(f"{file.name}: {len(catalogue)} texts", *missing, sep=LACKING)
     return 0 if complete else 1

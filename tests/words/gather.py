@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 from babel.messages.catalog import Catalog
-from babel.messages.jslexer import Token, tokenize, unquote_string
 from jinja2 import Environment, nodes
+
+from tests.words.javascript import Token, tokens_of
 
 ROOT = Path(__file__).parents[2]
 WORDS = ROOT / "service" / "language"
@@ -23,6 +25,7 @@ Text = str | tuple[str, str]
 """A text, or the two English forms of what is counted."""
 
 
+@cache
 def gather() -> Catalog:
     """All there are, each with the files it stands in."""
     catalogue = Catalog(project="Earlybell", charset="utf-8", header_comment="# Every text for people.")
@@ -92,58 +95,41 @@ def in_template(source: str) -> Iterator[Text]:
 
 
 def in_module(source: str) -> Iterator[Text]:
-    tokens = [
-        each for each in tokenize(source, jsx=False) if each.type not in {"linecomment", "multilinecomment"}
-    ]
+    tokens = list(tokens_of(source))
     for place, token in enumerate(tokens):
-        if token.type == "template_string":
-            for inner in _inside(token.value):
-                yield from in_module(inner)
-        elif token.type == "name" and token.value in {"t", "many"} and _value(tokens, place + 1) == "(":
-            texts = _arguments(tokens[place + 2 :])
-            if token.value == "t" and texts[:1] != [None] and texts:
-                yield str(texts[0])
-            elif token.value == "many" and len(texts) > 2 and None not in texts[1:3]:
-                yield str(texts[1]), str(texts[2])
+        for inner in token.inner:
+            yield from in_module(inner)
+        if token.kind == "name" and token.value in {"t", "many"} and _opens(tokens, place + 1):
+            first, one, many, *_ = [*_arguments(tokens[place + 2 :]), None, None, None]
+            if token.value == "t" and first is not None:
+                yield first
+            elif token.value == "many" and one is not None and many is not None:
+                yield one, many
 
 
-def _value(tokens: list[Token], place: int) -> str | None:
-    return tokens[place].value if place < len(tokens) else None
+def _opens(tokens: list[Token], place: int) -> bool:
+    return place < len(tokens) and tokens[place].kind == "operator" and tokens[place].value == "("
 
 
 def _arguments(tokens: list[Token]) -> list[str | None]:
     """What a call is given: each argument that is a plain string, ``None`` for any other."""
     depth, current, found = 0, list[Token](), list[str | None]()
     for token in tokens:
-        if token.type == "operator" and token.value in {"(", "[", "{"}:
-            depth += 1
-        if token.type == "operator" and token.value in {")", "]", "}"}:
-            depth -= 1
-        if depth < 0 or (depth == 0 and token.value == "," and token.type == "operator"):
+        sign = token.value if token.kind == "operator" else ""
+        depth += (sign in {"(", "[", "{"}) - (sign in {")", "]", "}"})
+        if depth < 0 or (depth == 0 and sign == ","):
             found.append(_joined(current))
             current = []
-            if depth < 0:
-                break
         else:
             current.append(token)
+        if depth < 0:
+            break
     return found
 
 
 def _joined(tokens: list[Token]) -> str | None:
     """``"one " + "two"`` as one text."""
     texts, signs = tokens[::2], tokens[1::2]
-    if not texts or any(each.type != "string" for each in texts) or any(each.value != "+" for each in signs):
+    if not texts or any(each.kind != "string" for each in texts) or any(each.value != "+" for each in signs):
         return None
-    return "".join(unquote_string(each.value) for each in texts)
-
-
-def _inside(template: str) -> Iterator[str]:
-    """The expressions in a template string."""
-    start = template.find("${")
-    while start >= 0:
-        depth, end = 1, start + 2
-        while depth and end < len(template):
-            depth += {"{": 1, "}": -1}.get(template[end], 0)
-            end += 1
-        yield template[start + 2 : end - 1]
-        start = template.find("${", end)
+    return "".join(each.value for each in texts)
