@@ -6,12 +6,13 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
 from service import outside
 from service.domain.model import SECOND, Instant
 from service.lease import LeaseLost
+from service.outgoing import Alive
 from service.outlets import Monitor
 from service.ports import Delivered, Failed, NewDelivery, StoreError
 from service.usecases.awake import Morning
@@ -29,6 +30,9 @@ class Pacemaker:
     report: Callable[..., None]
     due_at: Instant = 0
     failing: bool | None = None
+    beat_at: Instant | None = None
+    failed_at: Instant | None = None
+    error: str | None = None
 
     def tick(self, now: Instant, ready: Callable[[], bool]) -> None:
         waits = self.due_at - self.every <= now < self.due_at  # else the clock was set back
@@ -37,6 +41,10 @@ class Pacemaker:
         self.due_at = now + self.every
         outcome: Delivered | Failed = self.monitor.beat(now)
         failed = isinstance(outcome, Failed)
+        if isinstance(outcome, Failed):
+            self.failed_at, self.error = now, outcome.reason
+        else:
+            self.beat_at = now
         self.report(outcome, turned=failed != self.failing)
         self.failing = failed
 
@@ -71,6 +79,14 @@ class Heart:
                 add=say,
             )
         )
+
+        ways.alive_now = self._alive
+
+    def _alive(self, known: Alive) -> Alive:
+        pace, morning = self._pace, self._morning
+        if pace is not None:
+            known = replace(known, beat_at=pace.beat_at, failed_at=pace.failed_at, error=pace.error)
+        return known if morning is None else replace(known, said_on=morning.said_on or None)
 
     @property
     def beats(self) -> bool:

@@ -110,6 +110,22 @@ class TooSoon(Exception):
         self.seconds = seconds
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alive:
+    """How this instance says that it lives: to a monitor at ``leads_to`` (``None``: to none) so often, and to
+    people through ``outlets`` at a time of the day (``None``: never). ``beat_at`` and ``failed_at`` are those
+    of its last beats, ``said_on`` the day of its last message to people."""
+
+    leads_to: str | None
+    every_minutes: float
+    beat_at: Instant | None
+    failed_at: Instant | None
+    error: str | None
+    at: str | None
+    outlets: Sequence[str]
+    said_on: str | None
+
+
 class WaysOut(Protocol):
     """The outlets as people see them. ``KeyError``: there is none of this name."""
 
@@ -124,3 +140,5 @@ class WaysOut(Protocol):
     async def preview(self, name: str) -> Sequence[Preview]:
         """What it would say of some invented notices; nothing is sent. Empty where it can't be shown."""
         ...
+
+    def alive(self) -> Alive: ...

@@ -17,7 +17,7 @@ from service import outside
 from service.domain import outage
 from service.domain.model import SECOND, Instant, Notice
 from service.domain.traffic import NOTHING_YET, Traffic
-from service.outgoing import OutletRow, Preview, Shown, Tested, TooSoon
+from service.outgoing import Alive, OutletRow, Preview, Shown, Tested, TooSoon
 from service.ports import Outlet
 from service.report import Report
 from service.settings import Settings
@@ -31,7 +31,8 @@ MOST_OPEN = 100_000
 
 @dataclass(slots=True, kw_only=True)
 class Ways:
-    """``revive`` is told that an outlet was seen to take messages. Without ``report`` nothing is noted."""
+    """``alive_now`` adds to what is configured of the signs of life how they went. ``revive`` is told that an
+    outlet was seen to take messages. Without ``report`` nothing is noted."""
 
     settings: Settings
     port: int
@@ -39,6 +40,7 @@ class Ways:
     clock: Callable[[], Instant]
     report: Report | None = None
     revive: Callable[[str], None] = lambda _outlet: None
+    alive_now: Callable[[Alive], Alive] = lambda known: known
     _free_at: dict[str, Instant] = field(default_factory=dict)
     _lock: Lock = field(default_factory=Lock)
 
@@ -80,6 +82,21 @@ class Ways:
             return await previews(outlet, now=self.clock())
         finally:
             await outlet.close()
+
+    def alive(self) -> Alive:
+        beat = self.settings.heartbeat
+        return self.alive_now(
+            Alive(
+                leads_to=None if beat.url is None else _host(beat.url),
+                every_minutes=beat.every_minutes,
+                beat_at=None,
+                failed_at=None,
+                error=None,
+                at=beat.at,
+                outlets=beat.outlets or (),
+                said_on=None,
+            )
+        )
 
     def _maker(self, name: str) -> Callable[[], Outlet]:
         if name not in {each.name for each in self.settings.outlets}:

@@ -46,6 +46,17 @@ class OutletView(BaseModel):
     notice: Annotated[str | None, Field(description="the open notice that tells of its trouble")]
 
 
+class AliveView(BaseModel):
+    leads_to: Annotated[str | None, Field(description="the monitor's host; null: no monitor is configured")]
+    every_minutes: float
+    last_beat: Annotated[str | None, Field(description="null: none since this instance started")]
+    last_failure: str | None
+    last_error: Annotated[str | None, Field(description="no secret, no address")]
+    at: Annotated[str | None, Field(description="of the daily message; null: there is none")]
+    outlets: Annotated[list[str], Field(description="of the daily message")]
+    said_on: Annotated[str | None, Field(description="the day of the last one; null: none since the start")]
+
+
 class Test(schemas.Take):
     """Who sends it."""
 
@@ -112,6 +123,24 @@ async def preview(name: str, ways: Ways) -> Response:
             }
             for each in shown
         ]
+    )
+
+
+@router.get("/heartbeat", response_model=AliveView)
+def heartbeat(ways: Ways) -> Response:
+    """How this instance says that it lives, so that its silence is noticed. Only the one in charge does."""
+    alive = ways.alive()
+    return json_answer(
+        {
+            "leads_to": alive.leads_to,
+            "every_minutes": alive.every_minutes,
+            "last_beat": _moment(alive.beat_at),
+            "last_failure": _moment(alive.failed_at),
+            "last_error": alive.error,
+            "at": alive.at,
+            "outlets": alive.outlets,
+            "said_on": alive.said_on,
+        }
     )
 
 

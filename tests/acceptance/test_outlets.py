@@ -74,6 +74,10 @@ def test_a_monitor_hears_that_it_lives_and_people_hear_it_once_a_day(
     assert 'earlybell_heartbeats_out_total{outcome="sent"}' in factory.api.get(f"{factory.url}/metrics").text
     factory.until(lambda: row(factory, "mail")["last_success"], "the mail isn't seen")
 
+    alive_now = factory.get("/heartbeat")
+    assert (alive_now["leads_to"], alive_now["last_error"]) == ("127.0.0.1", None)
+    assert alive_now["last_beat"] is not None
+
     watcher.answer(then=Answer(status=500))
     factory.program.wait_for_log("heartbeat_out_fails")
     factory.program.restart().wait_ready(factory.url)

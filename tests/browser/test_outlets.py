@@ -14,7 +14,8 @@ from tests.browser.test_looks import OpenPage, refuse_what_axe_finds, refuse_wha
 from tests.support.access import PASSWORD, Entrance
 from tests.support.floor import plant, served
 from tests.support.hostile import HOSTILE
-from tests.support.office import FAILING, GONE, UNHEARD, WELL, Office, dead
+from tests.support.notices import AT
+from tests.support.office import FAILING, GONE, UNHEARD, WATCHED, WELL, Office, dead
 
 
 @pytest.fixture
@@ -103,6 +104,16 @@ def test_what_was_given_up_is_sent_again(open_outlets: OpenPage, office: Office)
     page.locator("#dead li").first.get_by_role("button", name="Send again").click()
     expect(page.locator("#dead li")).to_have_count(1)
     assert [row.state for row in office.rows_of] == ["dead", "waiting"]
+
+
+def test_it_says_whether_its_silence_would_be_noticed(open_outlets: OpenPage, office: Office) -> None:
+    expect(open_outlets().locator("#monitor")).to_have_text("By nobody: no heartbeat is configured.")
+    office.lives = WATCHED
+    page = open_outlets()
+    expect(page.locator("#monitor")).to_contain_text("monitor.ferrow.example hears every 5 min that it lives")
+    expect(page.locator("#daily")).to_contain_text("Every day at 07:00 a short message goes out by line-3.")
+    office.lives = replace(WATCHED, failed_at=AT + 1_000_000, error="connection refused")
+    expect(open_outlets().locator("#monitor")).to_contain_text("but doesn't: connection refused.")
 
 
 def test_a_name_is_asked_for_before_anything_is_sent(open_outlets: OpenPage, office: Office) -> None:

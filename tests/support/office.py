@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from service.domain.model import SECOND, Change, Instant
 from service.outgoing import (
+    Alive,
     DeliveryRow,
     DeliveryState,
     NotDead,
@@ -89,6 +90,26 @@ def dead(number: int, **fields: object) -> DeliveryRow:
     return replace(row, **fields)  # type: ignore[arg-type]
 
 
+SILENT = Alive(
+    leads_to=None,
+    every_minutes=5.0,
+    beat_at=None,
+    failed_at=None,
+    error=None,
+    at=None,
+    outlets=(),
+    said_on=None,
+)
+WATCHED = replace(
+    SILENT,
+    leads_to="monitor.ferrow.example",
+    beat_at=AT,
+    at="07:00",
+    outlets=("line-3",),
+    said_on="2026-03-02",
+)
+
+
 @dataclass(slots=True)
 class Office:
     """``answers`` says why a test through an outlet fails; ``busy`` are those that were tested just now."""
@@ -97,6 +118,7 @@ class Office:
     rows_of: list[DeliveryRow] = field(default_factory=list)
     answers: dict[str, str] = field(default_factory=dict)
     busy: set[str] = field(default_factory=set)
+    lives: Alive = SILENT
     tests: list[tuple[str, str | None]] = field(default_factory=list)
 
     def rows(self) -> Sequence[OutletRow]:
@@ -117,6 +139,9 @@ class Office:
             headers=[("content-type", "application/json")], text='{"text": "L3 P1 slot T2 runs low"}'
         )
         return [Preview(sample="early", shown=shown), Preview(sample="closed", shown=shown)]
+
+    def alive(self) -> Alive:
+        return self.lives
 
     def deliveries(
         self, *, state: DeliveryState | None, limit: int, after: Instant | None

@@ -128,6 +128,25 @@ const sample = (each) => make("section", {},
   make("h4", {}, SAMPLES[each.sample] ?? each.sample),
   make("pre", { tabindex: "0" }, [...each.headers.map(([what, value]) => `${what}: ${value}`), "", each.text].join("\n")));
 
+function showAlive(alive) {
+  const none = alive.leads_to === null && alive.at === null;
+  say(byId("monitor"), none ? t("By nobody: no heartbeat is configured.") : monitorWords(alive));
+  byId("daily").hidden = alive.at === null;
+  if (alive.at !== null) {
+    say(byId("daily"), t("Every day at {clock} a short message goes out by {names}. Whoever misses it knows.", {
+      clock: alive.at, names: alive.outlets.join(", ") }));
+  }
+}
+
+function monitorWords(alive) {
+  if (alive.leads_to === null) return t("By people: no monitor is configured that would raise an alarm.");
+  const failed = alive.last_failure !== null && (alive.last_beat === null || alive.last_failure > alive.last_beat);
+  const values = { host: alive.leads_to, n: number(alive.every_minutes) };
+  if (failed) return t("{host} should hear every {n} min that it lives, but doesn't: {reason}.", { ...values, reason: alive.last_error });
+  const told = t("{host} hears every {n} min that it lives, and raises an alarm when it doesn't.", values);
+  return alive.last_beat === null ? told : `${told} ${t("Last: {clock}.", { clock: moment(alive.last_beat) })}`;
+}
+
 function showDead(rows) {
   byId("none-dead").hidden = rows.length > 0;
   const kept = new Map([...byId("dead").children].map((item) => [item.dataset.id, item]));
@@ -155,10 +174,13 @@ async function again(row) {
 
 async function refresh() {
   try {
-    const [rows, dead] = await Promise.all([get("/outlets"), get(`/deliveries?state=dead&limit=${DEAD_SHOWN}`)]);
+    const [rows, dead, alive] = await Promise.all([
+      get("/outlets"), get(`/deliveries?state=dead&limit=${DEAD_SHOWN}`), get("/heartbeat"),
+    ]);
     showVerdict(rows);
     showWays(rows);
     showDead(dead);
+    showAlive(alive);
     document.body.dataset.shown = "outlets";
   } catch (failure) {
     if (!(failure instanceof Failure)) throw failure;

@@ -10,7 +10,7 @@ import pytest
 
 from tests.support.access import Entrance
 from tests.support.floor import plant
-from tests.support.office import FAILING, GONE, UNHEARD, WELL, Office
+from tests.support.office import FAILING, GONE, UNHEARD, WATCHED, WELL, Office
 
 with warnings.catch_warnings():
     # The test client asks for a successor of httpx that this project doesn't use yet.
@@ -104,6 +104,21 @@ def test_a_preview_shows_what_would_be_sent(client: Any) -> None:
     assert rows[0]["headers"] == [["content-type", "application/json"]]
     assert "runs low" in rows[0]["text"]
     assert client.get("/api/v1/outlets/phones/preview").json() == []
+
+
+def test_whether_its_silence_would_be_noticed_can_be_asked(client: Any, office: Office) -> None:
+    assert client.get("/api/v1/heartbeat").json()["leads_to"] is None
+    office.lives = WATCHED
+    assert client.get("/api/v1/heartbeat").json() == {
+        "leads_to": "monitor.ferrow.example",
+        "every_minutes": 5.0,
+        "last_beat": "2026-03-02T06:14:07.250Z",
+        "last_failure": None,
+        "last_error": None,
+        "at": "07:00",
+        "outlets": ["line-3"],
+        "said_on": "2026-03-02",
+    }
 
 
 def test_who_may_only_look_sees_them_and_sends_nothing(office: Office) -> None:
