@@ -91,16 +91,15 @@ class Posts:
 
     def send(self, now: Instant) -> list[Post]:
         """All that may go out by now."""
-        posts = [post for outlet in sorted(self._waiting) for post in self._send(self._lanes[outlet], now)]
-        waits = any(self._waiting.values())
-        self._next_look = now + LOOK if waits else None
+        if self._next_look is None or now < self._next_look:
+            return []
+        waiting = sorted(outlet for outlet, rows in self._waiting.items() if rows)
+        posts = [post for outlet in waiting for post in self._send(self._lanes[outlet], now)]
+        self._next_look = now + LOOK if any(self._waiting.values()) else None
         return posts
 
     def _send(self, lane: Lane, now: Instant) -> Iterator[Post]:
-        while True:
-            bundles = self._next_bundles(lane, now)
-            if not bundles:
-                return
+        while self._waiting[lane.name] and (bundles := self._next_bundles(lane, now)):
             for bundle in bundles:
                 lane.begins(now)
                 lane.delivered([each.conversation for each in bundle], now)
