@@ -279,6 +279,9 @@ class NoticeView(_Told):
     closed_because: str | None
     reason: Annotated[str | None, Field(description="the words of the person who closed it")]
     version: Annotated[int, Field(description="grows with each told change")]
+    hears: Annotated[list[str], Field(description="the people whom it was told to")]
+    reminded: Annotated[int, Field(description="how often it was said to them once more")]
+    escalated: Annotated[int, Field(description="how many more were told because nobody took it")]
 
 
 class OrderView(_Told):

@@ -68,7 +68,7 @@ def test_who_was_first_is_told_to_who_was_second(floor: Floor, open_page: OpenPa
     floor.hub = Hub()  # what happens now doesn't reach the page
     floor.take("n-L3-P2-T2", by="Mira")
     press(card(page), "I'm on it")
-    expect(card(page).locator(".said")).to_have_text("Mira was first.")
+    expect(card(page).locator(".said")).to_have_text("Mira was first, at 07:14.")
     expect(card(page).locator(".status")).to_have_text("Mira is on it")
 
 

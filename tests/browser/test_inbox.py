@@ -72,6 +72,14 @@ def test_a_choice_never_hides_that_something_is_empty(floor: Floor, open_page: O
     expect(page.locator("#elsewhere")).to_have_text("3 more that nobody is on aren't shown, 1 of them empty.")
 
 
+def test_a_card_says_who_was_told_already(floor: Floor, open_page: OpenPage) -> None:
+    told = floor.notes["n-L3-P2-T2"]
+    floor.tell(msgspec.structs.replace(told, hears=("Mira", "Tomas"), reminded=2, version=2))
+    page = open_page()
+    expect(card(page).locator(".facts")).to_contain_text("Mira, Tomas; said again 2 times")
+    expect(card(page, "n-L3-P1-F07").locator(".facts")).not_to_contain_text("Told")
+
+
 def test_without_a_name_nothing_can_be_mine_and_the_page_says_so(open_page: OpenPage) -> None:
     page = open_page()
     choose(page, "Mine")
@@ -119,7 +127,7 @@ def test_a_press_that_comes_too_late_says_how_it_ended(floor: Floor, open_page: 
     )
     card(page).get_by_role("button", name="I'm on it").click()
     expect(card(page)).to_have_count(0)
-    expect(page.locator("#news")).to_have_text("P2 T2: It was closed meanwhile.")
+    expect(page.locator("#news")).to_have_text("P2 T2: Too late. Closed by Mira: done.")
 
 
 def test_a_shift_goes_by_without_a_mouse(floor: Floor, open_page: OpenPage) -> None:

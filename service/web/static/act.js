@@ -3,7 +3,7 @@
 import { path, post } from "./api.js";
 import { howMany, loaded, takenOut, who, whyClosed } from "./ask.js";
 import { t } from "./language.js";
-import { panels } from "./words.js";
+import { clock, closedWords, panels } from "./words.js";
 
 export const QUIET_PANELS = 5;
 export const QUIET_MINUTES = 30;
@@ -67,10 +67,15 @@ async function settle(notice, verb, body, keep, said) {
   } catch (failure) {
     if (failure.status !== 409) throw failure;
     keep(failure.body);
-    const { state, taken_by: first } = failure.body;
-    const told = state === "closed" ? t("It was closed meanwhile.") : t("{person} was first.", { person: first ?? t("Someone") });
-    throw new Error(told, { cause: failure });
+    throw new Error(whoWasFirst(failure.body), { cause: failure });
   }
+}
+
+/** Why a press came too late, from the notice as it is. */
+function whoWasFirst(notice) {
+  const { state, taken_by: first, changed_at: at } = notice;
+  if (state === "closed") return t("Too late. {how}.", { how: closedWords(notice) });
+  return t("{person} was first, at {time}.", { person: first ?? t("Someone"), time: clock(at) });
 }
 
 const ANEW = t("Thank you: counted from the new one.");

@@ -149,10 +149,16 @@ function showFacts(facts, notice) {
       ? t("at a panel boundary only")
       : t("now, as the machine's manual allows")],
   ];
+  if (notice.state === "open" && notice.hears?.length) rows.push([t("Told"), toldWords(notice)]);
   const text = rows.flat().join("\n");
   if (facts.dataset.text === text) return;
   facts.dataset.text = text;
   facts.replaceChildren(...rows.map(([name, value]) => make("div", {}, make("dt", {}, name), make("dd", {}, value))));
+}
+
+/** Who knows of it already: nobody needs to call them. */
+function toldWords({ hears, reminded = 0 }) {
+  return [hears.join(", "), reminded > 0 && many(reminded, "said again once", "said again {n} times")].filter(Boolean).join("; ");
 }
 
 export function statusOf(notice) {
