@@ -134,7 +134,7 @@ class Service:
             store=self.store,
             clock=wall_clock,
             report=self.report,
-            revive=self._revive,
+            prove=self._prove,
         )
         self.heart = Heart(
             self.ways,
@@ -299,9 +299,9 @@ class Service:
         )
         return Server(app, self.hub, certificate=outside.certificate(self.settings))
 
-    def _revive(self, outlet: str) -> None:
+    def _prove(self, outlet: str) -> None:
         if self.reign is not None:
-            self.reign.revive(outlet)
+            self.reign.prove(outlet)
 
     def _say(self, deliveries: Sequence[NewDelivery]) -> None:
         if self.reign is not None:

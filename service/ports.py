@@ -224,6 +224,9 @@ class Outbox(Protocol):
     def traffic(self) -> Mapping[str, Traffic]:
         """What was kept of each outlet with the last settled delivery."""
 
+    def remember(self, outlet: str, traffic: Traffic) -> None:
+        """Keep this of the outlet, apart from any delivery."""
+
     def deliveries(self, *, state: DeliveryState | None, limit: int, after: int | None) -> list[DeliveryRow]:
         """Newest first, beginning behind the row ``after``."""
 

@@ -163,9 +163,9 @@ class Reign:
         self._store.outbox.add(deliveries)
         self._bell.ring()
 
-    def revive(self, outlet: str) -> None:
+    def prove(self, outlet: str) -> None:
         """It was seen to take messages: no waiting any more."""
-        self._bell.revive(outlet)
+        self._bell.prove(outlet)
 
     def prune(self, *, before: Instant) -> int:
         return self._store.ledger.prune(before=before)

@@ -31,7 +31,7 @@ MOST_OPEN = 100_000
 
 @dataclass(slots=True, kw_only=True)
 class Ways:
-    """``alive_now`` adds to what is configured of the signs of life how they went. ``revive`` is told that an
+    """``alive_now`` adds to what is configured of the signs of life how they went. ``prove`` is told that an
     outlet was seen to take messages. Without ``report`` nothing is noted."""
 
     settings: Settings
@@ -39,7 +39,7 @@ class Ways:
     store: Store
     clock: Callable[[], Instant]
     report: Report | None = None
-    revive: Callable[[str], None] = lambda _outlet: None
+    prove: Callable[[str], None] = lambda _outlet: None
     alive_now: Callable[[Alive], Alive] = lambda known: known
     _free_at: dict[str, Instant] = field(default_factory=dict)
     _lock: Lock = field(default_factory=Lock)
@@ -73,7 +73,7 @@ class Ways:
         if self.report is not None:
             self.report.tested(tested, by)
         if tested.delivered:
-            self.revive(name)
+            self.prove(name)
         return tested
 
     async def preview(self, name: str) -> Sequence[Preview]:

@@ -53,8 +53,8 @@ def sentence(report: OutletReport) -> Said:
 def state_of(traffic: Traffic, notice: Notice | None, now: Instant) -> State:
     """How an outlet stands: by its last attempts, and by the notice about it that is open. ``paused``: it
     asked for time; ``gone``: nothing is sent there; ``new``: nothing was yet."""
+    if traffic.failing_since is None:
+        return "new" if traffic.succeeded_at is None else "well"
     if notice is not None and _GONE in notice.message:
         return "gone"
-    if traffic.failing_since is not None:
-        return "paused" if now < traffic.paused_until else "failing"
-    return "new" if traffic.succeeded_at is None else "well"
+    return "paused" if now < traffic.paused_until else "failing"

@@ -89,7 +89,7 @@ def words(
         notes=tuple(_notes(attempts, language, replaces=replaces)),
         link=link,
         caution=language.say(CAUTION) if handy else None,
-        opens=language.say("Open this notice"),
+        opens=speaker.opens(),
         tongue=language.tag,
     )
 
@@ -120,6 +120,11 @@ class _Speaker:
 
     def what(self) -> str:
         return self.language.text(_TITLES.get(self.notice.kind, self.notice.kind))
+
+    def opens(self) -> str:
+        if self.notice.kind in SAYINGS:
+            return self.language.say("Open the outlets")
+        return self.language.say("Open this notice")
 
     def both(self) -> str:
         return self.language.say(

@@ -133,6 +133,10 @@ class SqlOutbox:
         rows = self._database.read(lambda connection: connection.execute(select(traffic)).mappings().all())
         return {row["outlet"]: Traffic(**{name: row[name] for name in _TRAFFIC}) for row in rows}
 
+    def remember(self, outlet: str, traffic: Traffic) -> None:
+        row = _kept(outlet, traffic)
+        self._database.write(lambda connection: save_traffic(connection, row))
+
     def deliveries(self, *, state: DeliveryState | None, limit: int, after: int | None) -> list[DeliveryRow]:
         found = select(outbox).order_by(outbox.c.id.desc()).limit(limit)
         if state is not None:

@@ -55,6 +55,7 @@ def test_an_outlet_that_is_gone_is_seen_tested_and_takes_messages_again(factory:
     heard = [each.json for each in factory.hook.received.all() if each.answered == 200]
     assert [each["data"]["message"] for each in heard if each["type"] == "earlybell.test"] == [TEST]
     factory.program.wait_for_log("outlet_tested")
+    factory.until(lambda: row(factory, "hook")["state"] == "well", "it still counts as gone")
     tray_runs_low(factory, "T2")
     factory.hook.wait_for(lambda got: any(each.json["data"]["slot"] == "T2" for each in got))
     assert factory.hook.url not in factory.api.get("/outlets").text

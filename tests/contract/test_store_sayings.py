@@ -8,6 +8,7 @@ import pytest
 
 from service.domain.said import Said
 from service.domain.sayings import AWAKE, saying
+from service.domain.traffic import Traffic
 from service.lease import LeaseLost
 from service.ports import NewDelivery
 from service.store import Store
@@ -33,3 +34,10 @@ def test_who_is_no_longer_in_charge_writes_none(store: Store, open_again: Callab
     with pytest.raises(LeaseLost):
         store.under(7).outbox.add([awake("2026-03-02")])
     assert store.outbox.deliveries(state=None, limit=10, after=None) == []
+
+
+def test_what_is_known_of_an_outlet_is_kept_apart_from_deliveries(store: Store) -> None:
+    store.outbox.remember("mail", Traffic(failures=1, failing_since=AT, error="answered 410 Gone"))
+    store.outbox.remember("mail", Traffic(succeeded_at=AT + 5, failed_at=AT, error="answered 410 Gone"))
+    kept = store.outbox.traffic()["mail"]
+    assert (kept.failures, kept.succeeded_at, kept.error) == (0, AT + 5, "answered 410 Gone")

@@ -71,13 +71,13 @@ class Site:
         file.write_text(CONFIG.format(**ports))
         self.store: Store = open_store(f"sqlite:///{folder}/ways.db", migrate=True)
         self.now = AT
-        self.revived: list[str] = []
+        self.proved: list[str] = []
         self.ways = Ways(
             settings=load(file, {}),
             port=8080,
             store=self.store,
             clock=lambda: self.now,
-            revive=self.revived.append,
+            prove=self.proved.append,
         )
 
     def test(self, name: str, by: str | None = "ada") -> Any:
@@ -114,7 +114,7 @@ def test_a_test_says_in_its_own_words_that_it_is_one_and_where_it_comes_from(sit
     # CloudEvents 1.0: a receiver tells kinds of events apart by `type`.
     assert (event.json["type"], event.json["data"]["message"]) == ("earlybell.test", words)
     assert "webhook-signature" in event.headers
-    assert site.revived == ["room", "mail", "hook"]
+    assert site.proved == ["room", "mail", "hook"]
 
 
 def test_a_test_comes_in_the_language_of_its_outlet(site: Site) -> None:
@@ -132,7 +132,7 @@ def test_a_test_that_fails_says_why_without_the_address(site: Site, answer: Answ
     tested = site.test("room")
     assert (tested.delivered, tested.reason) == (False, reason)
     assert "k3y" not in repr(tested)
-    assert site.revived == []
+    assert site.proved == []
 
 
 def test_a_test_leaves_no_trace_among_the_deliveries(site: Site) -> None:

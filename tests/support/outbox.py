@@ -131,6 +131,11 @@ class MemoryOutbox:
             states = {"waiting", "sending", "dead"}
             return Counter((row.new.outlet, row.state) for row in self._rows.values() if row.state in states)
 
+    def remember(self, outlet: str, traffic: Traffic) -> None:
+        with self._lock:
+            self._reach()
+            self._traffic[outlet] = traffic
+
     def traffic(self) -> Mapping[str, Traffic]:
         with self._lock:
             self._reach()

@@ -17,6 +17,7 @@ class Bell:
         self._stopped = asyncio.Event()
         self.stopping = False
         self._revived: deque[str] = deque()
+        self._proved: deque[str] = deque()
 
     def ring(self) -> None:
         if not self._rung.is_set():  # rung already: the claim that answers it comes after this commit
@@ -34,6 +35,14 @@ class Bell:
 
     def take_revived(self) -> list[str]:
         return [self._revived.popleft() for _ in range(len(self._revived))]
+
+    def prove(self, outlet: str) -> None:
+        """It was just seen to take a message that isn't of the outbox."""
+        self._proved.append(outlet)
+        self.ring()
+
+    def take_proved(self) -> list[str]:
+        return [self._proved.popleft() for _ in range(len(self._proved))]
 
     def _call(self, what: Callable[[], None]) -> None:
         if self._loop is None:

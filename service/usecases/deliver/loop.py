@@ -142,6 +142,8 @@ class _Loop:
             self._lane(name).revive()
         try:
             await self._resume()
+            for name in self.bell.take_proved():
+                await self._believe(self._lane(name))
             due = [self._lane(name) for name in await self._call(self.outbox.due, now=self.clock())]
             for lane in due:
                 await self._claim(lane)
@@ -170,6 +172,10 @@ class _Loop:
 
     def _lane(self, name: str) -> Lane:
         return self.lanes.setdefault(name, Lane(name, None))
+
+    async def _believe(self, lane: Lane) -> None:
+        lane.prove(self.clock())
+        await self._call(self.outbox.remember, lane.name, lane.traffic)
 
     async def _claim(self, lane: Lane) -> None:
         """Claim what may go now, and send it: each change for itself, or as messages that bundle them."""

@@ -40,3 +40,4 @@ def test_an_outlet_is_gone_while_the_notice_says_so(report: Any, state: str) -> 
     )
     (opened,) = told or []
     assert state_of(Traffic(failures=1, failing_since=AT), opened.notice, AT) == state
+    assert state_of(Traffic(succeeded_at=AT), opened.notice, AT) == "well"
