@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from service.domain.model import Change, Notice
 from service.ports import NewDelivery, Settled
 from service.sent import SentRow
 from service.store import Store
+from service.usecases.budget import Budget
 from tests.contract.builders import batch, closed, opened
 from tests.support.notices import AT
 
@@ -41,6 +44,28 @@ def test_what_was_over_in_a_time_is_read_back_in_order_with_what_it_was_about(st
     assert (rows[0].outlet, rows[0].written_at, rows[0].change) == ("chat", 99, Change.OPENED)
     assert (rows[0].about.slot, rows[0].about.level, rows[0].hears) == (first.slot, "early", ("Mira",))
     assert (rows[1].change, rows[1].version) == (Change.CHANGED, 2)
+
+
+def test_what_went_out_in_one_message_is_one_message_of_the_budget(store: Store) -> None:
+    """The delivery loop writes the end of all that one message told at the same moment."""
+    news = [
+        NewDelivery(
+            key=f"k{number}",
+            outlet="chat",
+            conversation=f"n{number}/chat",
+            change=Change.OPENED,
+            notice=opened(f"n{number}"),
+            at=5,
+        )
+        for number in range(3)
+    ]
+    store.ledger.commit(batch(deliveries=news))
+    for claimed in store.outbox.claim(owner="a", now=10, lease_until=100, limit=3):
+        at = 20 if claimed.key != "k2" else 21
+        assert store.outbox.settle(claimed, owner="a", settled=Settled(state="sent", at=at, covers=0))
+    budget = Budget(sent=store.sent, hearing={"chat": ["Mira"]}, clock=lambda: 1000)
+    shown: Any = budget.shown(since=0, until=1000)
+    assert (shown["people"][0]["messages"], shown["announced"]) == (2, 3)
 
 
 def test_what_waits_is_not_among_what_was_sent(store: Store) -> None:
