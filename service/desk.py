@@ -71,6 +71,10 @@ class Reading(Protocol):
         """What finished supplies taught, ``{"kind", "part", "finished", "loss_rate", "bases"}``: the kinds,
         then the parts of which most were finished."""
 
+    def plan(self, line: str, *, panels: int) -> dict[str, object] | None:
+        """``{"line", "as_of", "stops": [{"panels", "at", "exchanges"}], "meanwhile"}`` for so many panels
+        ahead; ``None``: no such line."""
+
     def who(self, notice: Notice, *, at: Instant) -> dict[str, object]:
         """Who would hear of it then, at once and later: ``{"at", "rounds", "routes", "off",
         "remind_minutes", "remind_panels"}``."""

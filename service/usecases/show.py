@@ -15,6 +15,7 @@ from service.domain.calendar import shift_at
 from service.domain.history import Record
 from service.domain.memory import Memory
 from service.domain.model import Instant, Notice, NoticeState, to_rfc3339
+from service.domain.plan import Terms
 from service.domain.state import (
     SITE_KEY,
     LineState,
@@ -29,6 +30,7 @@ from service.domain.world import World
 from service.ports import Archive
 from service.usecases.export import export
 from service.usecases.handover import AROUND_ITS_END, assemble, turn_of
+from service.usecases.planned import plan_object
 from service.usecases.slots import Json, complete, draft, soonest
 from service.usecases.told import record_object, span_objects, who_object
 
@@ -156,6 +158,10 @@ class Shown:
             }
             for row in self.archive.refused(limit=limit, after=after)
         ]
+
+    def plan(self, line: str, *, panels: int) -> Json | None:
+        world = self.world_of(line)
+        return plan_object(world, line, terms=Terms(), panels=panels) if line in world.lines else None
 
     def who(self, notice: Notice, *, at: Instant) -> Json:
         """Who would hear of it then, by the settings in force and what can be reached now."""

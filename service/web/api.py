@@ -22,6 +22,7 @@ from service.web import acts, audit, installed, outgoing, pages, phones, reads, 
 from service.web import budget as budgets
 from service.web import handover as handed
 from service.web import outlets as ways_out
+from service.web import plan as plans
 from service.web import who as hearers
 from service.web.answers import explain_failures, json_answer
 from service.web.caller import may_read
@@ -97,6 +98,7 @@ def create_app(
     app.include_router(handed.router)
     app.include_router(handed.pages)
     app.include_router(hearers.router)
+    app.include_router(plans.router)
     app.include_router(acts.router, tags=["changing"])
     if tray is not None:
         app.state.outgoing = tray

@@ -72,6 +72,13 @@ class Place:
         return Spread(*(int(parts // self.usage) for parts in (low, self.left, high)))
 
     @property
+    def exchange(self) -> dict[str, object]:
+        told = {"station": self.station, "slot": self.slot, "kind": self.kind, "part": self.part}
+        by = 0 if self.panels is None else self.panels.p05
+        times = {"from_panels": by, "by_panels": by, "from": None, "by": None}
+        return {**told, **times, "notice": None}
+
+    @property
     def state(self) -> str:
         panels = self.panels
         if self.empty:
@@ -343,6 +350,14 @@ class Floor:
     def learned(self, *, limit: int) -> list[dict[str, object]]:
         self._may_fail()
         return self.taught[:limit]
+
+    def plan(self, line: str, *, panels: int) -> dict[str, object] | None:
+        self._may_fail()
+        places = [each for each in self.places if each.line == line]
+        due = [each for each in places if each.panels is not None and each.panels.p05 <= panels]
+        stops = [{"panels": each.panels.p05, "at": None, "exchanges": [each.exchange]} for each in due]  # type: ignore[union-attr]
+        shown = {"line": line, "as_of": None, "panels": panels, "margin_panels": 1, "waste_share": 0.05}
+        return shown | {"stops": stops, "meanwhile": []} if places else None
 
     def who(self, notice: Notice, *, at: Instant) -> dict[str, object]:
         self._may_fail()

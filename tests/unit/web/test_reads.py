@@ -11,6 +11,7 @@ from service.domain.model import to_rfc3339
 from service.domain.policy import Person, Policy, Route
 from service.ports import StoreError
 from service.web import recorded, schemas
+from service.web.plan import PlanView
 from tests.support.floor import START, Floor, Place
 from tests.support.past import remembered
 
@@ -285,3 +286,11 @@ def test_who_would_hear_is_told_in_the_order_in_which_they_would(get: Any, floor
     }
     assert get("/api/v1/who?line=L3&kind=tray").json()["rounds"][0]["outlets"] == []
     assert "line" in get("/api/v1/who", 422).text
+
+
+def test_a_plan_names_each_stop_and_what_is_exchanged_in_it(get: Any) -> None:
+    answer = PlanView.model_validate(get("/api/v1/lines/L3/plan?panels=5").json())
+    assert answer.panels == 5
+    assert all(stop.panels <= 5 and stop.exchanges for stop in answer.stops)
+    assert "no line 'L9'" in get("/api/v1/lines/L9/plan", 404).json()["detail"]
+    assert "panels" in get("/api/v1/lines/L3/plan?panels=0", 422).text
