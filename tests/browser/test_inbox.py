@@ -84,6 +84,10 @@ def test_without_a_name_nothing_can_be_mine_and_the_page_says_so(open_page: Open
     page = open_page()
     choose(page, "Mine")
     expect(page.locator("#calm")).to_contain_text("Nobody has said who they are on this device")
+    page.locator("#inbox").get_by_role("button", name="Say who you are").click()
+    page.get_by_label("Name or badge").fill("Mira")
+    page.keyboard.press("Enter")
+    expect(page.locator("#calm")).to_have_text("Nothing is yours.")
 
 
 def test_what_another_is_on_stands_last_and_asks_for_less(floor: Floor, open_page: OpenPage) -> None:

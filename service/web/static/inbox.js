@@ -1,6 +1,6 @@
 // Which notices are shown: all, those of my lines, or mine. Chosen and remembered on this device.
 
-import { knownName, whichLines } from "./ask.js";
+import { changeName, knownName, whichLines } from "./ask.js";
 import { make, say } from "./dom.js";
 import { keep, kept, onKept } from "./kept.js";
 import { number, t } from "./language.js";
@@ -41,7 +41,7 @@ export function inbox(changed) {
     counts[input.value] = make("b");
     return make("label", {}, input, make("span", {}, names[input.value], " ", counts[input.value]));
   });
-  const which = make("button", { type: "button", class: "which", click: chooseLines });
+  const which = make("button", { type: "button", class: "which", click: () => (whose() === "mine" ? changeName() : chooseLines()) });
   const choice = make("fieldset", { class: "whose" }, make("legend", { class: "unseen" }, t("Whose notices")), ...labels);
   const element = make("div", { class: "inbox" }, choice, which);
 
@@ -65,13 +65,18 @@ export function inbox(changed) {
       say(counts[input.value], number(notices.filter(FITS[input.value]).length));
     }
     labels[1].hidden = !hasLines;
-    which.hidden = whose() !== "lines";
-    say(which, myLines().length ? t("Lines: {lines}", { lines: myLines().join(", ") }) : t("Choose my lines"));
+    which.hidden = whose() === "all" || (whose() === "mine" && me() !== null);
+    say(which, whichWords());
   }
 
   onKept(["whose", "lines"], changed);
   window.addEventListener("named", changed);
   return { element, show };
+}
+
+function whichWords() {
+  if (whose() === "mine") return t("Say who you are");
+  return myLines().length ? t("Lines: {lines}", { lines: myLines().join(", ") }) : t("Choose my lines");
 }
 
 /** Why nothing is shown, where that is because of the choice; empty where it isn't. */

@@ -66,6 +66,7 @@ function card(id, keep) {
     notice = next;
     const supplyNotice = notice.kind === "supply";
     element.dataset.level = levelOf(notice);
+    element.dataset.kind = notice.kind;
     element.dataset.state = notice.state;
     element.dataset.whose = notice.state === "taken" && !isMine(notice) ? "another" : "open";
     if (level.dataset.level !== levelOf(notice)) {
