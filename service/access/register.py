@@ -75,7 +75,8 @@ def make_account(
     return before is None
 
 
-def end_account(keyring: Keyring, name: str, *, now: Instant) -> None:
+def end_account(keyring: Keyring, name: str, *, now: Instant) -> str:
+    """The name that it was made with."""
     found = keyring.account(keys.name_key(name))
     if found is None or found.ended_at is not None:
         raise AccessError(f"there is no account {name!r} (or it was ended before)")
@@ -89,6 +90,7 @@ def end_account(keyring: Keyring, name: str, *, now: Instant) -> None:
     )
     keyring.save_account(ended)
     _note(keyring, f"end account {found.name}", now)
+    return found.name
 
 
 def end_links(keyring: Keyring, notice: str, *, now: Instant) -> int:

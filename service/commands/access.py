@@ -22,7 +22,7 @@ from service.domain.access import Role, Token
 from service.domain.model import Instant, to_rfc3339
 from service.keyring import Keyring
 from service.ports import StoreError, StoreRevisionError
-from service.store import open_store
+from service.store import Store, open_store
 
 
 def add(commands: Adding, common: argparse.ArgumentParser) -> None:
@@ -68,16 +68,18 @@ def _token(known: argparse.Namespace) -> int:
 
 
 def _account(known: argparse.Namespace) -> int:
+    def end(store: Store) -> None:
+        name = end_account(store.keyring, known.name, now=wall_clock())
+        rows = store.phones.of_person(name)
+        ended = sum(store.phones.end(row.device, row.outlet) for row in rows)
+        print(f"account {name}: ended" + (f", phones that hear nothing more: {ended}" if ended else ""))
+
     def change(keyring: Keyring) -> None:
-        if known.end:
-            end_account(keyring, known.name, now=wall_clock())
-            print(f"account {known.name}: ended")
-            return
         password, role = _asked_password(), Role(known.role)
         new = make_account(keyring, Passwords(), known.name, role=role, password=password, now=wall_clock())
         print(f"account {known.name}: {'made' if new else 'changed, its sessions ended'}, role {role}")
 
-    return _at_keyring(known, change)
+    return _at_store(known, end) if known.end else _at_keyring(known, change)
 
 
 def _end_links(known: argparse.Namespace) -> int:
@@ -123,11 +125,15 @@ def _asked_password() -> str:
 
 
 def _at_keyring(known: argparse.Namespace, work: Callable[[Keyring], None]) -> int:
+    return _at_store(known, lambda store: work(store.keyring))
+
+
+def _at_store(known: argparse.Namespace, work: Callable[[Store], None]) -> int:
     settings = settings_of(known)
     try:
         store = open_store(settings.store.url.get_secret_value(), migrate=True)
         try:
-            work(store.keyring)
+            work(store)
         finally:
             store.close()
     except (AccessError, StoreError, StoreRevisionError) as error:

@@ -95,6 +95,18 @@ def test_a_warning_reaches_a_pocket_and_a_press_there_takes_it(
         assert later[-1].headers["urgency"] == "low"
 
 
+def test_the_phones_of_an_account_that_is_ended_hear_nothing_more(factory: Factory) -> None:
+    command(factory.program, "account", "Mira", "--role", "act", said="correct horse 31\n")
+    sign_in_as_a_tool(factory)
+    for person in ("Mira", "Bert"):
+        said = Handset(f"https://push.example/{person}").subscription
+        asked = {"by": person, "outlet": "phones-l3", "endpoint": said["endpoint"], **said["keys"]}
+        factory.api.post("/phones", json=asked).raise_for_status()
+    ended = command(factory.program, "account", "mira", "--end")
+    assert ended.stdout == "account Mira: ended, phones that hear nothing more: 1\n"
+    assert factory.get("/phones")["outlets"] == [{"outlet": "phones-l3", "phones": 1}]
+
+
 def test_a_phone_that_ended_is_forgotten_and_nothing_of_it_is_in_the_log(
     factory: Factory, service: HttpReceiver
 ) -> None:

@@ -364,6 +364,23 @@ def test_over_plain_http_it_says_that_chat_and_mail_do_the_job() -> None:
     assert result["buttons"] == 0
 
 
+def test_opened_from_the_home_screen_any_page_brings_the_worker_along(
+    site: Site, new_context: NewContext
+) -> None:
+    """That it was opened from there is said by the test: a headless browser has no home screen."""
+    page = new_context().new_page()
+    has_one = "navigator.serviceWorker.getRegistration('/').then(Boolean)"
+    page.goto(site[0])
+    page.wait_for_selector("#freshness[data-state='live']")
+    assert not page.evaluate(has_one)
+    page.add_init_script(
+        "const own = matchMedia; globalThis.matchMedia ="
+        " (asked) => asked === '(display-mode: standalone)' ? { matches: true } : own(asked);"
+    )
+    page.reload()
+    eventually(lambda: page.evaluate(has_one), message="no worker")
+
+
 @pytest.mark.parametrize("allowed", [True, False])
 def test_the_page_fits_every_hall_and_sense(
     open_phone: OpenPage, phones: MemoryPhones, allowed: bool

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -115,14 +116,18 @@ def test_the_headers_are_those_of_rfc_8030_and_who_sends_can_be_checked(
         assert each["authorization"].endswith(f"k={key}")
 
 
-def test_each_phone_has_a_message_of_its_own_in_its_own_person_and_language(
+def test_each_phone_has_a_message_of_its_own_for_its_person_and_in_its_language(
     receiver: HttpReceiver, phones: MemoryPhones
 ) -> None:
     mira, bert = (handset(receiver, phones, name, person) for name, person in (("a", "Mira"), ("b", "Bert")))
+    phones.add(replace(bert.row(outlet=OUTLET, person="Bert"), language="de"))
+    phones.add(replace(mira.row(outlet=OUTLET, person="Mira"), language="xx"))  # one that we don't speak
     send(outlet(receiver, phones), told())
     got = {each.path: each for each in receiver.wait_for(2)}
-    assert mira.read(got["/send/a"])["by"] == "Mira"
-    assert bert.read(got["/send/b"])["by"] == "Bert"
+    first, second = mira.read(got["/send/a"]), bert.read(got["/send/b"])
+    assert (first["by"], first["actions"][0]["title"]) == ("Mira", "I'm on it")
+    assert (second["by"], second["actions"][0]["title"]) == ("Bert", "Ich übernehme")
+    assert second["said"]["first"].format(name="Ada") == "Ada war schneller."
 
 
 def test_what_was_taken_or_is_closed_changes_what_is_shown_without_a_sound(

@@ -1,5 +1,7 @@
 // What a person chose on this device: a dark or bright hall, and the language; else what the device says.
 
+import "./installed.js";
+
 const KEPT = "earlybell.hall";
 const choice = document.getElementById("hall");
 
