@@ -5,20 +5,16 @@ from __future__ import annotations
 import time
 from typing import Annotated
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Depends, Query
 from pydantic import BaseModel, Field
 from starlette.responses import Response
 
-from service.domain.model import Level
+from service.domain.model import Instant, Level, Notice
 from service.domain.who import supposed
 from service.web import schemas
 from service.web.answers import LATER, UNFIT, json_answer
 from service.web.reads import Moment
 from service.web.wiring import Own
-
-Kind = Annotated[str, Query(max_length=32, description="of the supply, or of the notice")]
-Boundary = Annotated[bool | None, Query(description="trays are unless it is said")]
-At = Annotated[Moment, Query(description="RFC 3339 with an offset; now without")]
 
 router = APIRouter(prefix="/api/v1", responses=LATER | UNFIT, tags=["reading"])
 
@@ -46,24 +42,6 @@ class WhoView(BaseModel):
     remind_panels: int | None
 
 
-@router.get("/who", response_model=WhoView)
-def who(
-    own: Own,
-    line: schemas.Name,
-    station: schemas.Name | None = None,
-    kind: Kind = "tape",
-    severity: Level = Level.EARLY,
-    boundary_only: Boundary = None,
-    at: At = None,
-) -> Response:
-    """Who would hear of it at that moment, who later while nobody takes it, and who wouldn't."""
-    moment = time.time_ns() // 1000 if at is None else at
-    notice = supposed(
-        line=line, station=station, kind=kind, level=severity, boundary_only=boundary_only, at=moment
-    )
-    return json_answer(own.reading.who(notice, at=moment))
-
-
 class SpanView(BaseModel):
     since: str
     until: str
@@ -71,19 +49,34 @@ class SpanView(BaseModel):
     outlets: Annotated[list[str], Field(description="empty: nobody hears")]
 
 
-@router.get("/who/week", response_model=list[SpanView])
-def who_in_a_week(
-    own: Own,
+async def _asked(
     line: schemas.Name,
     station: schemas.Name | None = None,
-    kind: Kind = "tape",
+    kind: Annotated[str, Query(max_length=32, description="of the supply, or of the notice")] = "tape",
     severity: Level = Level.EARLY,
-    boundary_only: Boundary = None,
-    at: At = None,
-) -> Response:
-    """Who would hear of it at once over the seven days from then, a span for each change."""
+    boundary_only: Annotated[bool | None, Query(description="trays are unless it is said")] = None,
+    at: Annotated[Moment, Query(description="RFC 3339 with an offset; now without")] = None,
+) -> tuple[Notice, Instant]:
+    """The notice that is asked about, and when it would come."""
     moment = time.time_ns() // 1000 if at is None else at
     notice = supposed(
         line=line, station=station, kind=kind, level=severity, boundary_only=boundary_only, at=moment
     )
-    return json_answer(own.reading.who_in_a_week(notice, at=moment))
+    return notice, moment
+
+
+Asked = Annotated[tuple[Notice, Instant], Depends(_asked)]
+
+
+@router.get("/who", response_model=WhoView)
+def who(own: Own, asked: Asked) -> Response:
+    """Who would hear of it at that moment, who later while nobody takes it, and who wouldn't."""
+    notice, at = asked
+    return json_answer(own.reading.who(notice, at=at))
+
+
+@router.get("/who/week", response_model=list[SpanView])
+def who_in_a_week(own: Own, asked: Asked) -> Response:
+    """Who would hear of it at once over the seven days from then, a span for each change."""
+    notice, at = asked
+    return json_answer(own.reading.who_in_a_week(notice, at=at))
