@@ -118,7 +118,10 @@ async def previews(outlet: Outlet, *, now: Instant) -> Sequence[Preview]:
         return []
     made = []
     for name, deliveries in samples(outlet.name, at=now, together=outlet.bundles):
-        shown: Shown = await show(deliveries, now=now)
+        try:
+            shown: Shown = await show(deliveries, now=now)
+        except ValueError as error:  # a template that fails at this one alone
+            shown = Shown(headers=[], text=str(error))
         made.append(Preview(sample=name, shown=shown))
     return made
 

@@ -14,10 +14,11 @@ import pytest
 from service.domain.model import SECOND
 from service.domain.traffic import Traffic
 from service.outgoing import TooSoon
+from service.outlets import build_outlet
 from service.settings import load
 from service.store import Store, open_store
 from service.store.statements import save_traffic
-from service.ways import Ways
+from service.ways import Ways, previews
 from tests.contract.builders import batch
 from tests.support.notices import AT, new_delivery, notice
 from tests.support.receivers import Answer, HttpReceiver, MailReceiver
@@ -188,6 +189,14 @@ def test_the_list_says_how_each_fares_and_where_it_leads(site: Site) -> None:
 
 def test_the_list_says_which_outlet_no_route_leads_to(site: Site) -> None:
     assert {each.name for each in site.ways.rows() if not each.routed} == {"unheard"}
+
+
+def test_a_preview_shows_where_a_template_would_fail() -> None:
+    template = '{% if notice.level == "empty" %}{{ a.b.c }}{% endif %}{"text": {{ text | tojson }}}'
+    room = build_outlet(name="room", type="chat", url="http://h", template=template)
+    early, empty, *_ = asyncio.run(previews(room, now=AT))
+    assert json.loads(early.shown.text)["text"]
+    assert empty.shown.text.startswith("template fails: UndefinedError")
 
 
 def test_a_preview_shows_all_that_would_be_sent_and_sends_nothing(site: Site) -> None:
