@@ -12,11 +12,15 @@ from datetime import datetime
 import pytest
 
 from service.domain.budget import BENCHMARKS
-from service.domain.floods import MINUTE, chatters
-from service.domain.model import Instant, from_datetime
+from service.domain.floods import MINUTE, TEN_MINUTES, chatters, floods, peak
+from service.domain.model import SECOND, Change, Instant, from_datetime
+from service.domain.notices import Told
 from simulators.scenario import load_scenario, shipped
 from tests.evaluation.week import one_week
 from tests.support.closed_loop import ClosedLoop
+from tests.support.notices import notice
+from tests.support.routed_loop import Posts
+from tests.support.story import START
 
 
 def moment(rfc3339: str) -> Instant:
@@ -61,3 +65,19 @@ def test_some_hours_of_four_lines_flood_nobody():
     assert week.chattering == []
     told = {who for who, load in week.loads.items() if load.messages}
     assert told - {"Wren Achter"} == {"Ilka Tarn", "Boas Reed", "Mina Holt", "Piet Lorn"}
+
+
+@pytest.mark.parametrize("level", ["early", "urgent"])
+def test_however_much_there_is_to_tell_nobody_is_flooded_and_nothing_stays_untold(level: str):
+    """A notice every five seconds for an hour, into one chat."""
+    posts, sent = Posts(["chat"]), []
+    for second in range(2 * 3600):
+        now = START + second * SECOND
+        if second < 3600 and second % 5 == 0:
+            told = notice(id=f"n{second}", line=f"L{second % 4}", level=level)
+            posts.put(Told(told, Change.OPENED, outlets=("chat",)), now)
+        sent += posts.send(now)
+    moments = [post.at for post in sent]
+    assert floods(moments, moments[-1]) == []
+    assert peak(moments, TEN_MINUTES) <= BENCHMARKS["peak_ten_minutes"].good
+    assert len({each.id for post in sent for each in post.notices}) == 720
