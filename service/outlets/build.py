@@ -97,7 +97,13 @@ def build_outlet(
             )
         if type == "other":
             return OtherOutlet(
-                name, urls, public_url=public_url, zone=_zone(timezone), key=key, language=language
+                name,
+                urls,
+                public_url=public_url,
+                zone=_zone(timezone),
+                key=key,
+                language=language,
+                pace=pace,
             )
     except ValueError as error:
         raise OutletError(f"outlet {name!r}: {error}") from None

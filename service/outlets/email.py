@@ -106,7 +106,7 @@ class EmailOutlet:
         except TimeoutError:
             return Failed(f"no answer from the mail server within {self._deadline:g} s", away=True)
         except Exception as error:
-            return Failed(mail_reason(error), away=not isinstance(error, aiosmtplib.SMTPResponseException))
+            return Failed(mail_reason(error), away=isinstance(error, OSError))
         finally:
             smtp.close()
         return outcome

@@ -40,7 +40,7 @@ class Links:
         if len(notices) == 1 or not self._public_url:
             return await self.to(notices[0])
         line, *others = {each.line for each in notices}
-        here = f"?line={quote(line, safe='')}" if line is not None and not others else ""
+        here = f"?line={quote(line, safe='', errors='replace')}" if line is not None and not others else ""
         return f"{self._public_url}/{here}"
 
     def plain(self, notice: Notice) -> str:

@@ -22,7 +22,7 @@ from urllib.parse import urlsplit
 
 from service.domain.model import Instant, Level, NoticeState
 from service.domain.sayings import SAYINGS
-from service.domain.traffic import pace_for_people
+from service.domain.traffic import Pace, pace_for_people
 from service.language import ENGLISH, Language
 from service.outgoing import Shown
 from service.outlets.bundle import message
@@ -108,9 +108,10 @@ class OtherOutlet:
         key: Key | None = None,
         language: Language = ENGLISH,
         deadline: float = DEADLINE,
+        pace: Pace | None = None,
     ) -> None:
         self.name = name
-        self.pace = pace_for_people()
+        self.pace = pace or pace_for_people()
         library = _library()
         self._ways = [_Way(url, library, number) for number, url in enumerate(urls)]
         self._links = Links(public_url, name, key)

@@ -132,7 +132,7 @@ def _together(news: Sequence[News], said: Sequence[Words], language: Language) -
         "title": f"{plain(line)}: {many}" if line else many,
         "body": "\n".join(listed),
         "actions": [],
-        "url": f"/?line={quote(line, safe='')}" if line else "/",
+        "url": f"/?line={quote(line, safe='', errors='replace')}" if line else "/",
         "key": None,
         "level": max((Level(each.notice.level) for each in news), key=lambda level: level.rank).value,
     }

@@ -9,13 +9,14 @@ from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import msgspec
 import pytest
 
 from service.domain.model import Notice, from_datetime
 from service.outlets.chat import ChatOutlet
 from service.outlets.email import EmailOutlet
 from service.outlets.webhook import WebhookOutlet
-from service.ports import Delivered, Outlet
+from service.ports import Bundling, Delivered, Outlet
 from tests.support.hostile import HOSTILE, invisible
 from tests.support.notices import closed, delivery, notice
 from tests.support.receivers import HttpReceiver, Mail, MailReceiver
@@ -53,6 +54,20 @@ def send_all(outlet: Outlet, text: str) -> None:
     asyncio.run(all_of_them())
 
 
+def send_together(outlet: Bundling, text: str) -> None:
+    """Twice all of them in one message: some in full, the others in short."""
+
+    async def all_of_them() -> None:
+        told = [
+            delivery(key=f"n:{number}:x", notice=msgspec.structs.replace(each, id=f"n{number}"))
+            for number, each in enumerate(2 * hostile_notices(text))
+        ]
+        assert await outlet.send_many(told, now=from_datetime(datetime.now(UTC))) == Delivered()
+        await outlet.close()
+
+    asyncio.run(all_of_them())
+
+
 @pytest.fixture
 def receiver() -> Iterator[HttpReceiver]:
     with HttpReceiver() as one:
@@ -77,6 +92,20 @@ def test_a_chat_finds_nothing_to_act_on(receiver: HttpReceiver, text: str) -> No
         assert len(said) < 4_000
         # Its lines are ours: none of them begins as the text would have it.
         assert not [line for line in said.splitlines() if line.startswith(OTHERS)]
+
+
+@pytest.mark.parametrize("text", EVERYTHING.values(), ids=list(EVERYTHING))
+def test_a_chat_finds_nothing_to_act_on_in_a_message_about_many(receiver: HttpReceiver, text: str) -> None:
+    chat = ChatOutlet("c", receiver.url, site=text, public_url="https://b.example", zone=ZoneInfo("UTC"))
+    send_together(chat, text)
+    (got,) = receiver.wait_for(1)
+    *said, link = got.json["text"].split("\n")
+    assert link.startswith("https://b.example/?line=")
+    assert link.isascii()
+    assert not set("".join(said)) & set("<>@[]`*~")
+    assert "://" not in "".join(said)
+    assert not invisible("\n".join(said))
+    assert not [line for line in said if line.startswith(OTHERS)]
 
 
 class _Tags(html.parser.HTMLParser):
@@ -126,7 +155,8 @@ def test_a_letter_has_our_headers_and_our_markup_and_no_others(mailbox: MailRece
         zone=ZoneInfo("UTC"),
     )
     send_all(outlet, text)
-    for mail in mailbox.wait_for(5):
+    send_together(outlet, text)
+    for mail in mailbox.wait_for(6):
         check_letter(mail)
 
 

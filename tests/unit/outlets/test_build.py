@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from service.domain.traffic import pace_for_people
 from service.outlets import build_outlet
 from service.outlets.chat import ChatOutlet
 from service.outlets.email import EmailOutlet
@@ -31,6 +32,13 @@ def test_each_type_makes_its_outlet() -> None:
     assert isinstance(build_outlet(**MAIL), EmailOutlet)
     assert isinstance(build_outlet(**MAIL | {"to": "ada@plant.example"}), EmailOutlet)
     assert chat.name == "hook"
+
+
+def test_how_much_people_are_told_is_a_setting_and_programs_hear_all() -> None:
+    for plain in (HOOK | {"type": "chat"}, MAIL):
+        assert build_outlet(**plain).pace == pace_for_people(10)
+        assert build_outlet(**plain, most_in_ten_minutes=30).pace == pace_for_people(30)
+    assert build_outlet(**HOOK, most_in_ten_minutes=2).pace == WebhookOutlet.pace
 
 
 @pytest.mark.parametrize(
