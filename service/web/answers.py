@@ -18,12 +18,14 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
 from service.desk import Busy, Conflict, Unfit
+from service.language import english
 from service.ports import StoreError
 from service.web.guard import SECURITY_HEADERS
 from service.web.schemas import Problem
 from service.web.stream import HubFullError
 
 RETRY_AFTER = {"retry-after": "2"}
+AWAY = english("the store can't be reached just now; ask the same again shortly")
 UNFIT: dict[int | str, dict[str, Any]] = {422: {"model": Problem, "description": "what is wrong"}}
 LATER: dict[int | str, dict[str, Any]] = {
     503: {"model": Problem, "description": "not just now; try the same again after `Retry-After` seconds"}
@@ -68,12 +70,14 @@ def explain_failures(app: FastAPI) -> None:
 
     @app.exception_handler(Busy)
     async def busy(_: Request, error: Busy) -> Response:
-        detail = "not stored yet; it may still happen. Ask the same again, with the same Idempotency-Key"
+        detail = english(
+            "not stored yet; it may still happen. Ask the same again, with the same Idempotency-Key"
+        )
         return problem(503, detail, RETRY_AFTER)
 
     @app.exception_handler(StoreError)
     async def store_down(_: Request, error: StoreError) -> Response:
-        return problem(503, "the store can't be reached just now; ask the same again shortly", RETRY_AFTER)
+        return problem(503, AWAY, RETRY_AFTER)
 
     @app.exception_handler(HubFullError)
     async def full(_: Request, error: HubFullError) -> Response:
@@ -90,5 +94,5 @@ def explain_failures(app: FastAPI) -> None:
 
     @app.exception_handler(Exception)
     async def defect(_: Request, error: Exception) -> Response:
-        detail = "a defect in this program; its log names it"
+        detail = english("a defect in this program; its log names it")
         return problem(500, detail, {**SECURITY_HEADERS, "cache-control": "no-store"})

@@ -19,8 +19,9 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from service.access import Door, TooMany
 from service.access.allowances import ACT, OPEN_STREAM
 from service.domain.access import Caller, Deed, Role
+from service.language import english
 from service.ports import StoreError
-from service.web.answers import RETRY_AFTER, problem
+from service.web.answers import AWAY, RETRY_AFTER, problem
 from service.web.caller import address_of, is_secure, session_in
 from service.web.guard import SAFE_METHODS, says_where_from
 
@@ -30,8 +31,11 @@ _OPEN_TO_ALL = frozenset(
 )
 _STREAM = "/api/v1/stream"
 _OWN_NOTICE = re.compile(r"/api/v1/notices/([^/]+)(/(?:take|release|quiet|close))?")
-_STRANGE = "refused: this name isn't known to be ours; set web.public_url to the address that people use"
-SIGN_IN = "say who you are: sign in on the page, or send a token as `Authorization: Bearer …`"
+_STRANGE = english(
+    "refused: this name isn't known to be ours; set web.public_url to the address that people use"
+)
+NO_ORIGIN = english("refused: the request doesn't say which page it comes from")
+SIGN_IN = english("say who you are: sign in on the page, or send a token as `Authorization: Bearer …`")
 
 
 def needed(method: str, path: str) -> Role | None:
@@ -130,7 +134,7 @@ class Gate:
             if scope["method"] not in SAFE_METHODS:
                 door.spend(("act", caller.id), ACT)
                 if caller.kind == "account" and not says_where_from(Headers(scope=scope)):
-                    return problem(403, "refused: the request doesn't say which page it comes from")
+                    return problem(403, NO_ORIGIN)
         except TooMany as trouble:
             return _refusal(trouble)
         return None
@@ -188,4 +192,4 @@ def _sign_in(scope: Scope) -> Response:
 def _refusal(trouble: StoreError | TooMany) -> Response:
     if isinstance(trouble, TooMany):
         return problem(429, str(trouble), {"retry-after": str(trouble.seconds)})
-    return problem(503, "the store can't be reached just now; ask the same again shortly", RETRY_AFTER)
+    return problem(503, AWAY, RETRY_AFTER)

@@ -18,6 +18,7 @@ from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
 from starlette.templating import Jinja2Templates
 
+from service.language import english
 from service.web.answers import problem
 from service.web.caller import caller_of, may_read
 from service.web.tongue import speaking
@@ -105,7 +106,7 @@ def serve_pages(app: FastAPI) -> None:
         wants_page = "text/html" in request.headers.get("accept", "")
         if wants_page and not request.url.path.startswith("/api/"):
             return page(request, "lost.html", status=404)
-        return problem(404, "no such page or call" if error.detail == "Not Found" else error.detail)
+        return problem(404, english("no such page or call") if error.detail == "Not Found" else error.detail)
 
 
 class _Static(StaticFiles):

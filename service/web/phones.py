@@ -20,6 +20,7 @@ from starlette.responses import Response
 
 from service.domain.access import Role
 from service.domain.model import to_rfc3339
+from service.language import english
 from service.outgoing import Tested
 from service.phones import LONGEST_ENDPOINT, Full, Phone, Phonebook, device_of
 from service.web.answers import LATER, UNFIT, UNKNOWN, json_answer
@@ -190,7 +191,7 @@ async def _own_rows(request: Request, book: Phones, own: Own, device: str) -> li
     if caller is not None and not caller.may(Role.ADMIN):
         rows = [row for row in rows if row.person == cast(str, request.state.by)]
     if not rows:
-        raise HTTPException(404, "no such phone")
+        raise HTTPException(404, english("no such phone"))
     return list(rows)
 
 
