@@ -48,6 +48,10 @@ _ERROR_KEPT = 1000
 _LONGEST_WAIT = round(LONGEST_ASKED * SECOND)
 _TRAFFIC = [field.name for field in fields(Traffic)]
 
+_OVER = {"sent", "replaced"}
+"""How a row ends that takes what waits behind it along."""
+_End = tuple[Delivery, Settled, dict[str, Any]]
+
 _earlier = outbox.alias("earlier")
 _unsettled = outbox.c.settled_at.is_(None)
 _first_of_conversation = ~exists().where(
@@ -112,9 +116,7 @@ class SqlOutbox:
 
     def settle_all(self, ends: Sequence[tuple[Delivery, Settled]], *, owner: str) -> list[bool]:
         rows = [(delivery, settled, _ending(delivery, settled)) for delivery, settled in ends]
-        return self._database.write(
-            lambda connection: [_settle(connection, each, owner, end, how) for each, end, how in rows]
-        )
+        return self._database.write(lambda connection: _settle_all(connection, rows, owner))
 
     def next_due(self, *, after: Instant | None = None) -> Instant | None:
         """Only the first row of a conversation counts: those behind it can't be claimed, due or not."""
@@ -235,8 +237,8 @@ def _settle(
         # Perhaps this very ending is there already, committed by a run whose answer was lost.
         same = [outbox.c[name].is_not_distinct_from(value) for name, value in values.items()]
         return connection.execute(select(outbox.c.id).where(*mine, *same)).first() is not None
-    if settled.state in {"sent", "replaced"}:
-        _replace_told(connection, delivery, settled)
+    if settled.state in _OVER:
+        _replace_told(connection, [(delivery, settled)])
     if settled.traffic is not None:
         save_traffic(connection, _kept(delivery.outlet, settled.traffic))
     return True
@@ -246,14 +248,52 @@ def _kept(outlet: str, known: Traffic) -> dict[str, Any]:
     return asdict(known) | {"outlet": outlet, "error": _short(known.error)}
 
 
-def _replace_told(connection: Connection, delivery: Delivery, settled: Settled) -> None:
-    told = (
-        outbox.c.conversation == delivery.conversation,
+def _settle_all(connection: Connection, ends: Sequence[_End], owner: str) -> list[bool]:
+    """Few statements for many rows: others wait for the store meanwhile."""
+    rows = outbox.c.id.in_([delivery.id for delivery, _, _ in ends])
+    mine = rows, outbox.c.lease_owner == owner, outbox.c.state == "sending"
+    held = select(outbox.c.id, outbox.c.attempts).where(*mine).with_for_update()
+    attempts = {row.id: row.attempts for row in connection.execute(held)}
+    ours = [end for end in ends if attempts.get(end[0].id) == end[0].attempts]
+    for names in {tuple(values) for _, _, values in ours}:
+        set_: dict[str, Any] = {name: bindparam(f"new_{name}") for name in names}
+        ended = update(outbox).where(outbox.c.id == bindparam("row")).values(set_)
+        connection.execute(ended, [_named(end) for end in ours if tuple(end[2]) == names])
+    told = [(delivery, settled) for delivery, settled, _ in ours if settled.state in _OVER]
+    if told:
+        _replace_told(connection, told)
+    for delivery, settled, _ in ours:
+        if settled.traffic is not None:
+            save_traffic(connection, _kept(delivery.outlet, settled.traffic))
+    # Of the others it may be that this very ending is there already.
+    known = {delivery.id for delivery, _, _ in ours}
+    return [end[0].id in known or _settle(connection, end[0], owner, end[1], end[2]) for end in ends]
+
+
+def _named(end: _End) -> dict[str, Any]:
+    delivery, _, values = end
+    return {"row": delivery.id, **{f"new_{name}": value for name, value in values.items()}}
+
+
+def _replace_told(connection: Connection, told: Sequence[tuple[Delivery, Settled]]) -> None:
+    """What waits behind them and tells no newer version."""
+    behind = update(outbox).where(
+        outbox.c.conversation == bindparam("told_conversation"),
         _unsettled,
-        outbox.c.state == "waiting",
-        outbox.c.version <= settled.covers,
+        _waits,
+        outbox.c.version <= bindparam("told_version"),
     )
-    connection.execute(update(outbox).where(*told).values(state="replaced", settled_at=settled.at))
+    connection.execute(
+        behind.values(state="replaced", settled_at=bindparam("told_at")),
+        [
+            {
+                "told_conversation": delivery.conversation,
+                "told_version": settled.covers,
+                "told_at": settled.at,
+            }
+            for delivery, settled in told
+        ],
+    )
 
 
 def _again(connection: Connection, delivery_id: int, now: Instant) -> DeliveryRow:
