@@ -339,7 +339,7 @@ def test_a_missing_folder_is_named(tmp_path: Path) -> None:
         open_store(f"sqlite:///{tmp_path}/nowhere/store.db", migrate=True)
 
 
-def test_the_installed_program_carries_its_migrations(tmp_path: Path) -> None:
+def test_the_installed_program_carries_its_migrations_and_its_words(tmp_path: Path) -> None:
     build = [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(tmp_path)]
     subprocess.run(build, cwd=ROOT, check=True, capture_output=True)
     [wheel] = tmp_path.glob("*.whl")
@@ -355,3 +355,4 @@ def test_the_installed_program_carries_its_migrations(tmp_path: Path) -> None:
         text=True,
     )
     assert ran.stdout.split() == [str(installed / "service/store/schema.py"), HEAD]
+    assert (installed / "service/language/de.po").is_file()
