@@ -44,28 +44,26 @@ class Plant:
         )
         self.ingest.adopt_policy(POLICY)
 
-    def say(self, topic: str, **body: Any) -> None:
+    def said(self, topic: str, **body: Any) -> Inbound:
         payload = json.dumps(body | {"at": self.at.isoformat()}).encode()
-        self.ingest.take([Inbound(f"floor/{topic}".encode(), payload, False, (1, 1))])
+        return Inbound(f"floor/{topic}".encode(), payload, False, (1, 1))
 
-    def load(self, line: str, quantity: int, **more: Any) -> None:
-        self.say(
-            f"{line}/P1/supply",
-            slot="F1",
-            change="loaded",
-            kind="tray",
-            part="MCU",
-            quantity=quantity,
-            **more,
-        )
+    def load(self, line: str, quantity: int) -> None:
+        supply = {"slot": "F1", "change": "loaded", "kind": "tray", "part": "MCU", "quantity": quantity}
+        self.ingest.take([self.said(f"{line}/P1/supply", **supply)])
 
     def run(self, panels: int) -> None:
-        for _ in range(panels):
+        counts = []
+        for total in range(1, panels + 1):
             self.at += timedelta(seconds=20)
-            total = round((self.at - BEGIN).total_seconds() / 20)
-            for line in ("L1", "L2"):
-                slots = {"F1": {"placed": total, "lost": 0}}
-                self.say(f"{line}/P1/count", session="a", seq=total, panels=total, slots=slots)
+            count = {
+                "session": "a",
+                "seq": total,
+                "panels": total,
+                "slots": {"F1": {"placed": total, "lost": 0}},
+            }
+            counts += [self.said(f"{line}/P1/count", **count) for line in ("L1", "L2")]
+        self.ingest.take(counts)
 
     def take(self, by: str) -> None:
         [notice] = self.archive.notices(states=["open"], limit=10, after=None)
@@ -124,7 +122,7 @@ def test_at_its_beginning_a_shift_is_not_handed_over_yet(plant: Plant) -> None:
 
 
 def test_what_was_refilled_in_time_and_what_was_not_is_told(plant: Plant) -> None:
-    plant.load("L1", 40, id="second")
+    plant.load("L1", 40)
     assert plant.handover("L1")["happened"]["ended"] == {"refilled": 1}
     assert plant.handover("L1")["happened"]["reached_empty"] == []
     assert plant.handover("L2")["happened"]["ended"] == {}
