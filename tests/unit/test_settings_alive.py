@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from service.outside import routed
 from service.settings import Settings, SettingsError, load
 
 DAILY = "heartbeat: a daily message needs its time and its outlets"
@@ -77,3 +78,13 @@ def test_addresses_of_other_services_are_secrets_and_stand_a_line_each(tmp_path:
     (outlet,) = read(tmp_path, text, **by_name).outlets
     assert outlet.type == "other"
     assert [each.get_secret_value() for each in outlet.urls] == ["json://x/k3y", "mailto://h?to=a,b"]
+
+
+def test_an_outlet_is_heard_by_a_route_by_a_person_of_one_or_by_the_daily_message(tmp_path: Path) -> None:
+    room = 'type = "chat"\nurl = "http://h"\n'
+    text = "".join(f'[[outlet]]\nname = "{name}"\n{room}' for name in ("a", "b", "c", "d", "e"))
+    assert routed(read(tmp_path, text)) == {"a", "b", "c", "d", "e"}
+    text += '[[route]]\noutlets = ["a"]\n[[route]]\npeople = ["shift"]\n'
+    text += '[[person]]\nname = "Ada"\noutlets = ["b"]\n[[person]]\nname = "Bo"\noutlets = ["c"]\n'
+    text += '[[duty]]\nroster = "shift"\npeople = ["Ada"]\n[heartbeat]\nat = "07:00"\noutlets = ["d"]\n'
+    assert routed(read(tmp_path, text)) == {"a", "b", "d"}
