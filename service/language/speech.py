@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
 from gettext import c2py
@@ -31,12 +31,13 @@ class NoLanguage(Exception):
 @dataclass(frozen=True, slots=True, eq=False)
 class Language:
     """``tag`` is a BCP 47 language tag such as ``de``; ``texts`` has what is counted in several forms, and
-    ``form`` says which of them a number takes."""
+    ``form`` says which of them a number takes; ``own`` is where the plant keeps further languages."""
 
     tag: str
     texts: Texts
     form: Callable[[int], int]
     locale: Locale
+    own: Path | None = None
 
     @property
     def name(self) -> str:
@@ -46,6 +47,10 @@ class Language:
     @property
     def direction(self) -> str:
         return str(self.locale.text_direction)
+
+    def beside(self, tag: str | None) -> Language:
+        """Another one, from the same places; itself where there is none."""
+        return speak(tag, self.own) if tag in languages(self.own) else self
 
     def text(self, text: str) -> str:
         """The English ``text`` in this language, its ``{names}`` not filled in yet."""
@@ -99,10 +104,10 @@ def speak(tag: str, own: Path | None = None) -> Language:
     """The language of a tag that ``languages`` names; a file in the directory ``own`` goes before ours.
     Raises ``KeyError`` for another tag, ``NoLanguage`` for a file that can't be read."""
     if tag == "en":
-        return ENGLISH
+        return replace(ENGLISH, own=own)
     catalogue = read(_files(own)[tag])
     texts = {str(_key(each)): _said(each) for each in catalogue if each.id and _is_sound(each)}
-    return Language(tag, texts, _form(catalogue.plural_expr, tag), Locale.parse(tag, sep="-"))
+    return Language(tag, texts, _form(catalogue.plural_expr, tag), Locale.parse(tag, sep="-"), own)
 
 
 @cache

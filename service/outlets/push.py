@@ -18,7 +18,7 @@ import structlog
 
 from service.domain.model import SECOND, Instant, Notice
 from service.domain.traffic import Pace, pace_for_people
-from service.language import ENGLISH, Language, languages, speak
+from service.language import ENGLISH, Language
 from service.outgoing import Shown
 from service.outlets.links import Key, Links
 from service.outlets.pushed import News, encoded, pushed, topic, urgency
@@ -204,7 +204,7 @@ class PushOutlet:
             self._have.popitem(last=False)
 
     def _spoken(self, phone: Phone) -> Language:
-        return speak(phone.language) if phone.language in languages() else self._language
+        return self._language.beside(phone.language)
 
 
 def _told(notice: Notice) -> _Told:

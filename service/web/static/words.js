@@ -156,4 +156,3 @@ export function closedWords({ closed_because: because, closed_by: by, reason }) 
   return by ? t("Closed by {person}: {reason}", { person: by, reason: why }) : t("Closed by a person: {reason}", { reason: why });
 }
 
-export const count = (value, one, several = `${one}s`) => `${number(value)} ${value === 1 ? one : several}`;

@@ -103,9 +103,16 @@ def test_what_lacks_a_form_is_said_in_english(tmp_path: Path) -> None:
     assert speak("pl", tmp_path).say_many("{number} panel left", "{number} panels left", 5) == "5 panels left"
 
 
+def test_a_reader_may_have_another_language_than_the_rest(own: Path) -> None:
+    assert speak("en", own).beside("pl").tag == "pl"
+    assert ENGLISH.beside("de").say("slot {slot}", slot="T2") == "Platz T2"
+    assert speak("de").beside("pl").tag == "de"
+    assert speak("de").beside(None).tag == "de"
+
+
 def test_english_stays_what_it_is_and_another_tag_is_unknown(own: Path) -> None:
     (own / "en.po").write_text(POLISH, encoding="utf-8")
-    assert speak("en", own) is ENGLISH
+    assert speak("en", own).say("slot {slot}", slot="T2") == "slot T2"
     with pytest.raises(KeyError):
         speak("fr", own)
 
