@@ -8,11 +8,11 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page
 
-from service.domain.policy import Duty, Person, Policy, Route
+from service.domain.policy import Day, Duty, Person, Policy, Route
 from tests.browser.test_looks import refuse_what_axe_finds, refuse_what_does_not_fit
 from tests.support.floor import Floor
 
-WEEKDAYS = ("mon", "tue", "wed", "thu", "fri")
+WEEKDAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri")
 
 
 @pytest.fixture

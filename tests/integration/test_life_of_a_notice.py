@@ -153,7 +153,7 @@ class Life(RuleBasedStateMachine):
         self.store.close()
         self.wake()
 
-    def ask(self, address: Address, event: PersonAct | TimePassed, data: bytes) -> Exception | None:
+    def ask(self, address: Address, event: PersonAct | TimePassed, data: bytes) -> BaseException | None:
         answer: Future = Future()
         self.ingest.take([Ask(address, event, data, answer)])
         return answer.exception(0)
