@@ -133,9 +133,12 @@ export function follow({ line, also, shown, told, condition }) {
     else report();
   }
 
+  /** A stream that was open before may be dead without knowing it, and a new one costs little. */
   function wake() {
     seenAt = performance.now();
-    if (source.readyState === EventSource.CLOSED) listen();
+    tickedAt = Date.now();
+    source.close();
+    listen();
     look({ all: true });
   }
 
@@ -144,8 +147,9 @@ export function follow({ line, also, shown, told, condition }) {
   setInterval(tick, 1000);
   document.addEventListener("visibilitychange", () => {
     if (document.hidden) return;
-    tickedAt = Date.now();
-    wake();
+    if (Date.now() - tickedAt > ASLEEP_MS) wake();
+    seenAt = performance.now();
+    tend();
   });
   window.addEventListener("online", wake);
   window.addEventListener("offline", () => {
