@@ -74,7 +74,7 @@ def _list(settings: Settings) -> int:
 
 def _where(row: OutletRow) -> str:
     if row.phones is not None:
-        return f"{row.phones} phones"
+        return f"{row.phones} {'phone' if row.phones == 1 else 'phones'}"
     return f"{row.leads_to}" if row.recipients is None else f"{row.recipients} by {row.leads_to}"
 
 

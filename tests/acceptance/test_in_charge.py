@@ -93,6 +93,10 @@ def test_one_that_stands_by_lives_says_why_it_is_not_ready_and_shows_all(pair: P
         assert heard <= {"event: forecast", "event: notice"}
     events = [httpx.get(f"{each.url}/api/v1/events", trust_env=False).text for each in (active, standby)]
     assert events[0].splitlines()[1:] == events[1].splitlines()[1:]
+    tested = httpx.post(
+        f"{standby.url}/api/v1/outlets/hook/test", json={"by": "Ada"}, timeout=20, trust_env=False
+    )
+    assert (tested.status_code, tested.json()["delivered"]) == (httpx.codes.OK, True)
 
 
 @pytest.mark.parametrize("pair", ["sqlite"], indirect=True)
