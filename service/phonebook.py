@@ -82,11 +82,16 @@ class Book:
 
 
 def phonebook(settings: Settings, phones: Phones, port: int, *, clock: Callable[[], Instant]) -> Book:
-    """The phones of the outlets that the settings name."""
+    """The phones of the outlets that the settings name. Where there are any the signing key is made now: to
+    be asked for it changes nothing then. Raises ``StoreError``."""
+    services = {each.name: each.services for each in settings.outlets if each.type == "push"}
+    signing = signing_by(phones, "")
+    if services:
+        signing()
     return Book(
         phones=phones,
-        services={each.name: each.services for each in settings.outlets if each.type == "push"},
-        signing=signing_by(phones, ""),
+        services=services,
+        signing=signing,
         make=lambda name: cast(PushOutlet, outside.outlet(settings, name, port, phones=phones)),
         site=settings.site.name,
         clock=clock,

@@ -47,7 +47,7 @@ class Phone:
     """A device that has the worker. ``page`` is open on our address until ``pocket``."""
 
     def __init__(self, context: BrowserContext, address: str) -> None:
-        self.address = address
+        self.address, self.context = address, context
         context.grant_permissions(["notifications"], origin=address)
         self._anchor = context.new_page()  # the browser's tools hang on a page, which isn't ours
         self._registrations: list[Json] = []
@@ -79,6 +79,13 @@ class Phone:
         )
         eventually(lambda: self._worker.evaluate(_DONE, before), message="the worker heard nothing")
 
+    def clear(self) -> None:
+        """Nothing is shown any more."""
+        self.run(
+            "() => self.registration.getNotifications().then((all) => all.forEach((each) => each.close()))"
+        )
+        self.until_shown(lambda all_: not all_, "still shown")
+
     def shows(self) -> list[Json]:
         """The notifications that stand there."""
         shown: list[Json] = self._worker.evaluate(_SHOWN)
@@ -93,6 +100,10 @@ class Phone:
 
         eventually(look, message=lambda: f"{message}: {found}", ignoring=(IndexError,))
         return found[0]
+
+    def run(self, script: str, argument: object = None) -> Any:
+        """What a script in the worker gives."""
+        return self._worker.evaluate(script, argument)
 
     def press(self, action: str = "", *, tag: str) -> None:
         """A button of the notification, or the notification itself; returns when what it does is done."""

@@ -7,6 +7,7 @@ const SEEN = "earlybell-seen";
 const PHONE = "earlybell-phone";
 const LAST = "/api/v1/notices?limit=1000";
 const PATIENCE_MS = 10_000;
+const NOBODY_BEHIND = [502, 503, 504]; // what a proxy says while the service is away
 
 self.addEventListener("install", (event) => {
   event.waitUntil(caches.open(KEPT).then((shell) => shell.addAll(SHELL)).then(() => self.skipWaiting()));
@@ -165,7 +166,8 @@ const kept = (pathname) => caches.match(pathname, { cacheName: KEPT }).then((fou
 async function page(request) {
   const late = new Promise((_, reject) => setTimeout(reject, PATIENCE_MS));
   try {
-    return await Promise.race([fetch(request), late]);
+    const answer = await Promise.race([fetch(request), late]);
+    return NOBODY_BEHIND.includes(answer.status) ? await kept("/offline") : answer;
   } catch {
     return kept("/offline");
   }
