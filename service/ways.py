@@ -68,6 +68,8 @@ class Ways:
         make = self._maker(name)
         self._begin(name)
         try:
+            if await asyncio.to_thread(self._is_unheard, name):
+                return Tested(outlet=name, delivered=False, reason="no phone hears it yet", seconds=0.0)
             delivery = trial(name, site=self.settings.site.name, by=by, at=self.clock())
             tested = await rehearse(make, delivery, clock=self.clock)
         finally:
@@ -99,6 +101,11 @@ class Ways:
                 said_on=None,
             )
         )
+
+    def _is_unheard(self, name: str) -> bool:
+        """It is for phones, and there are none."""
+        kind = {each.name: each.type for each in self.settings.outlets}[name]
+        return kind == "push" and not self.store.phones.counts().get(name)
 
     def _maker(self, name: str) -> Callable[[], Outlet]:
         if name not in {each.name for each in self.settings.outlets}:

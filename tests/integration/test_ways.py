@@ -49,8 +49,11 @@ name = "unheard"
 type = "chat"
 language = "de"
 url = "http://127.0.0.1:{room}/k3y"
+[[outlet]]
+name = "phones"
+type = "push"
 [[route]]
-outlets = ["hook"]
+outlets = ["hook", "phones"]
 [[route]]
 people = ["shift"]
 [[person]]
@@ -169,6 +172,12 @@ def test_while_one_hangs_no_second_is_sent(tmp_path: Path, site: Site) -> None:
     assert isinstance(refused, TooSoon)
 
 
+def test_a_test_that_no_phone_would_hear_is_not_delivered(site: Site) -> None:
+    tested = site.test("phones")
+    assert (tested.delivered, tested.reason) == (False, "no phone hears it yet")
+    assert site.proved == []
+
+
 def test_an_outlet_that_is_not_configured_is_not_tested(site: Site) -> None:
     with pytest.raises(KeyError):
         site.test("nowhere")
@@ -181,8 +190,9 @@ def test_the_list_says_how_each_fares_and_where_it_leads(site: Site) -> None:
     )
     row = asdict(failing) | {"outlet": "mail"}
     site.store.database.write(lambda connection: save_traffic(connection, row))
-    assert {each.leads_to for each in site.ways.rows()} == {"127.0.0.1"}
-    assert [each.recipients for each in site.ways.rows()] == [None, None, 2, None]
+    assert [each.leads_to for each in site.ways.rows()] == [*["127.0.0.1"] * 4, None]
+    assert [each.recipients for each in site.ways.rows()] == [None, None, 2, None, None]
+    assert [each.phones for each in site.ways.rows()] == [None, None, None, None, 0]
     mail = site.row("mail")
     assert (mail.state, mail.since, mail.succeeded_at) == ("failing", AT - 9, AT - 99)
     assert (mail.failed_at, mail.error, mail.waiting) == (AT - 1, "connection refused", 1)

@@ -105,7 +105,7 @@ async function sendTest(name, said) {
   const { delivered, reason, seconds } = await post(path("outlets", name, "test"), { by }, TEST_MS);
   if (!delivered) throw new Failure(t("The test didn't get there: {reason}.", { reason }));
   refresh();
-  return t("The test was delivered in {n} s.", { n: number(seconds) });
+  return t("The test was delivered in {n} s.", { n: number(Math.max(0.1, seconds)) });
 }
 
 /** Fetched when it is opened. */
