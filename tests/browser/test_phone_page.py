@@ -262,11 +262,8 @@ def test_opened_from_the_home_screen_any_page_brings_the_worker_along(
     eventually(lambda: page.evaluate(has_one), message="no worker")
 
 
-@pytest.mark.parametrize("allowed", [True, False])
-def test_the_page_fits_every_hall_and_sense(
-    open_phone: OpenPage, phones: MemoryPhones, allowed: bool
-) -> None:
-    page = open_phone(allowed=allowed)
+def test_the_page_fits_every_hall_and_sense(open_phone: OpenPage) -> None:
+    page = open_phone()
     refuse_what_does_not_fit(page)
     refuse_what_axe_finds(page)
 

@@ -117,6 +117,9 @@ def table_or_lamp(where: Where) -> bool:
 # Addresses and files of the outside
 
 
+CONTACT = "such as mailto:line3@plant.example, or https://…"
+
+
 @pytest.mark.parametrize(
     ("text", "line"),
     [
@@ -434,7 +437,22 @@ def test_a_file_that_python_can_not_read_is_named_too(problems, value):
             '[[outlet]]\nname = "a b"\ntype = "chat"\nurl = "http://h"',
             "outlet[0].name: 'a b' is not allowed (1 to 64 letters, digits, _ or -)",
         ),
-        ('[[outlet]]\nname = "a"', 'outlet[0].type: is missing ("webhook", "chat", "email", "push" or "other")'),
+        (
+            '[[outlet]]\nname = "a"',
+            'outlet[0].type: is missing ("webhook", "chat", "email", "push" or "other")',
+        ),
+        (
+            '[[outlet]]\nname = "a"\ntype = "push"\ncontact = "line3"',
+            f"outlet[0].contact: is neither mailto: with an address nor an https:// address ({CONTACT})",
+        ),
+        (
+            '[[outlet]]\nname = "a"\ntype = "push"\nservices = ["https://push.example/send"]',
+            "outlet[0].services[0]: has a path (leave it out: all of that host and port is meant)",
+        ),
+        (
+            '[[outlet]]\nname = "a"\ntype = "push"\nttl = 5',
+            "outlet[0].ttl: 5 is not allowed (seconds from 60 to 2419200)",
+        ),
         (
             '[[outlet]]\nname = "a"\ntype = "chat"',
             "outlet[0].url: is missing (an http:// or https:// address)",
