@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from service.outside import outlets
 from service.settings import Settings, SettingsError, load
 
 OUTLET = '[[outlet]]\nname = "night"\ntype = "chat"\nurl = "https://chat.plant.example/x"\n'
@@ -33,6 +34,13 @@ def test_english_is_spoken_where_nothing_is_said(tmp_path: Path) -> None:
 def test_the_site_and_each_outlet_may_speak_a_language_of_theirs(tmp_path: Path) -> None:
     settings = read(tmp_path, f'[site]\nlanguage = "de"\n{OUTLET}language = "en"\n')
     assert (settings.site.language, settings.outlets[0].language) == ("de", "en")
+
+
+def test_each_outlet_speaks_its_own_language_else_the_sites(tmp_path: Path) -> None:
+    day = OUTLET.replace("night", "day")
+    settings = read(tmp_path, f'[site]\nlanguage = "de"\n{OUTLET}language = "en"\n{day}')
+    spoken = {name: outlet._language.tag for name, outlet in outlets(settings, 8080).items()}  # type: ignore[attr-defined]
+    assert spoken == {"night": "en", "day": "de"}
 
 
 def test_a_directory_of_files_adds_languages(tmp_path: Path) -> None:

@@ -42,11 +42,12 @@ def _forms(said: object) -> tuple[object, ...]:
 
 
 def _write(file: Path, catalogue: Catalog) -> None:
-    """Without dates and lines, which would make a change of every run."""
+    """Without dates, names and lines, which would make a change of every run."""
     into = io.BytesIO()
     write_po(into, catalogue, width=110, sort_output=True, include_lineno=False, omit_header=False)
     lines = into.getvalue().decode().split("\n")
-    dated = ('"POT-Creation-Date', '"PO-Revision-Date', '"Generated-By', '"Last-Translator', '"Language-Team')
+    needless = "Project-Id Report-Msgid POT-Creation PO-Revision Generated-By Last-Translator Language-Team"
+    dated = tuple(f'"{each}' for each in needless.split())
     file.write_text("\n".join(line for line in lines if not line.startswith(dated)), encoding="utf-8")
 
 
