@@ -32,7 +32,8 @@ from service.outlets.words import Words
 from service.ports import Delivered, Delivery, Failed
 from service.usecases.deliver import Telling, telling
 
-DEADLINE = 15.0
+DEADLINE = 13.0
+"""Seconds; a link's key may have taken two before."""
 REMEMBERED = 1000
 HERE_ONLY = frozenset(
     {"blink1", "dbus", "gio", "glib", "gnome", "kde", "macosx", "qt", "syslog", "vapid", "windows"}
@@ -152,21 +153,19 @@ class OtherOutlet:
         )
 
     async def _offer(self, said: Words, urgency: Urgency, have: set[int]) -> list[str]:
-        """Why some don't have it; ``have`` grows by those that take it."""
+        """Why some don't have it; ``have`` grows by those that take it, also when they take too long."""
         waiting = {
             number: _in_thread(partial(way.send, said.title, said.text(), urgency))
             for number, way in enumerate(self._ways)
             if number not in have
         }
-        await asyncio.wait(waiting.values(), timeout=self._deadline)
-        reasons = []
         for number, answer in waiting.items():
-            why = answer.result() if answer.done() else f"no end within {self._deadline:g} s"
-            if why is None:
-                have.add(number)
-            else:
-                reasons.append(f"{self._ways[number].scheme}: {why}")
-        return reasons
+            answer.add_done_callback(partial(_note, have, number))
+        if waiting:
+            await asyncio.wait(waiting.values(), timeout=self._deadline)
+        late = f"no end within {self._deadline:g} s"
+        whys = {number: each.result() if each.done() else late for number, each in waiting.items()}
+        return [f"{self._ways[number].scheme}: {why}" for number, why in whys.items() if why is not None]
 
     def _keep(self, key: str, have: set[int]) -> None:
         self._have[key] = have
@@ -190,6 +189,11 @@ def _in_thread(work: Callable[[], str | None]) -> asyncio.Future[str | None]:
 
     threading.Thread(target=run, name="apprise", daemon=True).start()
     return future
+
+
+def _note(have: set[int], number: int, answer: asyncio.Future[str | None]) -> None:
+    if not answer.cancelled() and answer.result() is None:
+        have.add(number)
 
 
 def _urgency(told: Sequence[Telling]) -> Urgency:

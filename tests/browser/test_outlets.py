@@ -116,6 +116,15 @@ def test_it_says_whether_its_silence_would_be_noticed(open_outlets: OpenPage, of
     expect(open_outlets().locator("#monitor")).to_contain_text("but doesn't: connection refused.")
 
 
+def test_a_daily_message_that_was_given_up_has_no_page_to_go_to(
+    open_outlets: OpenPage, office: Office
+) -> None:
+    office.rows_of = [dead(1, notice="awake-2026-03-02"), dead(2)]
+    page = open_outlets()
+    expect(page.locator("#dead li")).to_have_count(2)
+    expect(page.locator("#dead a")).to_have_count(1)
+
+
 def test_a_name_is_asked_for_before_anything_is_sent(open_outlets: OpenPage, office: Office) -> None:
     page = open_outlets(name=None)
     way(page, "line-3").get_by_role("button", name="Send a test").click()

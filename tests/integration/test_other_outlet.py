@@ -97,6 +97,19 @@ def test_who_has_it_is_not_sent_it_again(receiver: HttpReceiver) -> None:
     assert len(receiver.received.all()) == 2
 
 
+def test_one_that_takes_it_too_late_is_not_sent_it_again(receiver: HttpReceiver) -> None:
+    async def twice() -> tuple[Any, Any]:
+        made = outlet(address(receiver), deadline=0.2)
+        first = await made.send(delivery(), now=AT)
+        while not made._have[next(iter(made._have))]:  # noqa: ASYNC110 (a thread says so)
+            await asyncio.sleep(0.01)
+        return first, await made.send(delivery(attempts=2), now=AT)
+
+    receiver.answer(Answer(delay=0.6))
+    assert asyncio.run(twice()) == (Failed("json: no end within 0.2 s"), Delivered())
+    assert len(receiver.received.all()) == 1
+
+
 def test_a_redirect_is_not_followed(receiver: HttpReceiver) -> None:
     moved = Answer(status=307, headers={"location": receiver.url})
     with HttpReceiver(then=moved) as mover:

@@ -157,10 +157,11 @@ function givenUp(row) {
   const said = make("p", { class: "said", role: "status" });
   const button = make("button", { type: "button", class: "again" }, t("Send again"));
   pressable(button, () => again(row), teller(said, say));
+  const words = t("{outlet}, written {clock}", { outlet: row.outlet, clock: moment(row.created_at) });
+  const isNotice = !row.notice.startsWith("awake-"); // the daily message has no page
   return make("li", { "data-id": row.id },
-    make("p", {}, make("a", { href: `/notice/${encodeURIComponent(row.notice)}` },
-      t("{outlet}, written {clock}", { outlet: row.outlet, clock: moment(row.created_at) })),
-    make("small", {}, row.error ?? t("reason not known"))),
+    make("p", {}, isNotice ? make("a", { href: `/notice/${encodeURIComponent(row.notice)}` }, words) : words,
+      " ", make("small", {}, row.error ?? t("reason not known"))),
     button, said);
 }
 

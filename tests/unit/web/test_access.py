@@ -29,7 +29,7 @@ OWN = {"origin": "http://testserver", "sec-fetch-site": "same-origin"}
 HTML = {"accept": "text/html"}
 READS = ["/", "/metrics", "/openapi.json", "/api/v1/lines", "/api/v1/lines/L3/slots", "/api/v1/notices",
          "/api/v1/notices/n-L3-P2-T2", "/api/v1/refused", "/api/v1/events", "/api/v1/stream",
-         "/api/v1/record", "/api/v1/learned", "/api/v1/budget", "/record", "/budget",
+         "/api/v1/record", "/api/v1/learned", "/api/v1/budget", "/record", "/budget", "/outlets",
          "/line/L3/station/P2/slot/T2", "/nowhere"]  # fmt: skip
 NewClient = Callable[..., TestClient]
 
