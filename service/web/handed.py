@@ -100,7 +100,7 @@ class Told:
             ),
             Section(
                 "bring",
-                self.say("Bring"),
+                self.say("Bring, for the next change of each slot"),
                 [self._fetch(each) for each in handover["bring"]],
                 self.say("Nothing."),
             ),

@@ -67,7 +67,7 @@ def test_the_same_in_words(client: Any, floor: Floor) -> None:
         "Handover, line L3\nAs of 07:14, 2026-03-02. The last eight hours, since 2026-03-01 23:14.",
         "\nNobody is on it\n- P2 T2: RF-SHIELD-22 · 2 panels left · about 07:14\n",
         "\nSomebody is on it\n- P1 F07: R-10K-0402 · 9 panels left · about 07:17 · Mira is on it, 07:14\n",
-        "\nBring\n- RF-SHIELD-22: 1 tray · P2 T2\n",
+        "\nBring, for the next change of each slot\n- RF-SHIELD-22: 1 tray · P2 T2\n",
         "\nWhat happened\n- No warning ended.\n",
     ):
         assert words in answer.text
