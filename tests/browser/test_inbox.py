@@ -97,7 +97,24 @@ def test_what_another_is_on_stands_last_and_asks_for_less(floor: Floor, open_pag
     expect(last.locator(".status")).to_have_text("Tomas is on it")
     expect(last).to_have_attribute("data-whose", "another")
     expect(last.locator(".facts")).to_be_hidden()
-    expect(last.get_by_role("button", name="Give it back")).to_be_hidden()
+    expect(last.get_by_role("button", name="Give it back")).to_have_count(0)
+
+
+def test_what_somebody_left_behind_can_be_freed_and_taken(floor: Floor, open_page: OpenPage) -> None:
+    floor.take("n-L3-P2-T2", by="Tomas")
+    page = open_page(name="Mira")
+    card(page).get_by_role("button", name="Free it again").click()
+    card(page).get_by_role("button", name="I'm on it").click()
+    expect(card(page).locator(".status")).to_have_text("Mira is on it")
+
+
+def test_what_i_took_by_a_link_is_mine(floor: Floor, open_page: OpenPage) -> None:
+    floor.take("n-L3-P2-T2", by="Mira (link to shift-chat)")
+    floor.take("n-L3-P1-F07", by="Miranda")
+    page = open_page(name="Mira")
+    choose(page, "Mine")
+    expect(page.locator("#notices .notice")).to_have_count(1)
+    expect(card(page)).to_have_attribute("data-whose", "open")
 
 
 def test_what_i_took_i_can_give_back(floor: Floor, open_page: OpenPage) -> None:

@@ -17,8 +17,11 @@ function myLines() {
 /** Who uses this device: whoever signed in, or said so. */
 export const me = () => document.body.dataset.by ?? knownName();
 
-/** Names are typed by hand: `mira` is Mira. */
-const isMe = (name) => Boolean(name && me()) && name.trim().toLowerCase() === me().trim().toLowerCase();
+/** Names are typed by hand: `mira` is Mira, and so is `Mira (link to shift-chat)`, who pressed a link of hers. */
+function isMe(name) {
+  const [own, other] = [me(), name].map((each) => (each ?? "").trim().toLowerCase());
+  return own !== "" && (other === own || other.startsWith(`${own} (`));
+}
 
 /** Taken by me. */
 export const isMine = (notice) => isMe(notice.taken_by);

@@ -50,7 +50,7 @@ function card(id, keep) {
   };
   const slotNow = (one) => ({ ...slotOf(one), ...placeOf(one) });
   const take = button(t("I'm on it"), (one) => act.take(one, keep.notice), true);
-  const release = button(t("Give it back"), (one) => act.release(one, keep.notice));
+  const release = button("", (one) => act.release(one, keep.notice));
   const load = button(t("Loaded a new one"), (one) => act.load(slotNow(one), keep.slot));
   const right = button(t("That's right"), (one) => act.loadUsual(slotNow(one), keep.slot), true);
   const other = button(t("Another quantity"), (one) => act.loadQuantity(slotNow(one), keep.slot));
@@ -88,7 +88,8 @@ function card(id, keep) {
     const focused = buttons.contains(document.activeElement) ? document.activeElement : null;
     const isLink = document.body.dataset.link !== undefined; // it opens the notice, not the slot
     take.hidden = isOver || asks || notice.state === "taken";
-    release.hidden = isOver || notice.state !== "taken" || !isMine(notice);
+    release.hidden = isOver || notice.state !== "taken";
+    say(release, isMine(notice) ? t("Give it back") : t("Free it again")); // whoever had it may have gone home
     load.hidden = isOver || isLink || notice.kind !== "supply";
     right.hidden = isOver || isLink || !asks || !slotOf(notice)?.assumed;
     other.hidden = left.hidden = isOver || isLink || !asks;
