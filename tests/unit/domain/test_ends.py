@@ -148,7 +148,7 @@ def test_a_signal_that_the_books_can_not_believe_is_asked_about_once():
     story = feeding(1000)
     story.run(30, {"F1": 10})
     assert story.words(story.out("F1")) == ["opened question", "opened empty"]
-    assert "700 of 1000" in story.told[-2].notice.message
+    assert "700 of 1,000" in story.told[-2].notice.message
     story.green()
     assert story.emptyings(story.out("F1")) == story.words(story.out("F1")) == []
     assert story.words(story.load("F1", 1000)) == ["closed refilled", "closed refilled"]
