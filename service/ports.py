@@ -244,13 +244,16 @@ class Delivered:
 class Failed:
     """Not accepted. ``retry_after`` in seconds when the receiver asked for it; ``final`` when another try is
     pointless (HTTP 410, refused recipient); ``reason`` carries no secret and no URL. ``untouched``: it was
-    certainly not taken, so the next attempt is like a first one. ``away``: nobody was there to take it."""
+    certainly not taken, so the next attempt is like a first one. ``away``: it isn't for what is in it.
+    ``partly``: some of those who hear the outlet have it since this attempt, the others will be tried
+    again."""
 
     reason: str
     retry_after: float | None = None
     final: bool = False
     untouched: bool = field(default=False, compare=False)
     away: bool = field(default=False, compare=False)
+    partly: bool = field(default=False, compare=False)
 
 
 class Outlet(Protocol):

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import socket
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, tzinfo
 from email.message import EmailMessage
@@ -36,14 +36,14 @@ from service.usecases.deliver import Telling, telling
 DEADLINE = 15.0
 GOODBYE = 0.5
 """Seconds of the deadline kept for QUIT; by then the letter has been accepted, so its end decides nothing."""
-REMEMBERED = 1000
+REMEMBERED = 5000
 
 log = structlog.get_logger()
 
 
 @dataclass(slots=True)
 class _Progress:
-    """Of one letter, by Message-ID: who has it, and who was refused for good."""
+    """Of what one letter or several told: who has it, and who was refused for good."""
 
     have: set[str] = field(default_factory=set)
     lost: set[str] = field(default_factory=set)
@@ -87,7 +87,7 @@ class EmailOutlet:
         except ValueError as error:
             raise ValueError(f"smtp_url {error}") from None
         self._everyone = frozenset(one.addr_spec for one in self._recipients)
-        self._progress: dict[str, _Progress] = {}
+        self._progress: dict[Told, _Progress] = {}
 
     async def send(self, delivery: Delivery, *, now: Instant) -> Delivered | Failed:
         return await self.send_many([delivery], now=now)
@@ -99,7 +99,8 @@ class EmailOutlet:
             async with asyncio.timeout(self._deadline - goodbye):
                 mail = await self._letter(deliveries, now)
                 smtp.sock = await self._destination.connect()
-                outcome = await self._transact(smtp, mail)
+                told = [_told(telling(each, bundles=True)) for each in deliveries]
+                outcome = await self._transact(smtp, mail, told)
             with contextlib.suppress(Exception):
                 async with asyncio.timeout(goodbye):
                     await smtp.quit()
@@ -168,31 +169,38 @@ class EmailOutlet:
         local = moment.astimezone(self._zone)
         return f"{title} ({self._language.day(local)} {self._language.clock(local)})"
 
-    async def _transact(self, smtp: aiosmtplib.SMTP, mail: EmailMessage) -> Delivered | Failed:
-        """Offer the letter to all who neither have it nor were refused for good at an earlier attempt."""
-        progress = self._progress.get(mail["Message-ID"], _Progress())
+    async def _transact(
+        self, smtp: aiosmtplib.SMTP, mail: EmailMessage, told: Sequence[Told]
+    ) -> Delivered | Failed:
+        """Offer the letter to all who don't have everything in it and weren't refused for good before."""
+        known = [self._progress.get(each, _Progress()) for each in told]
+        have = set.intersection(*(each.have for each in known))
         await smtp.connect()
-        remaining = self._everyone - progress.have - progress.lost
+        remaining = self._everyone - have - set[str]().union(*(each.lost for each in known))
         refused = await _offer(smtp, self._sender.addr_spec, sorted(remaining), mail)
         lost = {who for who, reply in refused.items() if is_for_good(reply)}
-        progress.have |= remaining - refused.keys()
-        progress.lost |= lost
+        accepted = remaining - refused.keys()
+        for each in known:
+            each.have |= accepted
+            each.lost |= lost
         for who, reply in refused.items():
             log.warning(
                 "recipient_refused", outlet=self.name, to=who, reply=numbers(reply), final=who in lost
             )
         answers = ", ".join(sorted({numbers(reply) for reply in refused.values()}))
         if waiting := len(refused) - len(lost):
-            self._keep(mail, progress)
-            return Failed(f"{waiting} of {len(self._everyone)} recipients not accepted yet ({answers})")
-        self._progress.pop(mail["Message-ID"], None)
-        if not progress.have:
+            self._keep(zip(told, known, strict=True))
+            reason = f"{waiting} of {len(self._everyone)} recipients not accepted yet ({answers})"
+            return Failed(reason, away=True, partly=bool(accepted))
+        for one in told:
+            self._progress.pop(one, None)
+        if not have | accepted:
             return Failed(f"every recipient refused ({answers})", final=True)
         return Delivered()
 
-    def _keep(self, mail: EmailMessage, progress: _Progress) -> None:
-        self._progress[mail["Message-ID"]] = progress
-        if len(self._progress) > REMEMBERED:
+    def _keep(self, progress: Iterable[tuple[Told, _Progress]]) -> None:
+        self._progress.update(progress)
+        while len(self._progress) > REMEMBERED:
             del self._progress[next(iter(self._progress))]
 
 

@@ -129,11 +129,12 @@ class OtherOutlet:
         said = await self._said(told, deliveries)
         key = " ".join(f"{each.notice.id}:{each.notice.version}:{each.notice.reminded}" for each in told)
         have = self._have.pop(key, set())
+        before = len(have)
         reasons = await self._offer(said, _urgency(told), have)
         if not reasons:
             return Delivered()
         self._keep(key, have)
-        return Failed("; ".join(reasons))
+        return Failed("; ".join(reasons), partly=len(have) > before)
 
     async def show(self, deliveries: Sequence[Delivery], *, now: Instant) -> Shown:
         """What would be sent."""

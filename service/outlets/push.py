@@ -10,7 +10,7 @@ import asyncio
 import contextlib
 from collections import OrderedDict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import cast
 
@@ -80,6 +80,7 @@ class PushOutlet:
         self._deadline = deadline
         self._have: OrderedDict[_Told, set[str]] = OrderedDict()
         self._failing_since: dict[str, Instant] = {}
+        self._sent = 0
 
     async def send(self, delivery: Delivery, *, now: Instant) -> Delivered | Failed:
         return await self.send_many([delivery], now=now)
@@ -97,12 +98,13 @@ class PushOutlet:
             return Failed("the store doesn't say which phones hear this", untouched=True)
         news = await asyncio.gather(*(self._news(each) for each in deliveries)) if phones else []
         left = self._deadline - (asyncio.get_running_loop().time() - began)
+        sent = self._sent
         round_ = await self._tell_all(phones, news, now, within=max(0.1, left))
         if not round_.failures:
             for each in news:
                 self._have.pop(_told(each.notice), None)
             return Delivered()
-        return _outcome(round_, len(phones))
+        return replace(_outcome(round_, len(phones)), partly=self._sent > sent)
 
     async def send_to(self, phone: Phone, delivery: Delivery, *, now: Instant) -> Delivered | Failed:
         """To this phone alone; ends within the deadline and never raises."""
@@ -174,6 +176,7 @@ class PushOutlet:
             now=now,
         )
         if isinstance(outcome, Delivered):
+            self._sent += 1
             for each in lacking:
                 self._remember(each.notice, phone.device)
         return outcome
@@ -225,5 +228,5 @@ def _outcome(round_: _Round, phones: int) -> Failed:
         f"{len(round_.failures)} of {phones} phones not reached ({reasons})",
         retry_after=min(waits) if none and len(waits) == len(round_.failures) else None,
         untouched=none and all(each.untouched for each in round_.failures),
-        away=none and all(each.away for each in round_.failures),
+        away=all(each.away for each in round_.failures),
     )

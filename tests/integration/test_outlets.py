@@ -388,6 +388,23 @@ def test_a_late_letter_takes_its_place_in_the_thread_as_what_is_true_now(mailbox
     assert "This replaces a message" in got.text()
 
 
+def test_who_has_all_that_a_letter_tells_is_not_sent_it_again_whatever_shares_it_by_then(
+    mailbox: MailReceiver,
+) -> None:
+    one, two, three = (delivery(key=name, notice=notice(id=name)) for name in ("n1", "n2", "n3"))
+    mailbox.refuse(BEN, *["450 4.2.0 greylisted, come again"] * 2)
+    outlet = mail(mailbox.port, to=[ADA, BEN])
+
+    async def send_all() -> list[Delivered | Failed]:
+        together = [[one, two], [three], [three, one, two], [one, two]]
+        return [await outlet.send_many(each, now=now()) for each in together]
+
+    first, second, *others = asyncio.run(send_all())
+    assert [isinstance(each, Failed) and each.partly for each in (first, second)] == [True, True]
+    assert others == [Delivered(), Delivered()]
+    assert [got.recipients for got in mailbox.received.all()] == [(ADA,), (ADA,), (BEN,), (ADA, BEN)]
+
+
 def test_greylisting_is_tried_again(mailbox: MailReceiver) -> None:
     mailbox.refuse(ADA, "450 4.2.0 greylisted, come again")
     first, second = send(mail(mailbox.port), delivery(), delivery(attempts=2))

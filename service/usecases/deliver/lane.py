@@ -53,8 +53,8 @@ class Lane:
     """Without an ``outlet`` the configuration no longer has it. ``told``: others were told of its trouble.
     ``stuck`` are the conversations whose last attempt failed, with the moment of the first failure.
 
-    ``doubt``: a message was refused although somebody was there, and may be refused for what is in it. Then
-    what was tried before goes so many at a time, and apart from what is new, until all of it got through.
+    ``doubt``: a message didn't get through. Then what was tried before goes apart from what is new, until all
+    of it got through; and so many at a time, because it may be refused for what is in it.
     """
 
     name: str
@@ -169,19 +169,19 @@ class Lane:
         self.traffic = traffic.failed(
             self.traffic, now, reason=outcome.reason, chance=chance, retry_after=outcome.retry_after
         )
-        if self.bundles:
+        if self.bundles and not outcome.partly:
             self.traffic = traffic.given_back(self.traffic, self.pace)
-        if self.bundles and not outcome.away:
-            self._doubt(len(conversations))
+        if self.bundles:
+            self._doubt(len(conversations), halve=not outcome.away)
         for conversation in conversations:
             self.stuck.setdefault(conversation, now)
         self.failed_at, self.reason = now, outcome.reason
         if outcome.final:
             self.disabled = self.disabled or outcome.reason
 
-    def _doubt(self, told: int) -> None:
+    def _doubt(self, told: int, *, halve: bool) -> None:
         """Half as many the next time; one that is refused alone says nothing of how many may go together."""
-        if told > 1:
+        if halve and told > 1:
             self.doubt = told // 2
         elif self.doubt is None:
             self.doubt = MOST_TOLD

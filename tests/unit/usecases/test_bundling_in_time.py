@@ -130,6 +130,16 @@ def test_a_notice_that_is_refused_for_ever_holds_up_no_other(answer: Failed) -> 
     assert plant.outbox.backlog() == {("chat", "waiting"): 1}
 
 
+def test_a_message_that_some_have_counts_as_one_and_what_nobody_has_does_not() -> None:
+    """Where one of two never gets it the other hears no more than ten in ten minutes either."""
+    plant = Played(refuses=lambda _, __: Failed("1 of 2 recipients not accepted yet", away=True, partly=True))
+    for number in range(60):
+        plant.commit(notice(id=f"n{number}"))
+        plant.run(10)
+    times = [at for at, _ in plant.tries]
+    assert max(sum(begin <= at <= begin + 10 * MINUTE for at in times) for begin in times) <= 10
+
+
 STEPS = st.lists(
     st.tuples(
         st.integers(0, 11),
