@@ -39,14 +39,20 @@ def test_no_sound_is_made_until_a_person_wants_it(floor: Floor, open_page: OpenP
 
 
 def test_what_comes_together_is_one_tone_and_empty_has_its_own(floor: Floor, open_page: OpenPage) -> None:
-    page = with_sound(open_page())
+    page = with_sound(open_page(clock=True))
+    page.clock.pause_at(page.evaluate("Date.now()") / 1000 + 3)
     for slot in ("F08", "F09", "F11"):
         floor.warn("P1", slot, level="early")
+    expect(page.locator("#announce")).to_contain_text("P1 F11")
+    page.clock.run_for(1000)
     rang(page, "call")
     floor.warn("P2", "T1", level="early")
     floor.warn("P2", "S1", level="empty")
-    rang(page, "call", "empty")
     expect(page.locator("#alarm")).to_contain_text("Empty: P2 S1")
+    page.clock.run_for(500)
+    rang(page, "call")  # the next comes two seconds later
+    page.clock.run_for(1500)
+    rang(page, "call", "empty")
 
 
 def test_what_is_taken_or_closed_makes_no_sound(floor: Floor, open_page: OpenPage) -> None:
