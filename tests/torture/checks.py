@@ -108,10 +108,14 @@ def what_is_called_sent_was_received(evidence: Evidence) -> Iterator[str]:
 
 
 def every_letter_called_sent_was_received(evidence: Evidence) -> Iterator[str]:
-    mails = sum(row["state"] == "sent" and row["outlet"] == "mail" for row in evidence.deliveries)
-    came = len({each["key"] for each in evidence.received if each["outlet"] == "mail"})
-    if came < mails:
-        yield f"{mails} letters are called sent, {came} came"
+    """I3, for people: what is called sent stands in some letter, as it was or as it was later."""
+    newest: dict[str, int] = {}
+    letters = (each for each in evidence.received if each["outlet"] == "mail")
+    for notice, version in (told for letter in letters for told in letter["told"]):
+        newest[notice] = max(newest.get(notice, 0), version)
+    for row in (row for row in evidence.deliveries if row["outlet"] == "mail"):
+        if row["state"] == "sent" and newest.get(row["notice"], 0) < row["version"]:
+            yield f"{row['notice']} version {row['version']} is called sent, and no letter told it"
 
 
 def what_is_not_delivered_says_why(evidence: Evidence) -> Iterator[str]:

@@ -9,6 +9,7 @@ import email
 import json
 import os
 import random
+import re
 from pathlib import Path
 from typing import Any
 
@@ -70,9 +71,11 @@ class _FiledMail(Book[Mail]):
 
     def add(self, item: Mail) -> None:
         letter = email.message_from_bytes(item.content)
-        self._evidence.write(
-            {"outlet": "mail", "key": str(letter["Message-ID"]).strip(), "at": item.at, "taken": True}
-        )
+        key = str(letter["Message-ID"]).strip()
+        # A letter about several has an id of its own and names theirs among what it follows.
+        ids = str(letter["References"]) if "bundle." in key else key
+        told = [(notice, int(version)) for notice, version in re.findall(r"<(n\w+)\.v(\d+)\.", ids)]
+        self._evidence.write({"outlet": "mail", "key": key, "told": told, "at": item.at, "taken": True})
         super().add(item)
 
 

@@ -188,6 +188,7 @@ type = "email"
 to = "shift@hollerbach.example"
 from = "bell@hollerbach.example"
 smtp_url = "smtp://127.0.0.1:{receivers.mail_port}"
+most_in_ten_minutes = 600
 [[route]]
 outlets = ["hook"]
 [[route]]

@@ -83,7 +83,7 @@ def good() -> Evidence:
         received=[
             came(1, "opened"),
             came(3, "changed", "taken"),
-            {"outlet": "mail", "key": "<n1.v1>", "at": 0.0, "taken": True},
+            {"outlet": "mail", "key": "<n1.v1>", "told": [("n1", 1)], "at": 0.0, "taken": True},
         ],
         journal=copy.deepcopy(journal),
         replayed=[copy.deepcopy(notice)],
@@ -124,7 +124,7 @@ SPOILED: dict[str, Spoil] = {
     "is called replaced, and nothing as new came": lambda e: e.received.pop(1),
     "is still sending": lambda e: e.deliveries[2].update(state="sending"),
     "doesn't say why": lambda e: e.deliveries[2].update(state="dead"),
-    "1 letters are called sent, 0 came": lambda e: e.received.pop(),
+    "called sent, and no letter told it": lambda e: e.received.pop(),
     "came under": lambda e: e.received.append(came(3, "changed", "taken", key=2)),
     "came 2 times in 1 attempts": lambda e: e.received.insert(0, e.received[0]),
     "version 1 came after 3": lambda e: e.received.append(e.received.pop(0)),
