@@ -103,6 +103,14 @@ def test_a_hostile_part_adds_no_element(client: Any, floor: Floor, text: str) ->
     assert client.get("/handover", headers=HTML).text.count("<") == elements
 
 
+@pytest.mark.parametrize("path", ["/", "/handover", "/history"])
+def test_who_looks_at_one_line_goes_on_looking_at_it(client: Any, path: str) -> None:
+    page = client.get(f"{path}?line=L3", headers=HTML).text
+    for then in ("/", "/handover", "/history"):
+        assert f'href="{then}?line=L3"' in page
+    assert 'href="/record"' in page
+
+
 def test_a_line_that_is_gone_leads_to_the_page_of_all(client: Any) -> None:
     assert "Handover, all lines" in client.get("/handover?line=gone", headers=HTML).text
 
