@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from datetime import UTC
 from typing import Any
 
 import msgspec
 import pytest
 
 from service.domain.policy import Limits, Policy
+from service.domain.said import Said, put
+from service.language import speak
 from service.usecases.show import Shown
 from service.web.schemas import SlotDetail
 from tests.support.story import Story
@@ -163,3 +166,9 @@ def test_a_slot_that_a_signal_calls_empty_says_so() -> None:
 def test_a_slot_nobody_heard_of_is_not_explained() -> None:
     story = running()
     assert explained(story, "F7") is None
+
+
+def test_the_reasons_can_be_said_in_another_language() -> None:
+    german = [put(msgspec.convert(each, Said), UTC, speak("de")) for each in why(running())["said"]]
+    assert german[0].startswith("Laut Angabe mit 3.000 Teilen gerüstet, seither 42 gezählt: noch etwa 2.9")
+    assert german[1].startswith("Bei 4 Teilen je Nutzen und 10 verlorenen von 1.000 sind das noch 7")
