@@ -111,7 +111,7 @@ url = "http://127.0.0.1:{free_port()}/k3y"
 
         def outlets(*words: str) -> tuple[int, str]:
             program = start_program("outlets", *words, config=config)
-            return program.wait(), program.log()
+            return program.wait(timeout=60), program.log()
 
         code, said = outlets()
         assert (code, "mail: email, 127.0.0.1" in said) == (0, True)

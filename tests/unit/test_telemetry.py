@@ -140,6 +140,7 @@ def test_the_metrics_are_a_closed_set():
         "earlybell_ends_seen",
         "earlybell_forecasts_published",
         "earlybell_heartbeat_age_seconds",
+        "earlybell_heartbeats_out",
         "earlybell_in_charge",
         "earlybell_inbound_waiting",
         "earlybell_last_commit_timestamp_seconds",
