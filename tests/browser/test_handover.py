@@ -136,3 +136,16 @@ def test_with_nothing_over_history_says_so(open_still: OpenPage) -> None:
     expect(open_still("/history").locator("#calm")).to_have_text(
         "Nothing is over yet, as far as is remembered."
     )
+
+
+def test_when_the_past_cannot_be_fetched_history_says_so_and_asks_again(
+    floor: Floor, site: tuple[str, Floor], new_context: Callable[..., Any]
+) -> None:
+    make_past(floor, 2)
+    page = new_context().new_page()
+    page.route("**/api/v1/notices*", lambda route: route.abort(), times=1)
+    page.goto(site[0] + "/history")
+    expect(page.locator("#said")).to_contain_text("No connection")
+    expect(page.locator("#calm")).to_have_text("")
+    page.get_by_role("button", name="Show older ones").click()
+    expect(page.locator(".past li")).to_have_count(2)

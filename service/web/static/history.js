@@ -11,7 +11,7 @@ import "./switch.js";
 const PAGE = 50;
 const byId = (id) => document.getElementById(id);
 const line = new URLSearchParams(location.search).get("line");
-const more = make("button", { type: "button", click: fetchMore }, t("Show older ones"));
+const more = make("button", { type: "button", hidden: true, click: fetchMore }, t("Show older ones"));
 const days = new Map();
 let last = null;
 let shown = 0;
@@ -29,7 +29,9 @@ async function fetchMore() {
     say(byId("said"), many(shown, "{n} is shown.", "{n} are shown.") + (notices.length < PAGE ? ` ${t("That is all.")}` : ""));
     more.hidden = notices.length < PAGE;
   } catch (failure) {
+    say(byId("calm"), "");
     say(byId("said"), failure.message);
+    more.hidden = false; // pressed again it asks again
   }
   more.removeAttribute("aria-busy");
 }
