@@ -29,9 +29,7 @@ def test_a_hook_that_is_gone_is_told_by_mail_and_sent_again_when_a_person_says_s
     (told,) = factory.until(lambda: outlet_notices(factory), "no notice of the outlet")
     assert (told["about"], told["line"], told["level"]) == ("hook", None, "urgent")
     assert "answered 410 Gone" in told["message"]
-    factory.until(
-        lambda: "hook: messages not delivered" in subjects(factory), "the mail doesn't tell it"
-    )
+    factory.until(lambda: "hook: messages not delivered" in subjects(factory), "the mail doesn't tell it")
 
     (dead,) = factory.until(lambda: factory.get("/deliveries", state="dead"), "no dead delivery")
     assert (dead["outlet"], dead["error"]) == ("hook", "answered 410 Gone")
