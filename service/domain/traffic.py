@@ -23,8 +23,6 @@ PROBE_EVERY = 1 * SECOND
 """While it is open a fresh change may be tried, so many at most."""
 FRESH = 2 * SECOND
 """Never tried and committed so lately: the first attempt begins within a second of the commit."""
-
-
 TEN_MINUTES = 600.0
 """Seconds: over such a stretch messages are counted."""
 MOST_IN_TEN_MINUTES = 10
@@ -32,6 +30,8 @@ MOST_IN_TEN_MINUTES = 10
 APART = (0.0, 0.8, 3.0, 10.0)
 """Seconds to the next message while so many tokens are out, doubling from there. The second in a row still
 begins within a second of its commit; what comes thick as hail in a few seconds doesn't use up the burst."""
+PATIENCE = 1.5
+"""In times between two tokens: what has waited so long for one that others borrowed waits no longer."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,9 +46,9 @@ class Pace:
 
 
 def pace_for_people(most: int = MOST_IN_TEN_MINUTES) -> Pace:
-    """Never more than ``most`` messages in any ten minutes (at least 2). Of ten: four at once, two more for
-    what presses, and the other four spread over the ten minutes."""
-    burst, pressing = max(1, most * 2 // 5), most // 5
+    """Never more than ``most`` messages in any ten minutes (at least 2). Of ten: four at once, one more for
+    what presses, and the other five spread over the ten minutes."""
+    burst, pressing = max(1, most * 2 // 5), most // 10
     return Pace(rate=(most - burst - pressing) / TEN_MINUTES, burst=burst, pressing=pressing)
 
 
@@ -132,6 +132,11 @@ def apart(traffic: Traffic, pace: Pace, now: Instant, *, pressing: bool = False)
     beyond = max(0, out - (len(APART) - 1))
     seconds = APART[max(0, min(out, len(APART) - 1))] * 2.0 ** min(beyond, 10)
     return min(round(seconds * SECOND), _interval(pace))
+
+
+def patience(pace: Pace) -> Instant:
+    """So long after the last message anything may borrow what else only what presses may."""
+    return round(PATIENCE * _interval(pace))
 
 
 def believed(traffic: Traffic, pace: Pace, now: Instant) -> Traffic:

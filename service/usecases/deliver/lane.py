@@ -106,7 +106,9 @@ class Lane:
         self.put_off = False
         if self.running >= AT_ONCE or now < self.traffic.paused_until:
             return []
-        tokens = traffic.tokens(self.traffic, self.pace, now)
+        patient = now >= self.began_at + traffic.patience(self.pace)
+        borrowed = self.pace.pressing if patient else 0
+        tokens = traffic.tokens(self.traffic, self.pace, now, borrowed=borrowed)
         if tokens and now >= self.began_at + traffic.apart(self.traffic, self.pace, now):
             at_most = max(1, min(tokens // 2, AT_ONCE - self.running))
             return self._wishes(pressing=False, messages=at_most, spare=tokens > 1)

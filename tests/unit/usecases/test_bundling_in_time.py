@@ -209,3 +209,19 @@ def _with(old: Notice, fields: dict[str, object]) -> Notice:
         }
         | fields
     )
+
+
+def test_what_is_early_waits_three_minutes_at_most_however_often_something_presses() -> None:
+    """A token comes every two minutes; what presses may have taken it, once."""
+    plant, waited = Played(), list[float]()
+    for number in range(60):
+        name, since, heard = f"n{number}", plant.now, len(plant.told)
+        plant.commit(notice(id=name))
+        if number % 3 == 0:
+            plant.commit(urgent(id=f"u{number}", version=1))
+        plant.run(45)
+        while plant.last_word(name) is None:
+            plant.run(1)
+        first = next(at for at, said in plant.told[heard:] if name in {each.id for each in said})
+        waited.append((first - since) / SECOND)
+    assert max(waited) <= 181
