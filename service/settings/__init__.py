@@ -6,13 +6,15 @@ package: the composition root hands them plain arguments.
 from service.settings.loading import SettingsError, load
 from service.settings.people import Route
 from service.settings.sections import Mqtt, Settings, Site, SlotRule, Store, TowerRule, Warn, WarnRule, Web
-from service.settings.telling import Chat, Email, Outlet, Webhook
+from service.settings.telling import Chat, Email, Other, Outlet, Push, Webhook
 
 __all__ = [
     "Chat",
     "Email",
     "Mqtt",
+    "Other",
     "Outlet",
+    "Push",
     "Route",
     "Settings",
     "SettingsError",

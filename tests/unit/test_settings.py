@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from service.domain.policy import Limits, Policy, Shift, TowerRule, limits_for, slot_rule, tower_rule
-from service.settings import Chat, Email, Settings, SettingsError, Webhook, load
+from service.settings import Chat, Email, Other, Push, Settings, SettingsError, Webhook, load
 from service.settings.schema import Where, find, keys_at
 
 EXAMPLE = Path(__file__).parents[2] / "earlybell.example.toml"
@@ -85,7 +85,7 @@ def test_the_example_file_with_everything_switched_on_loads_and_shows_every_key(
 
     settings = read(text)
 
-    assert [type(outlet) for outlet in settings.outlets] == [Webhook, Chat, Email]
+    assert [type(outlet) for outlet in settings.outlets] == [Webhook, Chat, Email, Push, Other]
     missing = [where for where in all_keys() if not re.search(rf"^{where[-1]} = ", text, re.MULTILINE)]
     assert [where for where in missing if not table_or_lamp(where)] == []
 
