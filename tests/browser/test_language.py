@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
 from babel.messages.catalog import Catalog
@@ -14,6 +13,7 @@ from playwright.sync_api import BrowserContext, Page, expect
 
 from service.web.stream import Hub
 from tests.support.floor import Floor, plant, served
+from tests.support.office import Office
 from tests.words.gather import gather
 
 OpenPage = Callable[..., Page]
@@ -133,25 +133,41 @@ def unmarked(text: str) -> str:
     return "".join(outside)
 
 
-NAMES = "Ferrow plant|Earlybell|Europe/Vienna|gate-rev-c|order change|office|[\\w-]*l3|Mira|Tomas"
+NAMES = "Ferrow plant|Earlybell|Europe/Vienna|gate-rev-c|order change|office|[\\w-]*l3|[\\w.]+\\.example|line-3|Mira|Tomas"
+
+
+ASKING = {
+    "/": ("Loaded a new one", "Close…", "That isn't me"),
+    SLOT: ("Loaded, another quantity", "Counted what is left", "Taken out"),
+}
+
+
+def past_the_catalogue(page: Page) -> list[str]:
+    said = [re.sub(NAMES, "", unmarked(text)) for text in page.evaluate(SPOKEN)]
+    return sorted({text.strip() for text in said if re.search(r"[a-z]{3,}", text)})
 
 
 def test_no_page_says_anything_past_the_catalogue(
     marked: Path, new_context: Callable[..., BrowserContext]
 ) -> None:
     hub = Hub()
-    app, floor = plant(hub)
+    app, floor = plant(hub, office=Office())
     app.state.languages = marked
     floor.warn("P2", "T2", level="empty")
     floor.warn("P2", "T1", level="urgent")
     floor.quiet("n-L3-P2-T1", by="Mira", panels=5, until=None)
     floor.ask("P2", "T2")
-    missed: dict[str, Any] = {}
+    missed: dict[str, list[str]] = {}
     with served(app, hub) as address:
         page = new_context(locale="eo").new_page()
+        page.add_init_script("localStorage.setItem('earlybell.name', 'Mira')")
         for path in PAGES:
             page.goto(address + path)
             settled(page)
-            said = [re.sub(NAMES, "", unmarked(text)) for text in page.evaluate(SPOKEN)]
-            missed[path] = sorted({text.strip() for text in said if re.search(r"[a-z]{3,}", text)})
-    assert {path: texts for path, texts in missed.items() if texts} == {}
+            missed[path] = past_the_catalogue(page)
+            for button in ASKING.get(path, ()):
+                page.get_by_role("button", name=f"‹{button}›").first.click()
+                expect(page.locator("dialog")).to_be_visible()
+                missed[button] = past_the_catalogue(page)
+                page.keyboard.press("Escape")
+    assert {where: texts for where, texts in missed.items() if texts} == {}
