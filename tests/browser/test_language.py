@@ -133,9 +133,7 @@ def unmarked(text: str) -> str:
     return "".join(outside)
 
 
-NAMES = "Ferrow plant|Earlybell|Europe/Vienna|gate-rev-c|order change|office|[\\w-]*l3|[\\w.]+\\.example|line-3|Mira|Tomas"
-
-
+NAMES = r"Ferrow plant|Earlybell|Vienna|Europe|gate-rev-c|[\w.]+\.example|line-3|[\w-]*l3|office|Mira|Tomas"
 ASKING = {
     "/": ("Loaded a new one", "Close…", "That isn't me"),
     SLOT: ("Loaded, another quantity", "Counted what is left", "Taken out"),
