@@ -155,6 +155,7 @@ class PushOutlet:
         finally:
             for task in tasks:
                 task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)  # what they hold is let go
         silent = Failed(f"no answer within {self._deadline:g} s")
         ended = {phone: task.result() if _ended(task) else silent for task, phone in tasks.items()}
         return await self._judge(ended, now)

@@ -11,7 +11,8 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
-from typing import Literal
+from itertools import chain
+from typing import Literal, cast
 from urllib.parse import quote
 
 import msgspec
@@ -68,8 +69,23 @@ def pushed(
     }
 
 
+_SIZES = ((_LONGEST_ITEM, MOST_LISTED), (40, MOST_LISTED), (20, MOST_LISTED), (20, 5), (0, 1))
+
+
 def encoded(message: dict[str, object]) -> bytes:
-    """The message as it is sent; its body is cut where all of it would be too long."""
+    """The message as it is sent. Where all of it would be too long, what is kept of each of several is cut
+    first, then the body, then how many are kept."""
+    items = cast(list[dict[str, object]], message["items"])
+    sizes = [
+        message | {"items": [item | {"text": str(item["text"])[:longest]} for item in items[:most]]}
+        for longest, most in _SIZES
+    ]
+    whole = (msgspec.json.encode(each) for each in sizes[:3])
+    cut = (_with_body_cut(each) for each in sizes[2:])
+    return next((data for data in chain(whole, cut) if len(data) <= LARGEST), b"")
+
+
+def _with_body_cut(message: dict[str, object]) -> bytes:
     data = msgspec.json.encode(message)
     body = str(message["body"])
     while len(data) > LARGEST and body:

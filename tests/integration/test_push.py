@@ -18,6 +18,7 @@ from service.outlets.network import Way
 from service.outlets.push import PATIENCE, PushOutlet
 from service.outlets.pusher import Gone, Message, Pusher
 from service.outlets.sealed import Signature, signing_by
+from service.phones import Phone
 from service.ports import Delivered, Delivery, Failed, StoreError
 from tests.support.notices import AT, closed, delivery, notice, urgent
 from tests.support.phones import Handset, MemoryPhones
@@ -66,6 +67,16 @@ def send(one: PushOutlet, *deliveries: Delivery, at: int | None = None) -> list[
             await one.close()
 
     return asyncio.run(all_of_them())
+
+
+def push(pusher: Pusher, phone: Phone) -> Delivered | Gone | Failed:
+    async def once() -> Delivered | Gone | Failed:
+        try:
+            return await pusher.push(phone, Message(plain=b"{}", ttl=60), now=now())
+        finally:
+            await pusher.close()
+
+    return asyncio.run(once())
 
 
 def told(**fields: Any) -> Delivery:
@@ -176,6 +187,28 @@ def test_whatever_the_floor_says_fits_what_a_push_service_takes(
     (got,) = receiver.wait_for(1)
     assert len(got.body) <= 4096
     assert phone.read(got)["items"][0]["id"] == "i" * 200
+
+
+def test_so_do_many_notices_with_endless_names(receiver: HttpReceiver, phones: MemoryPhones) -> None:
+    phone = handset(receiver, phones, person="Ž" * 256)
+    one = outlet(receiver, phones)
+    several = [
+        told(notice=notice(id=f"{number}" * 32, line="漢" * 64, station="漢" * 64, slot="漢" * 64))
+        for number in range(10)
+    ]
+
+    async def together() -> Delivered | Failed:
+        try:
+            return await one.send_many(several, now=now())
+        finally:
+            await one.close()
+
+    assert asyncio.run(together()) == Delivered()
+    (got,) = receiver.wait_for(1)
+    assert len(got.body) <= 4096
+    said = phone.read(got)
+    assert [item["id"] for item in said["items"]] == [f"{number}" * 32 for number in range(10)]
+    assert len(said["body"]) > 100
 
 
 # --- what answers mean
@@ -339,7 +372,7 @@ def test_an_endpoint_leads_to_public_addresses_only(phones: MemoryPhones, addres
     way = Way(resolve=lambda *_: _answers(address))
     pusher = Pusher(signing_by(phones, "mailto:a@b.example"), way=way)
     phone = Handset("https://push.example/a").row()
-    outcome = asyncio.run(pusher.push(phone, Message(plain=b"{}", ttl=60), now=now()))
+    outcome = push(pusher, phone)
     assert outcome == Failed(why, untouched=True)
 
 
@@ -347,7 +380,7 @@ def test_a_network_that_the_configuration_allows_may_be_led_to(phones: MemoryPho
     way = Way(resolve=lambda *_: _answers("10.255.255.1"), allow=["10.255.0.0/16"])
     pusher = Pusher(signing_by(phones, "mailto:a@b.example"), way=way, deadline=0.3)
     phone = Handset("https://push.example/a").row()
-    outcome = asyncio.run(pusher.push(phone, Message(plain=b"{}", ttl=60), now=now()))
+    outcome = push(pusher, phone)
     assert isinstance(outcome, Failed)
     assert "leads to" not in outcome.reason
 
@@ -375,7 +408,7 @@ def test_an_endpoint_that_no_browser_gives_is_sent_nothing(phones: MemoryPhones,
         return []
 
     pusher = Pusher(signing_by(phones, "mailto:a@b.example"), way=Way(resolve=resolve))
-    outcome = asyncio.run(pusher.push(Handset(endpoint).row(), Message(plain=b"{}", ttl=60), now=now()))
+    outcome = push(pusher, Handset(endpoint).row())
     assert isinstance(outcome, Failed)
     assert "the subscription can't be used" in outcome.reason
     assert "push.example" not in outcome.reason
@@ -387,7 +420,7 @@ def test_no_redirect_is_followed(receiver: HttpReceiver, phones: MemoryPhones) -
     receiver.answer(then=Answer(status=307, headers={"location": receiver.url}))
     services = [f"http://127.0.0.1:{receiver.port}"]
     pusher = Pusher(signing_by(phones, "mailto:a@b.example"), services=services)
-    outcome = asyncio.run(pusher.push(phone, Message(plain=b"{}", ttl=60), now=now()))
+    outcome = push(pusher, phone)
     assert outcome == Failed("answered 307 Temporary Redirect")
     assert len(receiver.received.all()) == 1
     assert not isinstance(outcome, Gone)
