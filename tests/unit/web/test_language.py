@@ -11,7 +11,7 @@ from fastapi import FastAPI
 
 from tests.support.access import Entrance
 from tests.support.floor import Floor, plant
-from tests.unit.web.conftest import TestClient
+from tests.unit.web.conftest import TestClient  # type: ignore[attr-defined]
 
 GERMAN = "Braucht jemanden"
 SLOT = "/line/L3/station/P2/slot/T2"
