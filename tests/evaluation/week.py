@@ -229,11 +229,17 @@ def _rest(week: Week) -> Iterator[str]:
         if waits
         else "Nothing was sent."
     )
-    for each in week.bell.untold:
-        left = "unknown" if each.left is None else f"{each.left:.1f} panels left"
-        waited = "" if each.waited is None else f", the station waited {each.waited:.0f} s"
-        yield f"- not told: {' '.join(each.place)} at {each.at / 3600:.2f} h, {left}{waited}"
+    waited = [each.waited for each in week.bell.untold if each.waited is not None]
+    yield (
+        f"Not told, day by day: {', '.join(map(str, _by_day(week)))}; the station waited for {len(waited)} of"
+        f" them, {sum(waited):.0f} s."
+    )
     yield ""
+
+
+def _by_day(week: Week) -> list[int]:
+    counted = Counter(int(each.at / 3600 // DAY_HOURS) for each in week.bell.untold)
+    return [counted[day] for day in range(-int(-week.hours // DAY_HOURS))]
 
 
 def _table(heads: list[str], rows: list[list[str]]) -> Iterator[str]:
