@@ -169,31 +169,35 @@ def usual(kind: str | None, declared: int, *, exact: bool = False, assumed: bool
     return normal(*doubt(declared))
 
 
-def from_ends(
-    values: Floats,
-    weights: Floats,
-    empty: npt.NDArray[np.bool_],
-    spread: float,
-    ends: int,
-    doubt: float = 0.0,
-) -> Law:
-    """The law of a weighted sample, (N,) each; where not ``empty`` the true value is only known to be larger.
+def certain(values: Floats, weights: Floats, empty: npt.NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """The values that were seen, with what they weigh once the others are shared out, (M,) each.
 
-    Kaplan-Meier masses (Kaplan and Meier 1958), weighted; what is left after the last certain value stays
-    with it. A knot stands at each value, at the middle of its mass, or two near the ends of it where much of
-    the mass is there. Beyond the outermost knots the law goes on with at least half of ``spread`` parts a
-    deviation: a small sample hasn't seen the worst. With ``doubt`` 1 the i-th of n values stands at
-    (i + 1/2) / (n + 2), a little wider than where the next one is as likely below (Weibull 1939:
-    i / (n + 1)), because a law that is only estimated warns late more often than a known one.
+    Of those not ``empty`` the true value is only known to be larger. Kaplan-Meier masses (Kaplan and Meier
+    1958), weighted; what is left after the last value that was seen stays with it (Efron 1967), so that
+    supplies of which nobody saw the end never promise more than any that somebody saw. Together they weigh
+    as much as those that were seen.
     """
     order = np.lexsort((~empty, values))
     values, weights, empty = values[order], weights[order], empty[order]
     at_risk = np.cumsum(weights[::-1])[::-1]
     hazard = np.where(empty, weights / at_risk, 0.0)
     surviving = np.cumprod(1.0 - np.minimum(hazard, 1.0))
-    mass = np.concatenate(([1.0], surviving[:-1])) - surviving
-    places, first = np.unique(values[empty], return_index=True)
-    masses = np.add.reduceat(mass[empty], first)
+    mass = (np.concatenate(([1.0], surviving[:-1])) - surviving)[empty]
+    mass[-1] += surviving[-1]
+    return values[empty], mass * weights[empty].sum()
+
+
+def from_sample(values: Floats, weights: Floats, spread: float, ends: int, doubt: float = 0.0) -> Law:
+    """The law of a weighted sample, (N,) each.
+
+    A knot stands at each value, at the middle of its mass, or two near the ends of it where much of the mass
+    is there. Beyond the outermost knots the law goes on with at least half of ``spread`` parts a deviation: a
+    small sample hasn't seen the worst. With ``doubt`` 1 the i-th of n values stands at (i + 1/2) / (n + 2), a
+    little wider than where the next one is as likely below (Weibull 1939: i / (n + 1)), because a law that is
+    only estimated warns late more often than a known one.
+    """
+    places, first = np.unique(values, return_inverse=True)
+    masses = np.bincount(first, weights=weights)
     masses = masses / masses.sum()
     least = max(spread / 2.0, _HAIR)
     if len(places) == 1:

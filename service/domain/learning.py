@@ -118,15 +118,15 @@ def _learned(before: Law, basis: str, declared: int, ends: Sequence[End]) -> Law
     known = int(seen.sum())
     if not known or (before.exact and not _disagree(values, seen)):
         return before
+    values, weights = law.certain(values, weights, seen)
     lean = PSEUDO * max(0.0, 1.0 - known / PSEUDO_GONE)
     spread = 0.0 if before.exact else float(np.ptp(before.at(np.array([-0.5, 0.5]))))
     if lean > 0.0:
         values = np.concatenate((values, np.zeros(PSEUDO) if before.exact else before.at(_EIGHTHS)))
         weights = np.concatenate((weights, np.full(PSEUDO, lean / PSEUDO)))
-        seen = np.concatenate((seen, np.ones(PSEUDO, dtype=bool)))
     narrow = _spread(values, weights)
     doubt = min(1.0, known / PSEUDO_GONE)
-    return law.from_ends(values, weights, seen, min(spread, narrow) if spread else narrow, known, doubt)
+    return law.from_sample(values, weights, min(spread, narrow) if spread else narrow, known, doubt)
 
 
 _EIGHTHS: Floats = ndtri((np.arange(PSEUDO) + 0.5) / PSEUDO)

@@ -10,7 +10,7 @@ from scipy.special import ndtri
 
 from service.domain.depletion import chance_short, still_feeding
 from service.domain.distant import chance_short_afar
-from service.domain.law import from_ends
+from service.domain.law import from_sample
 from service.domain.outlook import FAR, Horizon, Question, Questions, chances_due, panels_to_empty
 
 MANY = ndtri((np.arange(400) + 0.5) / 400)
@@ -61,7 +61,7 @@ def test_the_quantiles_of_a_learned_law_are_right_to_the_panel_half_a_per_cent_o
     for _ in range(600):
         declared, usage = int(draw.choice([500, 3000, 10_000])), float(draw.choice([0.5, 1, 2, 5, 13]))
         values = np.rint(ends(draw, shape, declared))
-        law = from_ends(values, np.ones(len(values)), np.ones(len(values), bool), 10.0, len(values), 1.0)
+        law = from_sample(values, np.ones(len(values)), 10.0, len(values), 1.0)
         book = float(draw.integers(declared // 5, declared))
         left, weight = law.left(book)
         order = (float(draw.integers(10, 300)), usage * float(draw.choice([0.0, 0.5, 2.0])))

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from service.domain.law import EXACT, NODES, WEIGHTS, from_ends, normal, together, usual
+from service.domain.law import EXACT, NODES, WEIGHTS, certain, from_sample, normal, together, usual
 
 KINDS = st.sampled_from(["tape", "tray", "stick", "bulk", None])
 
@@ -17,7 +17,7 @@ def law_of(values, empty=None, weights=None, spread=0.0):
     values = np.asarray(values, dtype=float)
     empty = np.ones(len(values), dtype=bool) if empty is None else np.asarray(empty)
     weights = np.ones(len(values)) if weights is None else np.asarray(weights, dtype=float)
-    return from_ends(values, weights, empty, spread, len(values))
+    return from_sample(*certain(values, weights, empty), spread, len(values))
 
 
 # --- before anything is known ------------------------------------------------------------------------------
