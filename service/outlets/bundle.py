@@ -39,7 +39,7 @@ _GROUPS = {
 
 def reminder(language: Language = ENGLISH) -> str:
     """What a message says that tells the same once more."""
-    return language.say("Said again: it is still open and nobody has taken it.")
+    return language.say("It is still open, and nobody has taken it.")
 
 
 def message(

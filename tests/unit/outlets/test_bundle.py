@@ -101,7 +101,7 @@ def test_what_is_no_supply_is_said_in_its_own_words() -> None:
 
 
 def test_a_reminder_says_so_alone_and_among_others() -> None:
-    again = "Said again: it is still open and nobody has taken it."
+    again = "It is still open, and nobody has taken it."
     alone = said(urgent(reminded=1), changes=(Change.REMINDED,))
     assert alone.notes == (again,)
     among = said(urgent(reminded=1), tape("F07"), changes=(Change.REMINDED, Change.OPENED))
