@@ -169,22 +169,29 @@ def usual(kind: str | None, declared: int, *, exact: bool = False, assumed: bool
     return normal(*doubt(declared))
 
 
-def certain(values: Floats, weights: Floats, empty: npt.NDArray[np.bool_]) -> tuple[Floats, Floats]:
-    """The values that were seen, with what they weigh once the others are shared out, (M,) each.
+_NOTHING = 1e-9
+STANDS_FOR = 3.0
+"""Supplies that one whose end was seen stands for at most: itself and two that were taken out before."""
+
+
+def certain(values: Floats, weights: Floats, empty: npt.NDArray[np.bool_]) -> tuple[Floats, Floats, float]:
+    """The values that were seen, what each weighs once the others are shared out, (M,) each, and what none of
+    them may stand for.
 
     Of those not ``empty`` the true value is only known to be larger. Kaplan-Meier masses (Kaplan and Meier
-    1958), weighted; what is left after the last value that was seen stays with it (Efron 1967), so that
-    supplies of which nobody saw the end never promise more than any that somebody saw. Together they weigh
-    as much as those that were seen.
+    1958), weighted; but a value stands for at most ``STANDS_FOR`` of its like. Where few were seen the last
+    of them would otherwise stand for nearly all, and that one may be a mistake in the books. Together they
+    weigh as much as the values that were seen.
     """
     order = np.lexsort((~empty, values))
     values, weights, empty = values[order], weights[order], empty[order]
     at_risk = np.cumsum(weights[::-1])[::-1]
     hazard = np.where(empty, weights / at_risk, 0.0)
     surviving = np.cumprod(1.0 - np.minimum(hazard, 1.0))
-    mass = (np.concatenate(([1.0], surviving[:-1])) - surviving)[empty]
-    mass[-1] += surviving[-1]
-    return values[empty], mass * weights[empty].sum()
+    mass = np.concatenate(([1.0], surviving[:-1])) - surviving
+    fair = np.minimum(mass, STANDS_FOR * weights / weights.sum())[empty]
+    whole, rest = float(weights[empty].sum()), 1.0 - float(fair.sum())
+    return values[empty], fair * whole, rest * whole if rest > _NOTHING else 0.0
 
 
 def from_sample(values: Floats, weights: Floats, spread: float, ends: int, doubt: float = 0.0) -> Law:

@@ -118,8 +118,8 @@ def _learned(before: Law, basis: str, declared: int, ends: Sequence[End]) -> Law
     known = int(seen.sum())
     if not known or (before.exact and not _disagree(values, seen)):
         return before
-    values, weights = law.certain(values, weights, seen)
-    lean = PSEUDO * max(0.0, 1.0 - known / PSEUDO_GONE)
+    values, weights, rest = law.certain(values, weights, seen)
+    lean = PSEUDO * max(0.0, 1.0 - known / PSEUDO_GONE) + rest
     spread = 0.0 if before.exact else float(np.ptp(before.at(np.array([-0.5, 0.5]))))
     if lean > 0.0:
         values = np.concatenate((values, np.zeros(PSEUDO) if before.exact else before.at(_EIGHTHS)))
