@@ -2,8 +2,8 @@
 SHELL := /bin/bash
 BIN := .venv/bin
 ARGS ?=
-# Tests wait more than they work; four at a time suit two cores.
-WORKERS ?= 4
+# Tests wait more than they work; three at a time suit two cores.
+WORKERS ?= 3
 
 .DEFAULT_GOAL := help
 .PHONY: help setup demo test check fmt bench torture fuzz evaluate calibrate words lock clean

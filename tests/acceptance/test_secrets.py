@@ -135,6 +135,7 @@ def test_no_secret_is_in_a_log_a_metric_an_answer_or_a_process(
 
         everyone = {"refusing", "closed", "chat", "mail", "stripped", "nowhere", "other"}
         eventually(lambda: failing() >= everyone, timeout=30, message=lambda: f"only {failing()} failed")
+        program.wait_for_log("heartbeat_out_fails")
         gateway.close()
         broker.stop()
         eventually(lambda: httpx.get(f"{url}/readyz", trust_env=False).status_code == 503, timeout=20)

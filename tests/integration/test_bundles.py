@@ -185,7 +185,7 @@ def test_a_chat_that_was_down_hears_of_all_within_a_minute_of_being_well(
     with plant.delivering(outlets(hook.port, port, mail.port)):
         plant.storm(10)
         plant.ahead = 300 * SECOND
-        eventually(lambda: sum(each.outlet == "chat" for each in plant.attempts()) > 300, timeout=30)
+        eventually(lambda: sum(each.outlet == "chat" for each in plant.attempts()) > 300, timeout=90)
         with HttpReceiver(port=port) as chat:
             back = time.time()
             chat.wait_for(lambda _: named(texts(chat)) == ALL, within=30)

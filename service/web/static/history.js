@@ -26,8 +26,7 @@ async function fetchMore() {
     last = notices.at(-1)?.id ?? last;
     shown += notices.length;
     say(byId("calm"), shown ? "" : t("Nothing is over yet, as far as is remembered."));
-    const all = notices.length < PAGE ? ` ${t("That is all.")}` : "";
-    say(byId("said"), shown ? many(shown, "{n} is shown.", "{n} are shown.") + all : "");
+    say(byId("said"), many(shown, "{n} is shown.", "{n} are shown.") + (notices.length < PAGE ? ` ${t("That is all.")}` : ""));
     more.hidden = notices.length < PAGE;
   } catch (failure) {
     say(byId("calm"), "");
