@@ -66,7 +66,7 @@ def _bearer_of(world: World, notice: Notice) -> SlotState | Standing | None:
 
 def settle(world: World, place: Place, at: Instant) -> list[Told]:
     """What is due because panels passed at a station, or time did."""
-    if not any(route.repeats for route in world.policy.routes):
+    if not _repeats(world.policy):
         return []
     told: list[Told] = []
     for bearer in list(_calling(world, place)):
@@ -75,8 +75,7 @@ def settle(world: World, place: Place, at: Instant) -> list[Told]:
 
 
 def settle_all(world: World, at: Instant) -> list[Told]:
-    places = sorted({*world.watched, *world.standing_at})
-    return [each for place in places for each in settle(world, place, at)]
+    return [each for place in _places(world) for each in settle(world, place, at)]
 
 
 def instead(world: World, outlet: str, at: Instant) -> list[Told]:
@@ -84,7 +83,7 @@ def instead(world: World, outlet: str, at: Instant) -> list[Told]:
     failing = outage.troubled(world)
     before = [name for name in failing if name != outlet]
     told: list[Told] = []
-    for place in sorted({*world.watched, *world.standing_at}):
+    for place in _places(world):
         for bearer in _calling(world, place):
             notice = bearer.notice
             if notice is None or notice.about == outlet:
@@ -98,13 +97,23 @@ def instead(world: World, outlet: str, at: Instant) -> list[Told]:
 
 def next_moment(world: World) -> Instant | None:
     """When time alone makes something due next."""
+    if not _repeats(world.policy):
+        return None
     moments = [
         moment
-        for place in {*world.watched, *world.standing_at}
+        for place in _places(world)
         for bearer in _calling(world, place)
         if (moment := _due_at(world.policy, bearer)) is not None
     ]
     return min(moments, default=None)
+
+
+def _repeats(policy: Policy) -> bool:
+    return any(route.repeats for route in policy.routes)
+
+
+def _places(world: World) -> list[Place]:
+    return sorted({*world.watched, *world.standing_at})
 
 
 def _calling(world: World, place: Place) -> Iterator[SlotState | Standing]:
@@ -133,16 +142,16 @@ def _again(world: World, place: Place, bearer: SlotState | Standing, at: Instant
     if due.reminded <= notice.reminded and due.escalated <= notice.escalated:
         return []
     failing = outage.troubled(world)
-    before = hearing(world.policy, notice, at, failing=failing).outlets
     again = msgspec.structs.replace(
         notice,
         reminded=max(notice.reminded, due.reminded),
         escalated=max(notice.escalated, due.escalated),
     )
     own = hearing(world.policy, again, at, change=Change.REMINDED, failing=failing)
-    outlets = own.outlets
+    known = set(world.policy.programs)  # they are told changes alone
     if due.reminded <= notice.reminded:
-        outlets = tuple(name for name in outlets if name not in before)
+        known.update(hearing(world.policy, notice, at, failing=failing).outlets)
+    outlets = tuple(name for name in own.outlets if name not in known)
     again = _heard_by(again, tuple(dict.fromkeys((*notice.hears, *own.people))))
     _keep(world, place, bearer, again)
     return [Told(again, Change.REMINDED, outlets=outlets)]

@@ -11,12 +11,21 @@ from zoneinfo import ZoneInfo
 import msgspec
 
 from service.domain.calendar import moment_of, times_of
-from service.domain.model import SECOND, Change, Instant, Level, Notice, NoticeState, to_datetime, to_rfc3339
+from service.domain.model import (
+    SECOND,
+    Change,
+    Instant,
+    Level,
+    Notice,
+    NoticeState,
+    SupplyKind,
+    to_datetime,
+    to_rfc3339,
+)
 from service.domain.policy import Policy, Route
 from service.domain.routing import NOBODY, Hearing, fits, hearing, outlets_of_people, people_of
 
 WEEK = 7 * 24 * 3600 * SECOND
-SUPPLY_KINDS = ("tape", "tray", "stick", "bulk")
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +66,7 @@ def supposed(
 ) -> Notice:
     """A notice as it might come: of a kind of supply, or of another kind. ``boundary_only`` is true of trays
     unless it is said."""
-    supply = kind if kind in SUPPLY_KINDS else None
+    supply = kind if kind in set(SupplyKind) else None
     return Notice(
         id="",
         kind="supply" if supply else kind,
@@ -66,7 +75,7 @@ def supposed(
         slot=None,
         part=None,
         supply_kind=supply,
-        boundary_only=supply == "tray" if boundary_only is None else boundary_only,
+        boundary_only=supply == SupplyKind.TRAY if boundary_only is None else boundary_only,
         level=level.value,
         state=NoticeState.OPEN,
         opened_at=to_rfc3339(at),

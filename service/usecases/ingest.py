@@ -320,7 +320,6 @@ class Ingest:
             )
             for each, _ in told
             for outlet in each.outlets or ()
-            if each.change is not Change.REMINDED or outlet not in self.world.policy.programs
         ]
 
 

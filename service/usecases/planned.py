@@ -49,8 +49,10 @@ def plan_object(world: World, line: str, *, terms: Terms, panels: int) -> Json:
     """The plan for the next ``panels`` panels. Slots that outlast the known orders have no part in it."""
     stations = world.stations_of(line)
     windows = [each for each in _windows(world, stations, terms) if each.last <= panels]
-    stopping = [each for each in windows if is_boundary_only(each.what.slot, each.what.sight)]
-    others = [each for each in windows if each not in stopping]
+    stopping: list[Window[Place]] = []
+    others: list[Window[Place]] = []
+    for each in windows:
+        (stopping if is_boundary_only(each.what.slot, each.what.sight) else others).append(each)
     counted = [station.counted_at for station in stations if station.counted_at is not None]
     return {
         "line": line,
