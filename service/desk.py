@@ -97,6 +97,10 @@ class Desk(Protocol):
     ) -> dict[str, object]:
         """Apply a supply message (JSON object without ``slot``); the slot's new forecast. ``Unfit``."""
 
+    def readied(self, line: str, *, part: str, kind: str | None, supplies: int, by: str) -> None:
+        """So many supplies of a part stand ready at a line, an absolute number. ``Unfit``; ``KeyError``: no
+        such line."""
+
     def take(self, notice_id: str, *, by: str) -> dict[str, object]:
         """The notice. ``Conflict`` when another took it or it is closed; ``KeyError`` when unknown."""
 

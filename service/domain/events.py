@@ -96,6 +96,16 @@ class PersonAct(msgspec.Struct, frozen=True, kw_only=True):
     reason: Text | None = None
 
 
+class Readied(msgspec.Struct, frozen=True, kw_only=True):
+    """Somebody ticked that so many supplies of a part stand ready at a line, not one more: an absolute
+    number."""
+
+    part: Annotated[str, msgspec.Meta(min_length=1, max_length=256)]
+    kind: Literal["tape", "tray", "stick", "bulk"] | None = None
+    supplies: Annotated[int, msgspec.Meta(ge=0, le=9999)]
+    by: Text
+
+
 class OutletReport(msgspec.Struct, frozen=True, kw_only=True):
     """What became known of an outlet: it keeps failing, it refused for good, it delivers again. ``reason``
     has no secret and no address."""
@@ -129,6 +139,7 @@ Message = (
     | TowerMessage
     | LinkMessage
     | PersonAct
+    | Readied
     | TimePassed
     | OutletReport
     | Refusals
@@ -138,9 +149,9 @@ Message = (
 class JournalEntry(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """One thing that happened, in the order in which it took effect.
 
-    ``kind`` is ``count``, ``supply``, ``recipe``, ``order``, ``tower``, ``link``, ``person``, ``time``,
-    ``refusals`` or ``settings``; ``subject`` is ``line``, ``line/station`` or ``line/station/…``; ``data``
-    the JSON object as it was received (bytes, valid JSON).
+    ``kind`` is ``count``, ``supply``, ``recipe``, ``order``, ``tower``, ``link``, ``person``, ``ready``,
+    ``time``, ``refusals`` or ``settings``; ``subject`` is ``line``, ``line/station`` or
+    ``line/station/…``; ``data`` the JSON object as it was received (bytes, valid JSON).
     """
 
     at: Instant

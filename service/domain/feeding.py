@@ -14,6 +14,7 @@ from service.domain import (
     notices,
     pace,
     questions,
+    ready,
     recipes,
     skips,
     standing,
@@ -200,7 +201,7 @@ def _believe_refill(
     world.part_with(slot, stock=Stock(0, exact=True))
     supplies.believe_refill(slot, sight.rule, at=at, lead=lead_of(sight, station) * (usage or 0.0))
     supplies.settle_doubt(station)
-    world.look(station, slot)
+    ready.use(world, station, world.look(station, slot).part, slot.kind)
     world.note(station, slot)
     return [*told, questions.ask(world, station, slot, at, whom=whom)]
 

@@ -12,6 +12,7 @@ from service.domain import (
     notices,
     outage,
     questions,
+    ready,
     recipes,
     refills,
     refusals,
@@ -27,6 +28,7 @@ from service.domain.events import (
     OrderMessage,
     OutletReport,
     PersonAct,
+    Readied,
     RecipeMessage,
     Refusals,
     SupplyMessage,
@@ -86,6 +88,8 @@ def _apply(  # noqa: C901 (a table of what there is, not a decision)
             return _apply_link(world, world.station(line, station or ""), message, at)
         case PersonAct():
             return _apply_act(world, message, at)
+        case Readied():
+            return ready.apply(world, world.line(line), message, at)
         case TimePassed():
             return _apply_time(world, at) + silence.judge(world, at, message.heard_since)
         case OutletReport():

@@ -7,7 +7,7 @@ import hashlib
 
 import msgspec
 
-from service.domain import clock, ends, notices, questions, record
+from service.domain import clock, ends, notices, questions, ready, record
 from service.domain import slot as supplies
 from service.domain.calendar import hours_of
 from service.domain.events import SupplyMessage
@@ -85,6 +85,7 @@ def _refill(
             message, carried = _recall(world, message, told, station, slot, happened, at)
         told += questions.end_loading(world, station, slot, notices.REFILLED, at, by=message.by, since=since)
         supplies.join(slot, message, sight.rule, event=event, at=happened, carried=carried)
+    ready.use(world, station, world.look(station, slot).part, slot.kind)
     slot.counted += since
     return told
 

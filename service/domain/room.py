@@ -10,6 +10,7 @@ from service.domain.events import (
     CountMessage,
     Message,
     OrderMessage,
+    Readied,
     RecipeMessage,
     SupplyMessage,
     TowerMessage,
@@ -22,6 +23,7 @@ MOST_OF_A_LINE = 1_000
 MOST_SLOTS = 1_000
 MOST_RECIPES = 2_000
 MOST_ORDERS = 1_000
+MOST_READY = 1_000
 
 
 def lacking(world: World, message: Message, line: str, station: str | None) -> str | None:
@@ -32,6 +34,8 @@ def lacking(world: World, message: Message, line: str, station: str | None) -> s
         return f"line {line} is new, and {MOST_LINES} lines are known already"
     if isinstance(message, OrderMessage):
         return _lacks_orders(world, message, line)
+    if isinstance(message, Readied):
+        return _lacks_ready(world, message, line)
     if station is None:
         return None
     return _lacks_stations(world, line, station) or _lacks_slots(world, message, line, station)
@@ -42,6 +46,15 @@ def _lacks_orders(world: World, message: OrderMessage, line: str) -> str | None:
     if known is None or len(known.orders) < MOST_ORDERS or (message.order or "") in known.orders:
         return None
     return f"{MOST_ORDERS} orders of line {line} are known already"
+
+
+def _lacks_ready(world: World, message: Readied, line: str) -> str | None:
+    known = world.lines.get(line)
+    if known is None or len(known.ready) < MOST_READY:
+        return None
+    if any((each.part, each.kind) == (message.part, message.kind) for each in known.ready):
+        return None
+    return f"{MOST_READY} parts are ticked as ready at line {line} already"
 
 
 def _lacks_stations(world: World, line: str, station: str) -> str | None:

@@ -32,12 +32,23 @@ class Order(msgspec.Struct, array_like=True):
     said_at: Instant | None = None
 
 
+class Ready(msgspec.Struct, array_like=True):
+    """So many ``supplies`` of a part stand ready at the line, as somebody said last."""
+
+    part: str
+    kind: str | None
+    supplies: int
+    by: str
+    at: Instant
+
+
 class LineState(msgspec.Struct, array_like=True):
     """``orders`` in the order in which they were first heard of; ``running`` names one of them."""
 
     line: str
     orders: dict[str, Order] = {}
     running: str | None = None
+    ready: list[Ready] = []
 
     @property
     def running_order(self) -> Order | None:

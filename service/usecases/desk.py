@@ -10,10 +10,11 @@ from dataclasses import dataclass
 import msgspec
 
 from service.desk import Busy, Conflict, Unfit
-from service.domain.events import PersonAct
+from service.domain.events import PersonAct, Readied
 from service.domain.life import Taken
 from service.domain.model import Instant
 from service.domain.notices import Told
+from service.domain.state import line_key
 from service.usecases.ingest import Ask
 from service.usecases.show import Shown
 from service.usecases.slots import Json
@@ -43,6 +44,16 @@ class AskingDesk:
         if shown is None:
             raise Busy
         return shown
+
+    def readied(self, line: str, *, part: str, kind: str | None, supplies: int, by: str) -> None:
+        if line_key(line) not in self.shown.committed:
+            raise KeyError(line)
+        said = {"part": part, "kind": kind, "supplies": supplies, "by": by}
+        try:
+            tick = msgspec.convert(said, Readied)
+        except msgspec.ValidationError as error:
+            raise Unfit(str(error)) from None
+        self._ask(Ask(Address("ready", line, None), tick, _encode(tick), Future()))
 
     def take(self, notice_id: str, *, by: str) -> Json:
         return self._act(PersonAct(notice=notice_id, action="take", by=by))

@@ -17,6 +17,7 @@ from service.domain.events import (
     Message,
     OutletReport,
     PersonAct,
+    Readied,
     Refusals,
     TimePassed,
     When,
@@ -161,6 +162,8 @@ def read_entry(entry: JournalEntry) -> tuple[Address, Message]:
             return Address("refusals", line, "/".join(station) or None), _read_own(entry.data, Refusals)
         case "person", [line, station, *slot]:
             return Address("person", line, station, "/".join(slot) or None), _read_own(entry.data, PersonAct)
+        case "ready", [line]:
+            return Address("ready", line, None), _read_own(entry.data, Readied)
         case "order", [line, *order]:
             address = Address("order", line, None, "/".join(order) or None)
         case "recipe", [line, station, name]:

@@ -38,6 +38,7 @@ from tests.support.office import Office
 from tests.support.past import LEARNED
 from tests.support.phones import MemoryPhones, book_of
 from tests.support.sent import HEARING, MemorySent
+from tests.support.shelf import Shelf
 from tests.support.wait import eventually
 
 SITE = "Ferrow plant"
@@ -178,6 +179,7 @@ class Floor:
         self.policy = Policy()
         self.taught = list(LEARNED)
         self.sent = MemorySent()
+        self.shelf = Shelf(START)
         self.budget = Budget(sent=self.sent, hearing=HEARING, clock=lambda: START)
         self.heard: list[tuple[str, str | None]] = []
         self.asked: list[tuple[object, ...]] = []
@@ -401,6 +403,12 @@ class Floor:
             self.heard.append((body.decode(), key))
             self._publish("forecast", place.as_json())
             return place.as_json()
+
+    def readied(self, line: str, *, part: str, kind: str | None, supplies: int, by: str) -> None:
+        self._may_fail()
+        if line not in {place.line for place in self.places}:
+            raise KeyError(line)
+        self.shelf.tick(line, part=part, kind=kind, supplies=supplies, by=by)
 
     def take(self, notice_id: str, *, by: str) -> dict[str, object]:
         notice = self._open(notice_id)

@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from service.domain import floor, judge
-from service.domain.events import PersonAct, TimePassed
+from service.domain.events import PersonAct, Readied, TimePassed
 from service.domain.judge import Case
 from service.domain.model import SECOND, Instant, Notice, from_datetime, to_datetime
 from service.domain.notices import Told
@@ -206,6 +206,14 @@ class Story:
 
     def close(self, notice: str, by: str = "Ines", reason: str = "seen to") -> list[Told] | None:
         return self._act(PersonAct(notice=notice, action="close", by=by, reason=reason))
+
+    def readied(
+        self, part: str, supplies: int, *, kind: Any = None, by: str = "Ines", line: str | None = None
+    ) -> list[Told] | None:
+        """Somebody ticks that so many supplies of a part stand ready."""
+        self.now += 1
+        tick = Readied(part=part, kind=kind, supplies=supplies, by=by)
+        return self._heard(floor.apply(self.world, tick, line=line or self.line, station=None, at=self.now))
 
     def pass_time(self, seconds: float = 0.0) -> list[Told] | None:
         self.later(seconds)
