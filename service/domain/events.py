@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 
-from service.domain.model import Instant
+from service.domain.model import Instant, PlannedStop
 
 MOST = 2**53 - 1
 Count = Annotated[int, msgspec.Meta(ge=0, le=MOST)]
@@ -106,6 +106,12 @@ class Readied(msgspec.Struct, frozen=True, kw_only=True):
     by: Text
 
 
+class PlanKept(msgspec.Struct, frozen=True):
+    """From now on a line goes by these stops, soonest first; whatever was planned before is dropped."""
+
+    stops: tuple[PlannedStop, ...]
+
+
 class OutletReport(msgspec.Struct, frozen=True, kw_only=True):
     """What became known of an outlet: it keeps failing, it refused for good, it delivers again. ``reason``
     has no secret and no address."""
@@ -140,6 +146,7 @@ Message = (
     | LinkMessage
     | PersonAct
     | Readied
+    | PlanKept
     | TimePassed
     | OutletReport
     | Refusals
@@ -150,7 +157,7 @@ class JournalEntry(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """One thing that happened, in the order in which it took effect.
 
     ``kind`` is ``count``, ``supply``, ``recipe``, ``order``, ``tower``, ``link``, ``person``, ``ready``,
-    ``time``, ``refusals`` or ``settings``; ``subject`` is ``line``, ``line/station`` or
+    ``plan``, ``time``, ``refusals`` or ``settings``; ``subject`` is ``line``, ``line/station`` or
     ``line/station/…``; ``data`` the JSON object as it was received (bytes, valid JSON).
     """
 

@@ -11,6 +11,7 @@ from service.domain import (
     ends,
     notices,
     outage,
+    planning,
     questions,
     ready,
     recipes,
@@ -28,6 +29,7 @@ from service.domain.events import (
     OrderMessage,
     OutletReport,
     PersonAct,
+    PlanKept,
     Readied,
     RecipeMessage,
     Refusals,
@@ -62,7 +64,7 @@ def apply(
     return told
 
 
-def _apply(  # noqa: C901 (a table of what there is, not a decision)
+def _apply(  # noqa: C901, PLR0912 (a table of what there is, not a decision)
     world: World, message: Message, line: str, station: str | None, at: Instant, retained: bool
 ) -> list[Told] | None:
     match message:
@@ -90,6 +92,8 @@ def _apply(  # noqa: C901 (a table of what there is, not a decision)
             return _apply_act(world, message, at)
         case Readied():
             return ready.apply(world, world.line(line), message, at)
+        case PlanKept():
+            return planning.keep(world, world.line(line), message, at)
         case TimePassed():
             return _apply_time(world, at) + silence.judge(world, at, message.heard_since)
         case OutletReport():

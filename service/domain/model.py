@@ -92,6 +92,27 @@ class Shortfall(msgspec.Struct, frozen=True):
     panels: int
 
 
+class PlannedExchange(msgspec.Struct, frozen=True, omit_defaults=True):
+    """What is exchanged in a stop: the supply in a slot that is there by ``loading``, or one that comes after
+    it; ``emptying`` 1 is its own."""
+
+    station: str
+    slot: str
+    loading: str
+    emptying: int = 1
+
+
+class PlannedStop(msgspec.Struct, frozen=True, omit_defaults=True):
+    """A stop of a line that is kept. ``at``: the panel of each station, counted for ever, at whose end it
+    is. One that goes with a planned break names when that begins (``rest``), one at a changeover the
+    ``order`` that ends there; their panels follow the calendar and the counts."""
+
+    at: dict[str, int]
+    exchanges: tuple[PlannedExchange, ...]
+    rest: Instant | None = None
+    order: str | None = None
+
+
 class Notice(msgspec.Struct, kw_only=True, frozen=True):
     """One thing a person is told; the JSON of the API, the webhook ``data`` and the stored row.
 

@@ -130,6 +130,55 @@ class Shift(msgspec.Struct, frozen=True, kw_only=True, cache_hash=True):
     breaks: tuple[str, ...] = ()
 
 
+class Substitute(msgspec.Struct, frozen=True, kw_only=True):
+    """Parts that may be loaded ``instead`` of ``part``; line and station are patterns."""
+
+    part: str
+    instead: tuple[str, ...]
+    line: str | None = None
+    station: str | None = None
+
+
+class CareRule(msgspec.Struct, frozen=True, kw_only=True):
+    """The ``steps`` of an exchange, said instead of the usual ones."""
+
+    kind: str | None = None
+    line: str | None = None
+    station: str | None = None
+    change: str | None = None
+    steps: tuple[str, ...]
+
+
+class PartCost(msgspec.Struct, frozen=True, kw_only=True):
+    """What ``each`` part costs whose number fits the pattern."""
+
+    part: str
+    each: float
+
+
+class PlanRules(msgspec.Struct, frozen=True, kw_only=True):
+    """What a plan of stops reckons with.
+
+    ``margin_panels`` are kept in hand before a slot may be empty; up to the share ``waste_share`` of a full
+    supply may be thrown away; so many ``people`` exchange and splice, each taking so long. ``fetch_minutes``
+    pass until a supply that doesn't stand ready is there. A planned stop costs the line ``stop_minutes``,
+    an unplanned one ``late_minutes``; without a ``minute_cost`` stops are counted, not reckoned in money. A
+    plan gives way to one that is cheaper by the share ``change_pays``.
+    """
+
+    margin_panels: int = 1
+    waste_share: float = 0.05
+    people: int = 1
+    exchange_seconds: float = 60.0
+    splice_seconds: float = 60.0
+    fetch_minutes: float = 0.0
+    stop_minutes: float = 2.0
+    late_minutes: float = 10.0
+    minute_cost: float | None = None
+    change_pays: float = 0.1
+    parts: tuple[PartCost, ...] = ()
+
+
 class Policy(msgspec.Struct, frozen=True, kw_only=True):
     """``programs``: the outlets that no person reads. ``closed``: days without work, ``2026-05-01`` or from
     the first to the last ``2026-12-24/2027-01-06``."""
@@ -146,6 +195,9 @@ class Policy(msgspec.Struct, frozen=True, kw_only=True):
     programs: tuple[str, ...] = ()
     people: tuple[Person, ...] = ()
     duties: tuple[Duty, ...] = ()
+    substitutes: tuple[Substitute, ...] = ()
+    cares: tuple[CareRule, ...] = ()
+    plan: PlanRules = PlanRules()
 
 
 _WARN_KEYS = ("lead_panels", "lead_minutes", "urgent_panels", "chance")
@@ -182,6 +234,15 @@ def slot_rule(policy: Policy, *, line: str, station: str, slot: str) -> SlotRule
 def tower_rule(policy: Policy, line: str) -> TowerRule:
     matching = _matching(policy.towers, {"line": line})
     return matching[0] if matching else TowerRule()
+
+
+def care_for(
+    policy: Policy, *, line: str, station: str, kind: str | None, change: str
+) -> tuple[str, ...] | None:
+    """The steps of the most specific rule for such an exchange; ``None``: none is configured."""
+    place = {"line": line, "station": station, "kind": kind, "change": change}
+    matching = _matching(list(policy.cares), place)
+    return matching[0].steps if matching else None
 
 
 def _matching(rules: list, place: dict[str, str | None]) -> list:  # type: ignore[type-arg]

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import msgspec
 
-from service.domain.model import Instant, Notice
+from service.domain.model import Instant, Notice, PlannedStop
 
 
 class SourceClock(msgspec.Struct, array_like=True):
@@ -42,6 +42,13 @@ class Ready(msgspec.Struct, array_like=True):
     at: Instant
 
 
+class KeptPlan(msgspec.Struct, array_like=True, frozen=True):
+    """The stops that a line goes by ``since`` then, soonest first."""
+
+    since: Instant
+    stops: tuple[PlannedStop, ...]
+
+
 class LineState(msgspec.Struct, array_like=True):
     """``orders`` in the order in which they were first heard of; ``running`` names one of them."""
 
@@ -49,6 +56,7 @@ class LineState(msgspec.Struct, array_like=True):
     orders: dict[str, Order] = {}
     running: str | None = None
     ready: list[Ready] = []
+    plan: KeptPlan | None = None
 
     @property
     def running_order(self) -> Order | None:

@@ -17,6 +17,7 @@ from service.domain.events import (
     Message,
     OutletReport,
     PersonAct,
+    PlanKept,
     Readied,
     Refusals,
     TimePassed,
@@ -164,6 +165,8 @@ def read_entry(entry: JournalEntry) -> tuple[Address, Message]:
             return Address("person", line, station, "/".join(slot) or None), _read_own(entry.data, PersonAct)
         case "ready", [line]:
             return Address("ready", line, None), _read_own(entry.data, Readied)
+        case "plan", [line]:
+            return Address("plan", line, None), _read_own(entry.data, PlanKept)
         case "order", [line, *order]:
             address = Address("order", line, None, "/".join(order) or None)
         case "recipe", [line, station, name]:
