@@ -24,6 +24,7 @@ RoutedKind = Literal[
     "refused",
     "outlet",
     "promise",
+    "wrong part",
 ]
 """A kind of notice, or of the supply that a supply notice is about."""
 

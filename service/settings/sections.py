@@ -22,6 +22,7 @@ from service.settings.checks import (
     require_spoken,
     split_commas,
 )
+from service.settings.exchanging import CareRule, Substitute
 from service.settings.kinds import (
     Break,
     Chance,
@@ -40,6 +41,7 @@ from service.settings.kinds import (
     Whole,
 )
 from service.settings.people import Duty, Person, Route
+from service.settings.planning import Plan
 from service.settings.telling import Outlet
 
 
@@ -215,6 +217,10 @@ class TowerRule(Section):
     running: Lamps | None = None
 
 
+_AS_THEY_ARE = ("slots", "routes", "shifts", "people", "duties", "substitutes", "cares")
+"""What the policy holds just as it was written."""
+
+
 class Settings(Section):
     """Everything that is configured. ``load`` makes it; all defaults together are a working configuration."""
 
@@ -230,7 +236,10 @@ class Settings(Section):
     routes: Annotated[tuple[Route, ...], Field(alias="route")] = ()
     people: Annotated[tuple[Person, ...], Field(alias="person")] = ()
     duties: Annotated[tuple[Duty, ...], Field(alias="duty")] = ()
+    substitutes: Annotated[tuple[Substitute, ...], Field(alias="substitute")] = ()
+    cares: Annotated[tuple[CareRule, ...], Field(alias="care")] = ()
     heartbeat: Heartbeat = Heartbeat()
+    plan: Plan = Plan()
 
     @model_validator(mode="after")
     def _outlets_speak(self) -> Settings:
@@ -241,13 +250,14 @@ class Settings(Section):
 
     def policy(self) -> Policy:
         """The part that decides: what the rules of the domain need, without addresses and secrets."""
-        values = self.model_dump(mode="json", include={"slots", "routes", "shifts", "people", "duties"})
+        values = self.model_dump(mode="json", include=set(_AS_THEY_ARE))
         warn = self.warn.model_dump(exclude={"rules"})
         values["warn"] = warn | {"urgent_panels": min(warn["urgent_panels"], warn["lead_panels"])}
         values["rules"] = self.warn.model_dump(mode="json")["rules"]
         values["towers"] = self.model_dump(mode="json", include={"towers"}, exclude_none=True)["towers"]
         values["outlets"] = [outlet.name for outlet in self.outlets]
         values["programs"] = [outlet.name for outlet in self.outlets if outlet.type == "webhook"]
+        values["plan"] = self.plan.model_dump(mode="json")
         values["timezone"], values["closed"] = self.site.timezone, self.site.closed
         return msgspec.convert(values, Policy)
 
