@@ -167,12 +167,14 @@ class Stopped:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SupplyEnded:
-    """What a slot's loading really was: ``label = placed + lost + left + short``. ``left`` came out
-    with it; ``short`` never existed; the machine didn't count ``unseen`` of the lost."""
+    """What a slot's loading really was: ``label = placed + lost + left + short``. ``left`` came out with it,
+    to be used again where it is ``kept``; ``short`` never existed; the machine didn't count ``unseen`` of
+    the lost."""
 
     at: float
     station: str
     slot: str
+    kind: str
     supply: str
     label: int
     placed: int
@@ -180,6 +182,7 @@ class SupplyEnded:
     left: int
     short: int
     unseen: int
+    kept: bool
 
 
 Told = RecipeSet | OrderSet | Supplied | Counted | TowerShown

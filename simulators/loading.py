@@ -81,8 +81,7 @@ class Loading:
         in, so that a reel may go from one slot to another."""
         exchanged = self.to_exchange(recipe)
         for name in exchanged:
-            self._telling.ended(name, self._machine.slots[name].supply)
-            self._store.take_back(self._machine.slots[name].supply)
+            self._take_out(name)
         for name, part in exchanged.items():
             supply = self._store.fetch(self._parts[part], self._shortness[name])
             self._machine.slots[name].supply = supply
@@ -174,8 +173,7 @@ class Loading:
         if change == "joined":
             here.supply.join(new)
         else:
-            self._telling.ended(hand.slot, here.supply)
-            self._store.take_back(here.supply)
+            self._take_out(hand.slot)
             here.supply = new
         self._telling.refilled(hand.slot, change, here.supply, quantity, hand.person)
         if self._machine.does is Does.OUT and hand.slot in self._machine.short_of:
@@ -183,3 +181,8 @@ class Loading:
         else:
             self.station.show()
         hand.done()
+
+    def _take_out(self, slot: str) -> None:
+        supply = self._machine.slots[slot].supply
+        self._telling.ended(slot, supply, kept=self._store.is_kept(supply))
+        self._store.take_back(supply)

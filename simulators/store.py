@@ -62,9 +62,13 @@ class Store:
         short = min(label, shortness.randint(*part.short))
         return Supply(f"R{next(self._names)}", part, label, short)
 
+    def is_kept(self, supply: Supply) -> bool:
+        """Whether what is left of it is worth setting up again."""
+        return supply.left > 0 and supply.counted >= self._keeps * supply.part.full
+
     def take_back(self, supply: Supply) -> None:
         """What is left comes again later under its name, labelled with what the machine believed was left."""
-        if supply.left > 0 and supply.counted >= self._keeps * supply.part.full:
+        if self.is_kept(supply):
             again = Supply(supply.name, supply.part, supply.counted, supply.counted - supply.left)
             self._begun.setdefault(supply.part.part, deque()).append(again)
 

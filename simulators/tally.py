@@ -14,8 +14,18 @@ from collections import Counter, defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from simulators.events import Event, OrderSet, PanelMade, PersonSent, RecipeSet, Refilled, Stopped
+from simulators.events import (
+    Event,
+    OrderSet,
+    PanelMade,
+    PersonSent,
+    RecipeSet,
+    Refilled,
+    Stopped,
+    SupplyEnded,
+)
 from simulators.scenario import Scenario
+from simulators.standing import Standing
 
 Place = tuple[str, str, str]
 """Line, station, slot."""
@@ -36,7 +46,10 @@ class Emptying:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
     """``stops`` and ``minutes`` are those of stations that waited for a supply; ``messages`` what was posted
-    to call for people, each of whom reads all; ``sent`` the errands by how people learned of the need."""
+    to call for people, each of whom reads all; ``sent`` the errands by how people learned of the need.
+    ``planned`` are stops on purpose, ``at_rest`` exchanges that needed none because the line stood;
+    ``wasted`` the parts by kind of supply that came out with a rest nobody keeps; ``late`` the exchanges for
+    which less was left than the next panel needs."""
 
     hours: float
     panels: int
@@ -47,6 +60,11 @@ class Outcome:
     untold: tuple[Emptying, ...]
     messages: int
     sent: Counter[str]
+    planned: int
+    planned_minutes: float
+    at_rest: int
+    wasted: Counter[str]
+    late: int
 
     @property
     def messages_per_emptying(self) -> float | None:
@@ -76,6 +94,9 @@ class Tally:
     panels: int = 0
     messages: int = 0
     sent: Counter[str] = field(default_factory=Counter)
+    wasted: Counter[str] = field(default_factory=Counter)
+    late: int = 0
+    _standing: Standing = field(default_factory=Standing)
     _stops: dict[Place, list[Stopped]] = field(default_factory=lambda: defaultdict(list))
     _told: dict[Place, list[float]] = field(default_factory=lambda: defaultdict(list))
     _left: dict[tuple[str, str], Mapping[str, int]] = field(default_factory=dict)
@@ -106,6 +127,7 @@ class Tally:
 
     def see(self, line: str, event: Event) -> None:
         """One event of the plant."""
+        self._standing.see(line, event)
         match event:
             case PanelMade():
                 self.panels += event.station == self.last[line]
@@ -120,11 +142,14 @@ class Tally:
             case Refilled():
                 place = (line, event.station, event.slot)
                 left = self._lasts(place)
+                self.late += event.person != self.setter and left is not None and left < 1
                 self._refilled[place].append((event, left, self._came_to_its_end(place, left)))
             case Stopped(cause="supply", slot=str(slot)):
                 self._stops[line, event.station, slot].append(event)
             case Stopped(cause="exchange"):
                 self._exchanges += event.at - event.since
+            case SupplyEnded(kept=False):
+                self.wasted[event.kind] += event.left
             case PersonSent():
                 self.sent[event.learned] += 1
 
@@ -157,6 +182,11 @@ class Tally:
             untold=tuple(each for each in emptyings if each.told_at is None),
             messages=self.messages,
             sent=self.sent,
+            planned=len(self._standing.stops),
+            planned_minutes=self._standing.minutes,
+            at_rest=self._standing.at_rest,
+            wasted=self.wasted,
+            late=self.late,
         )
 
     def _emptyings(self, place: Place) -> list[Emptying]:

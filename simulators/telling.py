@@ -33,12 +33,13 @@ class Telling:
         anything is said of supplies."""
         self._tell(slot, "loaded", supply, supply.label, person, 0.0 if self._by_message else None)
 
-    def ended(self, slot: str, supply: Supply) -> None:
+    def ended(self, slot: str, supply: Supply, *, kept: bool) -> None:
         self._agenda.say(
             SupplyEnded(
                 at=self._agenda.now,
                 station=self._station,
                 slot=slot,
+                kind=supply.part.kind,
                 supply=supply.name,
                 label=supply.label,
                 placed=supply.placed,
@@ -46,6 +47,7 @@ class Telling:
                 left=supply.left,
                 short=supply.short,
                 unseen=supply.unseen,
+                kept=kept,
             )
         )
 

@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
-from simulators.events import Event, OrderSet, PanelMade, PersonSent, RecipeSet, Refilled, Stopped
+from simulators.events import (
+    Event,
+    OrderSet,
+    PanelMade,
+    PersonSent,
+    RecipeSet,
+    Refilled,
+    Stopped,
+    SupplyEnded,
+)
 from simulators.tally import Tally
 
 
@@ -129,3 +138,35 @@ def test_errands_are_counted_by_how_people_learned_of_the_need():
     for learned in ("warning", "warning", "tower"):
         shift.see(PersonSent(at=1.0, station="P2", slot="A", person="Bea", learned=learned, due=9.0))
     assert shift.tally.outcome(1.0).sent == {"warning": 2, "tower": 1}
+
+
+def test_parts_are_wasted_that_come_out_with_a_rest_nobody_keeps():
+    shift = Shift()
+    for kind, left, kept in (("tape", 40, False), ("tape", 900, True), ("tray", 7, False)):
+        shift.see(
+            SupplyEnded(
+                at=1.0,
+                station="P2",
+                slot="A",
+                kind=kind,
+                supply="s",
+                label=1000,
+                placed=1000 - left,
+                lost=0,
+                left=left,
+                short=0,
+                unseen=0,
+                kept=kept,
+            )
+        )
+    assert shift.tally.outcome(1.0).wasted == {"tape": 40, "tray": 7}
+
+
+def test_an_exchange_is_late_when_less_was_left_than_the_next_panel_needs():
+    shift = Shift()
+    for left, at in ((1, 10.0), (0, 20.0)):
+        shift.panel(at, A=left)
+        shift.refill(at + 5.0)
+    shift.panel(30.0, A=0)
+    shift.refill(35.0, person="Dorn")
+    assert shift.tally.outcome(1.0).late == 1
