@@ -7,9 +7,12 @@ It knows patterns and precedence; it doesn't know where the values came from.
 from __future__ import annotations
 
 from fnmatch import fnmatchcase
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 import msgspec
+
+from service.domain.moisture import FloorRules
+from service.domain.trays import Matrix
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 DAYS: tuple[Day, ...] = get_args(Day)
@@ -47,6 +50,7 @@ class SlotRule(msgspec.Struct, frozen=True, kw_only=True):
     full: int | None = None
     boundary_only: bool | None = None
     low_sensor: bool | None = None
+    tray: Matrix | None = None
 
 
 def _by_practice(**lamps: list[str]) -> dict[str, list[str]]:
@@ -179,6 +183,13 @@ class PlanRules(msgspec.Struct, frozen=True, kw_only=True):
     parts: tuple[PartCost, ...] = ()
 
 
+class MoistureRule(msgspec.Struct, frozen=True, kw_only=True):
+    """The moisture level of the parts whose number fits ``part``."""
+
+    part: str
+    level: str
+
+
 class Policy(msgspec.Struct, frozen=True, kw_only=True):
     """``programs``: the outlets that no person reads. ``closed``: days without work, ``2026-05-01`` or from
     the first to the last ``2026-12-24/2027-01-06``."""
@@ -198,6 +209,8 @@ class Policy(msgspec.Struct, frozen=True, kw_only=True):
     substitutes: tuple[Substitute, ...] = ()
     cares: tuple[CareRule, ...] = ()
     plan: PlanRules = PlanRules()
+    floor_life: FloorRules = FloorRules()
+    moisture: tuple[MoistureRule, ...] = ()
 
 
 _WARN_KEYS = ("lead_panels", "lead_minutes", "urgent_panels", "chance")
@@ -225,10 +238,26 @@ def slot_rule(policy: Policy, *, line: str, station: str, slot: str) -> SlotRule
     """What the configuration says of a slot, merged key by key, most specific first."""
     rules = _matching(policy.slots, {"line": line, "station": station, "slot": slot})
     merged = {
-        key: next((value for rule in rules if (value := getattr(rule, key)) is not None), None)
-        for key in ("kind", "part", "full", "boundary_only", "low_sensor")
+        key: next((value for rule in rules if (value := _said_by(rule, key)) is not None), None)
+        for key in ("kind", "part", "full", "boundary_only", "low_sensor", "tray")
     }
     return SlotRule(**merged)
+
+
+def _said_by(rule: SlotRule, key: str) -> Any:
+    """Who says how a tray is divided says what it is and, unless another number is given, what it holds."""
+    value = getattr(rule, key)
+    if value is None and rule.tray is not None:
+        return {"kind": "tray", "full": rule.tray.cells}.get(key)
+    return value
+
+
+def moisture_level(policy: Policy, part: str | None) -> str | None:
+    """The level of a part as configured; ``None`` where no pattern fits."""
+    matching = (
+        _matching(list(policy.moisture), {"part": part}) if part is not None and policy.moisture else []
+    )
+    return matching[0].level if matching else None
 
 
 def tower_rule(policy: Policy, line: str) -> TowerRule:

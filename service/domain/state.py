@@ -7,7 +7,10 @@ from __future__ import annotations
 
 import msgspec
 
+from service.domain.history import Booked, Outcome
 from service.domain.model import Instant, Notice, PlannedStop
+from service.domain.moisture import Exposure
+from service.domain.trays import Stack
 
 
 class SourceClock(msgspec.Struct, array_like=True):
@@ -94,6 +97,35 @@ class Call(msgspec.Struct, array_like=True, frozen=True):
     escalated: int = 0
 
 
+class Exchanged(msgspec.Struct, array_like=True, kw_only=True):
+    """The last exchange of a slot, while it can be undone: ``before`` is the slot as it was, ``supplies`` the
+    named ones that it concerned and ``other`` the slot that the new one came out of, as they were;
+    ``ended`` the notices beside the slot's own that it ended, ``booked`` and ``outcomes`` what it taught, by
+    kind. ``ready``: part and kind of what stood ready and was used.
+
+    ``loading``, ``counted``, ``blind``, ``lost``, ``earlier`` (of the loading before) are the slot's right
+    after it: what is more since was used since."""
+
+    event: str
+    at: Instant
+    loading: str
+    before: SlotState
+    by: str | None = None
+    supply: str | None = None
+    quantity: int | None = None
+    counted: int = 0
+    blind: int = 0
+    lost: int = 0
+    earlier: int = 0
+    supplies: list[SupplyState] = []
+    other: tuple[str, str, SlotState] | None = None
+    other_loading: str | None = None
+    ended: list[Standing] = []
+    booked: list[Booked] = []
+    outcomes: list[tuple[str | None, Outcome]] = []
+    ready: tuple[str, str | None] | None = None
+
+
 class SlotState(msgspec.Struct, array_like=True):
     """One slot and what is loaded in it.
 
@@ -115,6 +147,11 @@ class SlotState(msgspec.Struct, array_like=True):
     parts after a joint of which nobody knows from which tape they are. ``usage_off``: reports in a row that
     disagree with the recipe, which said ``usage_said`` when they began to. ``warned``:
     the forecast that went with the first warning of this emptying, until it is known how it went.
+    ``exchanged``: its last exchange, while it can be undone.
+
+    ``tray``: how the trays in it are divided; ``empty`` of their cavities held no part since the quantity was
+    said. ``exposure``: how long its supply lay open, as of ``aged_at``; time alone changes something about it
+    at ``age_at``.
     """
 
     name: str
@@ -171,6 +208,12 @@ class SlotState(msgspec.Struct, array_like=True):
     warned: Warned | None = None
     usage_said: float | None = None
     call: Call | None = None
+    tray: Stack | None = None
+    empty: int = 0
+    base_empty: int | None = None
+    exposure: Exposure | None = None
+    aged_at: Instant | None = None
+    age_at: Instant | None = None
 
     @property
     def book(self) -> int | None:
@@ -209,7 +252,8 @@ class StationState(msgspec.Struct, array_like=True):
     session. ``uncertain_since``: counts are missing that some slot's quantity doesn't know of; ``given_up``:
     some of them can't come any more. ``silence_told``: the beginning of the silence that people know of.
     ``skips``: the share of its placements that each of the last panels skipped, in 1/255, newest last;
-    ``takt_blocks`` and ``takt_block`` are ``pace``'s.
+    ``takt_blocks`` and ``takt_block`` are ``pace``'s. ``undoable`` names the slots whose last exchange is
+    kept as ``exchanged``.
     """
 
     line: str
@@ -248,6 +292,7 @@ class StationState(msgspec.Struct, array_like=True):
     skips: bytes = b""
     takt_blocks: bytes = b""
     takt_block: list[float] = []
+    undoable: list[str] = []
 
     @property
     def clock_flagged(self) -> bool:
@@ -274,8 +319,8 @@ class Stock(msgspec.Struct, array_like=True):
 
 
 class SupplyState(msgspec.Struct, array_like=True):
-    """A reel or tray that has a name: what it is, where it is loaded (its quantity is then the slot's), and
-    otherwise what was left in it."""
+    """A reel or tray that has a name: what it is, where it is loaded (its quantity, exposure and cells are
+    then the slot's), and otherwise what was left in it."""
 
     name: str
     kind: str | None = None
@@ -283,6 +328,9 @@ class SupplyState(msgspec.Struct, array_like=True):
     lot: str | None = None
     stock: Stock | None = None
     where: tuple[str, str, str] | None = None
+    exposure: Exposure | None = None
+    tray: Stack | None = None
+    empty: int = 0
 
 
 def station_key(line: str, station: str) -> str:

