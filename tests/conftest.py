@@ -12,7 +12,7 @@ import pytest
 from hypothesis import settings
 
 from tests.support.mosquitto import Mosquitto, StartBroker, start_mosquitto
-from tests.support.processes import Program, StartProgram
+from tests.support.processes import LoadedProgram, Program, StartProgram
 
 TESTS = Path(__file__).parent
 
@@ -48,14 +48,20 @@ def broker(start_broker: StartBroker) -> Mosquitto:
 
 @pytest.fixture
 def start_program(tmp_path: Path) -> Iterator[StartProgram]:
-    """``start_program("run", config=…, environment=…)``: the program as a process, gone after the test."""
+    """``start_program("run", config=…, environment=…)``: the program as a process, gone after the test.
+
+    ``fresh``: as ``python -m service``, where it matters how a process comes to be.
+    """
     numbers = itertools.count(1)
     with ExitStack() as stack:
 
-        def start(*arguments: str, folder: Path | None = None, **options: object) -> Program:
+        def start(
+            *arguments: str, folder: Path | None = None, fresh: bool = False, **options: object
+        ) -> Program:
             home = folder or tmp_path / f"program{next(numbers)}"
             home.mkdir(parents=True, exist_ok=True)
-            program = Program(home, *arguments, **options)  # type: ignore[arg-type]
+            make = Program if fresh else LoadedProgram
+            program = make(home, *arguments, **options)  # type: ignore[arg-type]
             stack.callback(program.remove)
             return program.start()
 

@@ -14,7 +14,7 @@ import pytest
 
 from tests.support.factory import Factory
 from tests.support.ports import free_port
-from tests.support.processes import Program, StartProgram
+from tests.support.processes import Program, StartProgram, run_loaded
 from tests.support.receivers import HttpReceiver
 from tests.support.wait import eventually
 
@@ -25,16 +25,10 @@ PASSWORD = "correct horse 31"
 def command(program: Program, *words: str, said: str = "") -> subprocess.CompletedProcess[str]:
     """``earlybell …`` beside a program that runs, with its configuration."""
     configured = program.command[program.command.index("--config") :]
-    return subprocess.run(
-        [*program.command[:3], *words, *configured],
-        cwd=program.folder,
-        env=program.environment,
-        input=said,
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
+    done = run_loaded(
+        [*words, *configured], folder=program.folder, environment=program.environment, said=said.encode()
     )
+    return subprocess.CompletedProcess(done.args, done.returncode, done.stdout.decode(), done.stderr.decode())
 
 
 def bearer(secret: str) -> dict[str, str]:

@@ -17,7 +17,7 @@ from tests.support.wait import eventually
 
 @pytest.mark.parametrize("words", [(), ("nosuch",), ("run", "--nosuch"), ("replay",)])
 def test_misuse_exits_2(start_program: StartProgram, words: tuple[str, ...]) -> None:
-    program = start_program(*words)
+    program = start_program(*words, fresh=not words)
     assert program.wait() == 2
     assert "usage" in program.log()
 
@@ -48,11 +48,11 @@ def test_a_store_of_another_program_is_not_touched(start_program: StartProgram, 
 
 
 def test_check_says_that_all_is_good(start_program: StartProgram) -> None:
-    fresh = start_program("check", config="")
-    assert fresh.wait() == 0, fresh.log()
-    program = start_program("upgrade-store", config="")
+    anew = start_program("check", config="")
+    assert anew.wait() == 0, anew.log()
+    program = start_program("upgrade-store", config="", fresh=True)
     assert program.wait() == 0
-    check = start_program("check", config="", folder=program.folder)
+    check = start_program("check", config="", folder=program.folder, fresh=True)
     assert check.wait() == 0
     assert "store: good" in check.log()
 
@@ -85,7 +85,7 @@ def test_an_exported_journal_replays_into_a_new_store_and_is_shown_by_it(
 
 def test_the_demo_warns_within_a_minute_and_ends_at_once(start_program: StartProgram) -> None:
     ports = [f"--{name}-port={free_port()}" for name in ("broker", "web", "sink")]
-    demo = start_program("demo", *ports)
+    demo = start_program("demo", *ports, fresh=True)
     page = demo.wait_for_log("page ", timeout=40)
     demo.wait_for_log("EARLY", timeout=60)
     address = re.search(r"http://\S+", page)

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from tests.support.factory import Factory
-from tests.support.processes import Program
+from tests.support.processes import LoadedProgram, Program, run_loaded
 
 Json = dict[str, Any]
 
@@ -43,16 +43,8 @@ def run(
     folder: Path, *words: str, given: bytes = b"", config: str | None = None
 ) -> tuple[int, list[Json], str]:
     """Exit code, what was printed, and what was said of problems."""
-    program = Program(folder, "forecast", *words, config=config)
-    done = subprocess.run(
-        program.command,
-        input=given,
-        capture_output=True,
-        cwd=folder,
-        env=program.environment,
-        timeout=60,
-        check=False,
-    )
+    program = LoadedProgram(folder, "forecast", *words, config=config)
+    done = run_loaded(program.words, folder=folder, environment=program.environment, said=given)
     return done.returncode, [json.loads(line) for line in done.stdout.splitlines()], done.stderr.decode()
 
 

@@ -122,7 +122,10 @@ def test_no_secret_is_in_a_log_a_metric_an_answer_or_a_process(
         assert start_program("upgrade-store", config=text, environment=environment).wait() == 0
         checked = start_program("check", config=text, environment=environment)
         assert checked.wait() == 0
-        program = start_program("run", "--log-level", "debug", config=text, environment=environment)
+        # Fresh, because it is looked for in the process list.
+        program = start_program(
+            "run", "--log-level", "debug", config=text, environment=environment, fresh=True
+        )
         program.wait_ready(url)
         gateway = Gateway(broker.port)
         gateway.send("L1/P1/recipe", recipe="r", usage={"T1": 1})
