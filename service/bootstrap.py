@@ -289,6 +289,7 @@ class Service:
             public_url=self.settings.web.public_url,
             door=self.door,
             budget=self.budget,
+            labels=self.settings.label_patterns(),
             ways=self.ways,
             book=phonebook(self.settings, self.store.phones, self.port, clock=wall_clock),
             tray=Tray(

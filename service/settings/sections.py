@@ -9,6 +9,7 @@ from urllib.parse import SplitResult, urlsplit
 import msgspec
 from pydantic import BeforeValidator, Field, SecretStr, model_validator
 
+from service.domain.labels import LabelPattern
 from service.domain.model import SupplyKind
 from service.domain.policy import DAYS, Day, Policy
 from service.settings.alive import Heartbeat
@@ -40,6 +41,7 @@ from service.settings.kinds import (
     WallTime,
     Whole,
 )
+from service.settings.labels import LabelRule, patterns_of, refuse_contradictions
 from service.settings.people import Duty, Person, Route
 from service.settings.planning import Plan
 from service.settings.telling import Outlet
@@ -238,6 +240,7 @@ class Settings(Section):
     duties: Annotated[tuple[Duty, ...], Field(alias="duty")] = ()
     substitutes: Annotated[tuple[Substitute, ...], Field(alias="substitute")] = ()
     cares: Annotated[tuple[CareRule, ...], Field(alias="care")] = ()
+    labels: Annotated[tuple[LabelRule, ...], Field(alias="label")] = ()
     heartbeat: Heartbeat = Heartbeat()
     plan: Plan = Plan()
 
@@ -247,6 +250,14 @@ class Settings(Section):
             if outlet.language is not None:
                 require_spoken(outlet.language, self.site.languages, f"outlet {outlet.name}: language")
         return self
+
+    @model_validator(mode="after")
+    def _labels_agree(self) -> Settings:
+        refuse_contradictions(self.labels)
+        return self
+
+    def label_patterns(self) -> tuple[LabelPattern, ...]:
+        return patterns_of(self.labels)
 
     def policy(self) -> Policy:
         """The part that decides: what the rules of the domain need, without addresses and secrets."""

@@ -31,6 +31,8 @@ _OPEN_TO_ALL = frozenset(
 )
 _STREAM = "/api/v1/stream"
 _OWN_NOTICE = re.compile(r"/api/v1/notices/([^/]+)(/(?:take|release|quiet|close))?")
+_ONLY_ASKS = frozenset({"/api/v1/labels/read"})
+"""What is sent as a change is, because it doesn't fit in an address, and changes nothing."""
 _STRANGE = english(
     "refused: this name isn't known to be ours; set web.public_url to the address that people use"
 )
@@ -46,7 +48,11 @@ def needed(method: str, path: str) -> Role | None:
         return None  # the page shows nothing to whoever may not read
     if path.startswith("/api/v1/audit"):
         return Role.ADMIN
-    return Role.READ if method in SAFE_METHODS else Role.ACT
+    return Role.ACT if _changes(method, path) else Role.READ
+
+
+def _changes(method: str, path: str) -> bool:
+    return method not in SAFE_METHODS and path not in _ONLY_ASKS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,7 +147,7 @@ class Gate:
 
     def _noting(self, door: Door, scope: Scope, caller: Caller | None, send: Send) -> Send:
         """``send``, with what was done noted before the answer goes out."""
-        if caller is None or scope["method"] in SAFE_METHODS:
+        if caller is None or not _changes(scope["method"], scope["path"]):
             return send
         known = caller
 

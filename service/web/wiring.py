@@ -14,6 +14,7 @@ from starlette.requests import Request
 
 from service.access import Door
 from service.desk import Desk, Reading
+from service.domain.labels import LabelPattern
 from service.outgoing import WaysOut
 from service.phones import Phonebook
 from service.sent import Budgeting
@@ -43,6 +44,7 @@ class Behind:
     ways: WaysOut | None = None
     phones: Phonebook | None = None
     budget: Budgeting | None = None
+    labels: tuple[LabelPattern, ...] = ()
 
     async def at_desk(self, call: Callable[[Desk], Answer]) -> Answer:
         """What ``call`` gives, without blocking the event loop."""
