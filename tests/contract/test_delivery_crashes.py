@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
+import os
 from collections import Counter, defaultdict
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
 from service.crash import ENDED
 from service.store import Store
 from tests.contract.builders import batch
+from tests.support import sender
+from tests.support.loaded import Seat, fork
 from tests.support.notices import closed, new_delivery, notice, urgent
 from tests.support.receivers import Answer, HttpReceiver, Request
 
@@ -24,9 +26,22 @@ def receiver() -> Iterator[HttpReceiver]:
         yield one
 
 
-def sender(url: str, hook: str, crash_at: str = "") -> int:
-    command = [sys.executable, "-m", "tests.support.sender", url, hook, crash_at]
-    return subprocess.run(command, timeout=60, check=False).returncode
+class Forks:
+    """Processes that run one function each, one after another; gives their exit codes."""
+
+    def __init__(self, folder: Path) -> None:
+        self._seat = Seat(folder=folder, environment=dict(os.environ), out=folder / "forks.log")
+
+    def send(self, url: str, hook: str, crash_at: str = "") -> int:
+        return fork(self._seat, sender.main, url, hook, crash_at).wait(60)
+
+    def write(self, url: str, crash_at: str = "") -> int:
+        return fork(self._seat, sender.write, url, crash_at).wait(60)
+
+
+@pytest.fixture
+def forks(tmp_path: Path) -> Forks:
+    return Forks(tmp_path)
 
 
 def enqueue(store: Store, notices: int) -> None:
@@ -42,11 +57,11 @@ def ids(requests: list[Request]) -> Counter[str]:
 
 @pytest.mark.parametrize("point", POINTS)
 def test_a_sender_killed_at_any_point_loses_nothing_and_repeats_under_the_same_id(
-    store: Store, url: str, receiver: HttpReceiver, point: str
+    store: Store, url: str, receiver: HttpReceiver, forks: Forks, point: str
 ) -> None:
     enqueue(store, 3)
-    assert sender(url, receiver.url, f"{point}:2") == ENDED
-    assert sender(url, receiver.url) == 0
+    assert forks.send(url, receiver.url, f"{point}:2") == ENDED
+    assert forks.send(url, receiver.url) == 0
 
     received = receiver.received.all()
     heard = defaultdict[str, list[int]](list)
@@ -63,61 +78,48 @@ def test_a_sender_killed_at_any_point_loses_nothing_and_repeats_under_the_same_i
 
 
 def test_what_was_sent_but_not_marked_is_sent_again_under_its_id(
-    store: Store, url: str, receiver: HttpReceiver
+    store: Store, url: str, receiver: HttpReceiver, forks: Forks
 ) -> None:
     store.ledger.commit(batch(notices=[notice()], deliveries=[new_delivery(notice(), at=0)]))
-    assert sender(url, receiver.url, "after_send_before_mark:1") == ENDED
-    assert sender(url, receiver.url) == 0
+    assert forks.send(url, receiver.url, "after_send_before_mark:1") == ENDED
+    assert forks.send(url, receiver.url) == 0
     assert ids(receiver.received.all()) == {"n7c1:1:hook": 2}
 
 
-def test_what_was_marked_is_not_sent_again(store: Store, url: str, receiver: HttpReceiver) -> None:
+def test_what_was_marked_is_not_sent_again(
+    store: Store, url: str, receiver: HttpReceiver, forks: Forks
+) -> None:
     store.ledger.commit(batch(notices=[notice()], deliveries=[new_delivery(notice(), at=0)]))
-    assert sender(url, receiver.url, "after_mark:1") == ENDED
-    assert sender(url, receiver.url) == 0
+    assert forks.send(url, receiver.url, "after_mark:1") == ENDED
+    assert forks.send(url, receiver.url) == 0
     assert ids(receiver.received.all()) == {"n7c1:1:hook": 1}
 
 
 def test_a_reply_that_is_lost_after_the_receiver_accepted_costs_a_repeat_and_no_more(
-    store: Store, url: str, receiver: HttpReceiver
+    store: Store, url: str, receiver: HttpReceiver, forks: Forks
 ) -> None:
     receiver.answer(Answer(drop=True))
     store.ledger.commit(batch(notices=[notice()], deliveries=[new_delivery(notice(), at=0)]))
-    assert sender(url, receiver.url) == 0
+    assert forks.send(url, receiver.url) == 0
     assert ids(receiver.received.all()) == {"n7c1:1:hook": 2}
 
 
 def test_a_point_that_fails_instead_ends_the_sender_where_it_can_be_seen(
-    store: Store, url: str, receiver: HttpReceiver
+    store: Store, url: str, receiver: HttpReceiver, forks: Forks
 ) -> None:
     store.ledger.commit(batch(notices=[notice()], deliveries=[new_delivery(notice(), at=0)]))
-    assert sender(url, receiver.url, "before_send:1:raise") == 1
-    assert sender(url, receiver.url) == 0
+    assert forks.send(url, receiver.url, "before_send:1:raise") == 1
+    assert forks.send(url, receiver.url) == 0
     assert ids(receiver.received.all()) == {"n7c1:1:hook": 1}
-
-
-WRITES = """
-import sys
-from service import crash
-from service.store import open_store
-from tests.contract.builders import batch
-from tests.support.notices import new_delivery, notice
-store = open_store(sys.argv[1], migrate=False)
-crash.arm(sys.argv[2])
-store.ledger.commit(batch(notices=[notice()], deliveries=[new_delivery(notice(), at=0)]))
-"""
 
 
 @pytest.mark.parametrize("point", ["tx_begin", "before_commit"])
 def test_a_change_and_its_deliveries_are_stored_together_or_not_at_all(
-    store: Store, url: str, receiver: HttpReceiver, point: str
+    store: Store, url: str, receiver: HttpReceiver, forks: Forks, point: str
 ) -> None:
-    def write(at: str) -> int:
-        return subprocess.run([sys.executable, "-c", WRITES, url, at], timeout=60, check=False).returncode
-
-    assert write(f"{point}:1") == ENDED
+    assert forks.write(url, f"{point}:1") == ENDED
     assert store.archive.notice("n7c1") is None
     assert store.outbox.backlog() == {}
-    assert write("") == 0
-    assert sender(url, receiver.url) == 0
+    assert forks.write(url) == 0
+    assert forks.send(url, receiver.url) == 0
     assert ids(receiver.received.all()) == {"n7c1:1:hook": 1}

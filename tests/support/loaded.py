@@ -19,7 +19,7 @@ from signal import SIGKILL, Signals
 from typing import Any
 
 _FORKS = get_context("forkserver")
-_FORKS.set_forkserver_preload(["tests.support.preloaded"])
+_FORKS.set_forkserver_preload(["tests.support.preloaded", "tests.support.sender"])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

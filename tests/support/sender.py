@@ -1,21 +1,26 @@
-"""A delivery loop as a process of its own, to be killed in the middle: one store, one webhook.
-
-``python -m tests.support.sender STORE_URL HOOK_URL [CRASH_AT]``; ends by itself when nothing waits any more.
-"""
+"""A delivery loop as a process of its own, to be killed in the middle: one store, one webhook; and a process
+that writes one delivery, to be killed as well."""
 
 from __future__ import annotations
 
 import asyncio
-import sys
 import time
 
 from service import crash
 from service.outlets import build_outlet
 from service.store import open_store
 from service.usecases.deliver import Bell, deliver
+from tests.contract.builders import batch
+from tests.support.notices import new_delivery, notice
 from tests.support.wait import eventually
 
 OWNER = "sender"
+
+
+def main(store_url: str, hook_url: str, crash_at: str) -> None:
+    """Ends by itself when nothing waits any more."""
+    crash.arm(crash_at)
+    asyncio.run(send(store_url, hook_url))
 
 
 async def send(store_url: str, hook_url: str) -> None:
@@ -45,6 +50,7 @@ async def send(store_url: str, hook_url: str) -> None:
     store.close()
 
 
-if __name__ == "__main__":
-    crash.arm(sys.argv[3] if len(sys.argv) > 3 else None)
-    asyncio.run(send(sys.argv[1], sys.argv[2]))
+def write(store_url: str, crash_at: str) -> None:
+    store = open_store(store_url, migrate=False)
+    crash.arm(crash_at)
+    store.ledger.commit(batch(notices=[notice()], deliveries=[new_delivery(notice(), at=0)]))
