@@ -75,6 +75,10 @@ class Reading(Protocol):
         """``{"line", "as_of", "stops": [{"panels", "at", "exchanges"}], "meanwhile"}`` for so many panels
         ahead; ``None``: no such line."""
 
+    def fetch(self, line: str, *, until: Instant | None, hours: float | None) -> dict[str, object] | None:
+        """What to fetch for a line until then, or for so many hours; without either until the end of its
+        shift, or for eight hours (``usecases.fetch`` names the keys). ``None``: no such line."""
+
     def who(self, notice: Notice, *, at: Instant) -> dict[str, object]:
         """Who would hear of it then, at once and later: ``{"at", "rounds", "routes", "off",
         "remind_minutes", "remind_panels"}``."""
@@ -97,9 +101,9 @@ class Desk(Protocol):
     ) -> dict[str, object]:
         """Apply a supply message (JSON object without ``slot``); the slot's new forecast. ``Unfit``."""
 
-    def readied(self, line: str, *, part: str, kind: str | None, supplies: int, by: str) -> None:
-        """So many supplies of a part stand ready at a line, an absolute number. ``Unfit``; ``KeyError``: no
-        such line."""
+    def readied(self, line: str, *, part: str, kind: str | None, supplies: int, by: str) -> dict[str, object]:
+        """So many supplies of a part stand ready at a line, an absolute number; what does then, and since
+        whose word. ``Unfit``; ``KeyError``: no such line."""
 
     def take(self, notice_id: str, *, by: str) -> dict[str, object]:
         """The notice. ``Conflict`` when another took it or it is closed; ``KeyError`` when unknown."""

@@ -81,7 +81,7 @@ def basis_of(slot: SlotState) -> str:
 
 def look(line: LineState, station: StationState, slot: SlotState, policy: Policy, memory: Memory) -> Sight:
     recipe = ruling_recipe(line, station)
-    usage, group = (None, ()) if recipe is None else _usage(recipe, slot.name)
+    usage, group = (None, ()) if recipe is None else usage_in(recipe, slot.name)
     rule = slot_rule(policy, line=line.line, station=station.station, slot=slot.name)
     kind = slot.kind or rule.kind
     part = slot.part or (recipe.parts.get(slot.name) if recipe else None)
@@ -112,6 +112,13 @@ def look(line: LineState, station: StationState, slot: SlotState, policy: Policy
     )
 
 
+def name_what_is_usual(slot: SlotState, rule: SlotRule) -> bool:
+    """Kind and part as configured, where nobody has said another; whether that changed anything."""
+    before = slot.kind, slot.part
+    slot.kind, slot.part = slot.kind or rule.kind, slot.part or rule.part
+    return before != (slot.kind, slot.part)
+
+
 def is_overruled(slot: SlotState, said: float) -> bool:
     """Whether counts that agree among themselves contradict what the recipe says. Together they must differ
     by a panel's worth: within that, a count taken in the middle of a panel only looks different."""
@@ -121,7 +128,7 @@ def is_overruled(slot: SlotState, said: float) -> bool:
     return abs(apart) >= 1.0 - 1e-9
 
 
-def _usage(recipe: Recipe, slot: str) -> tuple[float | None, tuple[str, ...]]:
+def usage_in(recipe: Recipe, slot: str) -> tuple[float | None, tuple[str, ...]]:
     """(parts per panel, the slots that feed the same placements). Slots listed together name the same
     placements, so the largest of their usages is the usage of them all."""
     group = next((tuple(sorted(set(names))) for names in recipe.alternates if slot in names), ())
@@ -134,7 +141,7 @@ def demand(line: LineState, station: StationState, sight: Sight, usage: float) -
 
     An order limits only while its start was seen here, its panels are reported and it isn't over-run.
     """
-    first = _rest_of_order(line, station)
+    first = rest_of_order(line, station)
     if first is None:
         return UNLIMITED
     steps = [(first, usage)]
@@ -145,7 +152,8 @@ def demand(line: LineState, station: StationState, sight: Sight, usage: float) -
     return Demand(sum(panels for panels, _ in steps), tuple(steps))
 
 
-def _rest_of_order(line: LineState, station: StationState) -> int | None:
+def rest_of_order(line: LineState, station: StationState) -> int | None:
+    """Panels that the running order still needs of a station; ``None``: that isn't known."""
     if station.resting:
         return 0
     order = line.running_order
@@ -179,7 +187,7 @@ def _continues(
     recipe = station.recipes.get(order.recipe) if order.recipe is not None else None
     if recipe is None:
         return None
-    usage, _ = _usage(recipe, slot)
+    usage, _ = usage_in(recipe, slot)
     wanted = recipe.parts.get(slot)
     if usage is None or (part is not None and wanted is not None and wanted != part):
         return None

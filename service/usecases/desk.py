@@ -45,7 +45,7 @@ class AskingDesk:
             raise Busy
         return shown
 
-    def readied(self, line: str, *, part: str, kind: str | None, supplies: int, by: str) -> None:
+    def readied(self, line: str, *, part: str, kind: str | None, supplies: int, by: str) -> Json:
         if line_key(line) not in self.shown.committed:
             raise KeyError(line)
         said = {"part": part, "kind": kind, "supplies": supplies, "by": by}
@@ -54,6 +54,7 @@ class AskingDesk:
         except msgspec.ValidationError as error:
             raise Unfit(str(error)) from None
         self._ask(Ask(Address("ready", line, None), tick, _encode(tick), Future()))
+        return self.shown.ready(line, part, kind)
 
     def take(self, notice_id: str, *, by: str) -> Json:
         return self._act(PersonAct(notice=notice_id, action="take", by=by))

@@ -15,7 +15,6 @@ from service.domain.calendar import shift_at
 from service.domain.history import Record
 from service.domain.memory import Memory
 from service.domain.model import Instant, Notice, NoticeState, to_rfc3339
-from service.domain.plan import Terms
 from service.domain.state import (
     SITE_KEY,
     LineState,
@@ -29,6 +28,7 @@ from service.domain.who import WEEK, spans, who
 from service.domain.world import World
 from service.ports import Archive
 from service.usecases.export import export
+from service.usecases.fetch import fetch_object, planned_in, ready_object, span
 from service.usecases.handover import AROUND_ITS_END, assemble, turn_of
 from service.usecases.planned import plan_object
 from service.usecases.slots import Json, complete, draft, soonest
@@ -36,6 +36,9 @@ from service.usecases.told import record_object, span_objects, who_object
 
 Place = tuple[str, str, str]
 """Line, station, slot."""
+PLANNED = 200
+"""Panels ahead in which a fetch list goes by the plan."""
+_lines = msgspec.msgpack.Decoder(LineState)
 _records = msgspec.msgpack.Decoder(Record)
 _standing = msgspec.msgpack.Decoder(Standing)
 
@@ -104,7 +107,7 @@ class Shown:
         if line is not None and line not in world.lines:
             return None
         stations = list(world.stations.values())
-        at = self.clock() if self.clock else max((each.counted_at or 0 for each in stations), default=0)
+        at = self._now(world)
         place = {} if line is None else {"line": line}
         live = self.notices(states=None, limit=1000, after=None)
         return assemble(
@@ -161,7 +164,36 @@ class Shown:
 
     def plan(self, line: str, *, panels: int) -> Json | None:
         world = self.world_of(line)
-        return plan_object(world, line, terms=Terms(), panels=panels) if line in world.lines else None
+        return (
+            plan_object(world, line, panels=panels, at=self.clock() if self.clock else None)
+            if line in world.lines
+            else None
+        )
+
+    def fetch(self, line: str, *, until: Instant | None, hours: float | None) -> Json | None:
+        """What to fetch for a line, as its plan stands."""
+        world, plan = self.world_of(line), self.plan(line, panels=PLANNED)
+        if plan is None or line not in world.lines:
+            return None
+        at = self._now(world)
+        shift = shift_at(world.policy, line, at)
+        return fetch_object(
+            world,
+            line,
+            at=at,
+            until=span(shift, at, until=until, hours=hours),
+            ends=None if shift is None else shift[1],
+            planned=planned_in(plan),
+        )
+
+    def ready(self, line: str, part: str, kind: str | None) -> Json:
+        """What stands ready of a part, and who said so last."""
+        return ready_object(_lines.decode(self.committed[line_key(line)]), part, kind)
+
+    def _now(self, world: World) -> Instant:
+        if self.clock is not None:
+            return self.clock()
+        return max((each.counted_at or 0 for each in world.stations.values()), default=0)
 
     def who(self, notice: Notice, *, at: Instant) -> Json:
         """Who would hear of it then, by the settings in force and what can be reached now."""

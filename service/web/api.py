@@ -15,12 +15,15 @@ from starlette.responses import Response
 
 from service.access import Door
 from service.desk import Desk, Reading
+from service.domain.labels import LabelPattern
 from service.outgoing import Outgoing, WaysOut
 from service.phones import Phonebook
 from service.sent import Budgeting
 from service.web import acts, audit, installed, outgoing, pages, phones, reads, schemas, signing, tongue
 from service.web import budget as budgets
+from service.web import fetch as fetched
 from service.web import handover as handed
+from service.web import labels as read_labels
 from service.web import outlets as ways_out
 from service.web import plan as plans
 from service.web import who as hearers
@@ -54,6 +57,7 @@ def create_app(
     book: Phonebook | None = None,
     door: Door | None = None,
     budget: Budgeting | None = None,
+    labels: tuple[LabelPattern, ...] = (),
     session_check_seconds: float = 5.0,
 ) -> FastAPI:
     """The application. Whoever serves it calls ``hub.close()`` when it should stop: open streams would
@@ -88,6 +92,7 @@ def create_app(
         ways=ways,
         phones=book,
         budget=budget,
+        labels=labels,
     )
     app.state.door = door
     app.state.public_url = public_url
@@ -99,6 +104,8 @@ def create_app(
     app.include_router(handed.pages)
     app.include_router(hearers.router)
     app.include_router(plans.router)
+    app.include_router(fetched.router)
+    app.include_router(read_labels.router)
     app.include_router(acts.router, tags=["changing"])
     if tray is not None:
         app.state.outgoing = tray

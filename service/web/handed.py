@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 from service.domain.notices import one_supply
 from service.domain.said import put
 from service.language import Language, english
+from service.web.fetched import so_many
 from service.web.tongue import message_of
 
 Json = dict[str, Any]
@@ -184,20 +185,8 @@ class Told:
 
     def _fetch(self, wanted: Json) -> Row:
         places = "; ".join(self._place(place) for place in wanted["places"])
-        supplies = self._supplies(wanted["kind"], wanted["supplies"])
+        supplies = so_many(self.language, wanted["kind"], wanted["supplies"])
         return Row(wanted["part"] or self.say("part not known"), f"{supplies} · {places}")
-
-    def _supplies(self, kind: str | None, number: int) -> str:
-        match kind:
-            case "tape":
-                return self.say_many("1 reel", "{number} reels", number)
-            case "tray":
-                return self.say_many("1 tray", "{number} trays", number)
-            case "stick":
-                return self.say_many("1 stick", "{number} sticks", number)
-            case "bulk":
-                return self.say_many("1 bulk case", "{number} bulk cases", number)
-        return self.say_many("1 supply", "{number} supplies", number)
 
     def _stations(self) -> Iterator[Row]:
         for station in self.handover["stations"]:

@@ -24,6 +24,7 @@ from service.desk import Conflict, Unfit
 from service.domain.calendar import shift_at
 from service.domain.explain import Figures, Why
 from service.domain.history import Record
+from service.domain.labels import LabelPattern
 from service.domain.model import SECOND, Instant, Notice, Spread, from_datetime, to_rfc3339
 from service.domain.policy import Policy
 from service.domain.said import Said, put
@@ -361,6 +362,11 @@ class Floor:
         shown = {"line": line, "as_of": None, "panels": panels, "margin_panels": 1, "waste_share": 0.05}
         return shown | {"stops": stops, "meanwhile": []} if places else None
 
+    def fetch(self, line: str, *, until: Instant | None, hours: float | None) -> dict[str, object] | None:
+        self._may_fail()
+        known = any(place.line == line for place in self.places)
+        return self.shelf.fetch(line, self.places, until=until, hours=hours) if known else None
+
     def who(self, notice: Notice, *, at: Instant) -> dict[str, object]:
         self._may_fail()
         return who_object(who(self.policy, notice, at), at)
@@ -404,11 +410,13 @@ class Floor:
             self._publish("forecast", place.as_json())
             return place.as_json()
 
-    def readied(self, line: str, *, part: str, kind: str | None, supplies: int, by: str) -> None:
+    def readied(
+        self, line: str, *, part: str, kind: str | None, supplies: int, by: str
+    ) -> dict[str, object]:
         self._may_fail()
         if line not in {place.line for place in self.places}:
             raise KeyError(line)
-        self.shelf.tick(line, part=part, kind=kind, supplies=supplies, by=by)
+        return self.shelf.tick(line, part=part, kind=kind, supplies=supplies, by=by)
 
     def take(self, notice_id: str, *, by: str) -> dict[str, object]:
         notice = self._open(notice_id)
@@ -594,6 +602,7 @@ def plant(
     public_url: str | None = "https://bell.ferrow.example/",
     session_check_seconds: float = 5.0,
     office: Office | None = None,
+    labels: tuple[LabelPattern, ...] = (),
 ) -> tuple[FastAPI, Floor]:
     """An application with a fresh plant behind it; without a ``door`` everybody may do everything, without an
     ``office`` there is no mail to see."""
@@ -611,6 +620,7 @@ def plant(
         budget=floor.budget,
         ways=office,
         tray=office,
+        labels=labels,
         session_check_seconds=session_check_seconds,
     )
     return app, floor
