@@ -6,7 +6,7 @@ from math import exp, sqrt
 
 from service.domain import learning
 from service.domain.depletion import learn
-from service.domain.history import End
+from service.domain.history import Booked, End
 from service.domain.model import Instant
 from service.domain.sight import Sight, basis_of
 from service.domain.slot import BURST
@@ -22,21 +22,21 @@ _PLAIN = -4.0
 
 def settle(
     world: World, station: StationState, slot: SlotState, at: Instant, *, left: int | None = None
-) -> None:
+) -> list[Booked]:
     """The slot's supply is about to be replaced, or a person counted that ``left`` parts are in it. Call
-    before anything of it changes.
+    before anything of it changes. What was noted is given back, one or none.
 
     What it taught is how much there was in it: all that was counted, where it was empty, else more than that.
     Books with a doubt in them teach nothing; neither does a supply that was taken out long before its end.
     """
     declared, sight = slot.declared, world.sight(station, slot)
     if declared is None or slot.removed or slot.missing or slot.unseen or slot.counted <= 0:
-        return
+        return []
     empty = slot.out_since is not None or left is not None
     surplus = _burst(slot, sight) if slot.out_since is not None else 0
     counted = slot.counted - slot.held + (left or 0) - surplus
     if not empty and counted - declared < sight.law.lowest:
-        return
+        return []
     if empty:
         _note_mark(slot, sight, left or 0)
         _note_unreported(slot, declared, counted)
@@ -50,7 +50,7 @@ def settle(
         hidden=_odds(slot, sight) * slot.blind,
         labels=1 + slot.joints,
     )
-    world.memory.note_end(slot.kind, sight.part, basis_of(slot), end)
+    return [world.memory.note_end(slot.kind, sight.part, basis_of(slot), end)]
 
 
 def settle_leading(world: World, station: StationState, slot: SlotState, at: Instant) -> None:

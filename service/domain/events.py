@@ -20,11 +20,16 @@ When = Annotated[datetime, msgspec.Meta(tz=True)] | None
 Lamp = Literal["off", "on", "flashing"]
 Colour = Literal["red", "yellow", "green", "blue", "white"]
 PerPanel = Annotated[float, msgspec.Meta(ge=0, le=1e6)]
+Humidity = Annotated[float, msgspec.Meta(ge=0, le=100)]
+FloorHours = Annotated[float, msgspec.Meta(gt=0, le=100_000)]
 
 
 class SlotCount(msgspec.Struct, frozen=True, gc=False):
+    """``empty``: picks that found an empty cavity. Nothing was lost, and nothing is learned from them."""
+
     placed: Count
     lost: Count | None = None
+    empty: Count | None = None
 
 
 class CountMessage(msgspec.Struct, frozen=True):
@@ -40,7 +45,7 @@ class CountMessage(msgspec.Struct, frozen=True):
 
 class SupplyMessage(msgspec.Struct, frozen=True, kw_only=True):
     slot: str
-    change: Literal["loaded", "joined", "spliced", "counted", "removed"]
+    change: Literal["loaded", "joined", "spliced", "counted", "removed", "undone"]
     at: When = None
     id: Text | None = None
     kind: Literal["tape", "tray", "stick", "bulk"] | None = None
@@ -51,8 +56,23 @@ class SupplyMessage(msgspec.Struct, frozen=True, kw_only=True):
     supply: Text | None = None
     opened_at: When = None
     moisture_level: Any = None
+    floor_hours: Any = None
     trays: Any = None
     grey: Count | None = None
+    reason: Text | None = None
+    guided: bool = False
+    undoes: Text | None = None
+
+
+class Checked(msgspec.Struct, frozen=True, kw_only=True):
+    """Somebody showed the label of a supply before loading it, and the slot doesn't want that part."""
+
+    slot: str
+    part: Text
+    by: Text
+    lot: Text | None = None
+    supply: Text | None = None
+    quantity: Count | None = None
 
 
 class RecipeMessage(msgspec.Struct, frozen=True, kw_only=True):
@@ -112,6 +132,20 @@ class PlanKept(msgspec.Struct, frozen=True):
     stops: tuple[PlannedStop, ...]
 
 
+class SupplyCare(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """What was done to a supply that has a name, wherever it is. ``humidity`` in % RH, of a dry cabinet;
+    ``moisture_level`` and ``floor_hours`` are those of its label."""
+
+    supply: str
+    change: Literal["opened", "sealed", "dry", "out", "baked"]
+    at: When = None
+    by: Text | None = None
+    humidity: Humidity | None = None
+    part: Text | None = None
+    moisture_level: Any = None
+    floor_hours: FloorHours | None = None
+
+
 class OutletReport(msgspec.Struct, frozen=True, kw_only=True):
     """What became known of an outlet: it keeps failing, it refused for good, it delivers again. ``reason``
     has no secret and no address."""
@@ -145,8 +179,10 @@ Message = (
     | TowerMessage
     | LinkMessage
     | PersonAct
+    | Checked
     | Readied
     | PlanKept
+    | SupplyCare
     | TimePassed
     | OutletReport
     | Refusals
@@ -156,8 +192,8 @@ Message = (
 class JournalEntry(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """One thing that happened, in the order in which it took effect.
 
-    ``kind`` is ``count``, ``supply``, ``recipe``, ``order``, ``tower``, ``link``, ``person``, ``ready``,
-    ``plan``, ``time``, ``refusals`` or ``settings``; ``subject`` is ``line``, ``line/station`` or
+    ``kind`` is ``count``, ``supply``, ``recipe``, ``order``, ``tower``, ``link``, ``person``, ``check``,
+    ``ready``, ``plan``, ``time``, ``refusals`` or ``settings``; ``subject`` is ``line``, ``line/station`` or
     ``line/station/…``; ``data`` the JSON object as it was received (bytes, valid JSON).
     """
 

@@ -11,14 +11,18 @@ from service.domain import (
     clock,
     counting,
     ends,
+    expiry,
     notices,
     pace,
     questions,
     ready,
     recipes,
     skips,
+    stacks,
     standing,
+    succession,
     tower,
+    undo,
 )
 from service.domain import slot as supplies
 from service.domain.counting import Hearing
@@ -45,6 +49,8 @@ def apply_count(world: World, station: StationState, message: CountMessage, at: 
         return None
     if hearing is Hearing.ONWARD and clock.was_set_back(said_at, last_said):
         clock.of(station, clock.COUNT).offset = None
+    if station.undoable:
+        undo.expire(station, at)
     began = _began(station, source_at, said_at, at)
     learn = station.panels is not None
     panels = counting.panel_increment(station, message, hearing)
@@ -111,14 +117,19 @@ def _feed_slots(
         slot = slots.get(name) or world.slot(station, name)
         sight = sights[name] if not sights[name].is_stale else world.look(station, slot)
         placed, lost, covered = counting.slot_increment(station, slot, message, count, hearing)
+        empty = 0
+        if count.empty is not None:
+            empty = counting.empty_increment(station, slot, message, count.empty, hearing)
         last, slot.reported_panels = slot.reported_panels, progress
         panels = 0 if last is None else progress - last
-        if not (placed or lost or panels):
+        if not (placed or lost or panels or empty):
             continue
         earlier = slot.loaded_at is not None and began < slot.loaded_at
         if made and sight.by_recipe:
             placing.note(slot.taken + placed, 0.0 if sight.group else (sight.usage or 0.0) * panels)
         used = supplies.consume(slot, placed, lost, covered, sight.usage, panels, earlier=earlier)
+        if empty and not earlier:
+            used += stacks.pass_empty(slot, empty)
         if made is not None and last is not None and (placed != sight.said * panels or slot.usage_off):
             _note_usage(slot, sight, (slot, placed, panels), odd)
         if not used:
@@ -199,10 +210,14 @@ def _believe_refill(
     whom = slot.notice.taken_by if slot.notice is not None and notices.is_live(slot.notice) else None
     told = questions.end_loading(world, station, slot, notices.SEEN_REFILLED, at)
     world.part_with(slot, stock=Stock(0, exact=True))
-    supplies.believe_refill(slot, sight.rule, at=at, lead=lead_of(sight, station) * (usage or 0.0))
+    was, lead = succession.before(slot), lead_of(sight, station) * (usage or 0.0)
+    supplies.believe_refill(slot, sight.rule, at=at, lead=lead)
+    stacks.load(slot, sight.rule, None, said=False)
+    turn = succession.Turn(world, station, slot, was, None, at, at, at)
+    succession.seen(turn, usage, panels, lead)
     supplies.settle_doubt(station)
     ready.use(world, station, world.look(station, slot).part, slot.kind)
-    world.note(station, slot)
+    told += expiry.settle(world, station, slot, at)
     return [*told, questions.ask(world, station, slot, at, whom=whom)]
 
 

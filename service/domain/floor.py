@@ -6,23 +6,29 @@ live message, a person's tap and a replay; it has no clock and does no I/O."""
 from __future__ import annotations
 
 from service.domain import (
+    aboard,
     calls,
     clock,
     ends,
+    expiry,
     notices,
+    opened,
     outage,
     planning,
     questions,
     ready,
     recipes,
-    refills,
     refusals,
+    runs,
     silence,
     standing,
+    succession,
     tower,
+    wrong_part,
 )
 from service.domain import slot as supplies
 from service.domain.events import (
+    Checked,
     CountMessage,
     LinkMessage,
     Message,
@@ -33,6 +39,7 @@ from service.domain.events import (
     Readied,
     RecipeMessage,
     Refusals,
+    SupplyCare,
     SupplyMessage,
     TimePassed,
     TowerMessage,
@@ -70,32 +77,49 @@ def _apply(  # noqa: C901, PLR0912 (a table of what there is, not a decision)
     match message:
         case CountMessage():
             place = world.station(line, station or "")
+            progress = place.progress
             told = apply_count(world, place, message, at)
-            return told if told is None else told + silence.settle(world, place, at)
+            if told is None:
+                return None
+            if (place.line, place.station) in world.stays.waiting:
+                succession.look(world, place, progress, at)
+            return told + silence.settle(world, place, at)
+        case SupplyMessage(change="undone"):
+            return aboard.undone(world, line, station or "", message, at)
         case SupplyMessage():
-            return refills.apply(world, world.station(line, station or ""), message, at)
+            return aboard.apply(world, world.station(line, station or ""), message, at)
+        case SupplyCare():
+            return _apply_care(world, message, at)
         case TowerMessage():
             place = world.station(line, station or "")
             return _apply_tower(world, place, message, at) + silence.settle(world, place, at)
         case RecipeMessage():
             place = world.station(line, station or "")
             told = _apply_recipe(world, place, message, at, retained=retained)
-            return told if told is None else told + recipes.settle(world, place, at)
+            if told is None:
+                return None
+            runs.mark(world, place, at)
+            return told + recipes.settle(world, place, at) + wrong_part.settle(world, place, at)
         case OrderMessage():
             told = apply_order(world, world.line(line), message, at, retained=retained)
             if told is None:
                 return None
-            return told + recipes.settle_line(world, line, at) + silence.settle_line(world, line, at)
+            runs.mark_line(world, line, at)
+            told += recipes.settle_line(world, line, at) + wrong_part.settle_line(world, line, at)
+            return told + silence.settle_line(world, line, at)
         case LinkMessage():
             return _apply_link(world, world.station(line, station or ""), message, at)
         case PersonAct():
             return _apply_act(world, message, at)
+        case Checked():
+            return _apply_check(world, line, station or "", message, at)
         case Readied():
             return ready.apply(world, world.line(line), message, at)
         case PlanKept():
             return planning.keep(world, world.line(line), message, at)
         case TimePassed():
-            return _apply_time(world, at) + silence.judge(world, at, message.heard_since)
+            told = _apply_time(world, at) + expiry.settle_due(world, at)
+            return told + silence.judge(world, at, message.heard_since)
         case OutletReport():
             told = outage.apply(world, message, at)
             return told if message.state == "well" else told + calls.instead(world, message.outlet, at)
@@ -224,6 +248,23 @@ def _apply_act(world: World, act: PersonAct, at: Instant) -> list[Told]:
     return _closed(told)
 
 
+def _apply_check(world: World, line: str, name: str, message: Checked, at: Instant) -> list[Told] | None:
+    """``None``: nobody knows the slot."""
+    station = world.stations.get((line, name))
+    if station is None or message.slot not in station.slots:
+        return None
+    return wrong_part.refuse(world, world.station(line, name), station.slots[message.slot], message, at)
+
+
+def _apply_care(world: World, care: SupplyCare, at: Instant) -> list[Told]:
+    known = opened.apply(world, care, at)
+    if known.where is None or opened.slot_of(world, known) is None:
+        return []
+    line, name, slot = known.where
+    station = world.station(line, name)
+    return expiry.settle(world, station, station.slots[slot], at, by=care.by)
+
+
 def _closed(told: Told | None) -> list[Told]:
     return [] if told is None else [told]
 
@@ -256,13 +297,15 @@ def change_policy(world: World, policy: Policy, at: Instant) -> list[Told]:
     world.change_policy(policy)
     told: list[Told] = []
     for line, name in sorted(world.stations):
-        told += judge_station(world, world.station(line, name), at)
+        station = world.station(line, name)
+        told += judge_station(world, station, at) + wrong_part.settle(world, station, at)
+        told += expiry.settle_station(world, station, at)
     return calls.address(world, told, at)
 
 
 def next_moment(world: World) -> Instant | None:
-    """When time alone will change something next: the earliest end of a quiet spell, or the next time that
-    something is said again."""
+    """When time alone will change something next: the earliest end of a quiet spell, the next time that
+    something is said again, or that a floor life must be looked at."""
     quiet = [
         world.stations[place].slots[name].quiet_until
         for place, watched in world.watched.items()
@@ -270,5 +313,5 @@ def next_moment(world: World) -> Instant | None:
     ]
     quiet += [each.quiet_until for each in world.standing.values()]
     moments = [until for until in quiet if until is not None]
-    again = calls.next_moment(world)
-    return min(moments if again is None else [*moments, again], default=None)
+    later = (calls.next_moment(world), expiry.next_moment(world))
+    return min([*moments, *(each for each in later if each is not None)], default=None)

@@ -28,6 +28,17 @@ class End(msgspec.Struct, array_like=True, frozen=True):
     labels: int = 1
 
 
+class Booked(msgspec.Struct, array_like=True, frozen=True):
+    """An end as it was noted, for a kind and a part, and the older ones that were dropped for it: of the
+    kind, of the part."""
+
+    kind: str | None
+    part: str | None
+    basis: str
+    end: End
+    dropped: tuple[list[End], list[End]]
+
+
 class Learned(msgspec.Struct, array_like=True):
     """The ends of one kind of supply, or of one part of that kind, by ``basis`` of the quantity, newest last;
     ``finished`` counts those that ever were; ``version`` grows when laws are to be derived anew."""

@@ -11,7 +11,7 @@ import msgspec
 
 from service.domain import learning
 from service.domain.depletion import Belief
-from service.domain.history import MOST_ENDS, End, Learned, Record, law_key, record_key
+from service.domain.history import MOST_ENDS, Booked, End, Learned, Record, law_key, record_key
 from service.domain.law import Law
 
 _encode = msgspec.msgpack.Encoder().encode
@@ -93,25 +93,44 @@ class Memory:
         kind, part = learned.kind, learned.part
         return learning.summary(learned, partial(self.law, kind, part), self.belief(kind, part))
 
-    def note_end(self, kind: str | None, part: str | None, basis: str, end: End) -> None:
-        """One more supply is over."""
+    def note_end(self, kind: str | None, part: str | None, basis: str, end: End) -> Booked:
+        """One more supply is over; what ``take_back`` needs to forget it."""
         of_kind, of_part = self.find(kind, part)
         self.learned[law_key(kind)] = of_kind
         if of_part is None and part is not None and len(self.learned) < MOST_PARTS:
             of_part = self.learned[law_key(kind, part)] = Learned(kind, part)
             of_kind.version += 1  # who has this part must look again
-        for each in (of_kind, of_part):
-            if each is None:
+        dropped = self._note(of_kind, basis, end), [] if of_part is None else self._note(of_part, basis, end)
+        return Booked(kind, part, basis, end, dropped)
+
+    def _note(self, learned: Learned, basis: str, end: End) -> list[End]:
+        """What it must drop for the end is given back."""
+        ends = learned.ends.setdefault(basis, [])
+        known = list(ends)
+        ends.append(end)
+        del ends[:-MOST_ENDS]
+        if learning.changed(ends, basis):
+            del ends[: -learning.LATELY]
+        before = learning.steps(learned.finished)
+        learned.finished += 1
+        learned.version += learning.steps(learned.finished) - before
+        self.touched.add(law_key(learned.kind, learned.part))
+        return known[: len(known) + 1 - len(ends)]
+
+    def take_back(self, booked: Booked) -> None:
+        """The supply wasn't over: what its end taught is forgotten, and what was dropped for it is there
+        again."""
+        for learned, dropped in zip(self.find(booked.kind, booked.part), booked.dropped, strict=True):
+            ends = [] if learned is None else learned.ends.get(booked.basis, [])
+            if learned is None or booked.end not in ends:
                 continue
-            ends = each.ends.setdefault(basis, [])
-            ends.append(end)
-            del ends[:-MOST_ENDS]
-            if learning.changed(ends, basis):
-                del ends[: -learning.LATELY]
-            before = learning.steps(each.finished)
-            each.finished += 1
-            each.version += learning.steps(each.finished) - before
-            self.touched.add(law_key(each.kind, each.part))
+            ends.remove(booked.end)
+            learned.ends[booked.basis] = [*dropped, *ends]
+            if not learned.ends[booked.basis]:
+                del learned.ends[booked.basis]
+            learned.finished -= 1
+            learned.version += 1
+            self.touched.add(law_key(learned.kind, learned.part))
 
     def record(self, kind: str | None) -> Record:
         return self.records.setdefault(record_key(kind), Record(kind))

@@ -31,6 +31,8 @@ WINDOW = 60
 """Warnings of one kind of supply that are looked at together, the last ones."""
 TAIL = 0.01
 """So many late ones among them, or more, have at most this chance while the promise is kept."""
+_AT_ONCE = 8
+"""More outcomes than one event notes."""
 _SHARES = (np.arange(10) + 0.5) / 10.0
 
 
@@ -222,6 +224,31 @@ def note(world: World, kind: str | None, outcome: Outcome) -> list[Told]:
         record.covered += outcome.covered
     world.memory.touch(record)
     return _watch(world, record, outcome.at)
+
+
+def noted(world: World, kind: str | None, station: StationState, slot: str, at: Instant) -> list[Outcome]:
+    """What was noted of a slot at that moment."""
+    place = (at, station.line, station.station, slot)
+    last = world.memory.record(kind).outcomes[-_AT_ONCE:]
+    return [each for each in last if (each.at, each.line, each.station, each.slot) == place]
+
+
+def take_back(world: World, kind: str | None, outcome: Outcome, at: Instant) -> list[Told]:
+    """It didn't come to that: the outcome is forgotten; what is to be told of the promise then."""
+    record = world.memory.record(kind)
+    if outcome not in record.outcomes:
+        return []
+    record.outcomes.remove(outcome)
+    if outcome.apart:
+        record.apart -= 1
+    else:
+        record.judged -= 1
+        record.late -= outcome.late
+    if outcome.covered is not None:
+        record.ended -= 1
+        record.covered -= outcome.covered
+    world.memory.touch(record)
+    return _watch(world, record, at)
 
 
 def _watch(world: World, record: Record, at: Instant) -> list[Told]:

@@ -1,5 +1,5 @@
 """What a supply message does: loaded, joined, spliced, counted, removed; and what a supply known by name
-brings along."""
+brings along. (``undo`` has what is undone.)"""
 
 from __future__ import annotations
 
@@ -7,10 +7,12 @@ import hashlib
 
 import msgspec
 
-from service.domain import clock, ends, notices, questions, ready, record
+from service.domain import clock, ends, notices, questions, ready, record, succession, undo, wrong_part
 from service.domain import slot as supplies
 from service.domain.calendar import hours_of
 from service.domain.events import SupplyMessage
+from service.domain.history import Booked
+from service.domain.lately import used_since
 from service.domain.model import Instant
 from service.domain.notices import Told
 from service.domain.outcome import judge_slot
@@ -27,9 +29,11 @@ def apply(world: World, station: StationState, message: SupplyMessage, at: Insta
     del slot.supply_ids[: -supplies.MOST_IDS]
     happened = clock.moment(station, clock.SUPPLY, message.at, at)
     told: list[Told] = []
+    undo.expire(station, at)
+    undo.forget(station, slot)
     match message.change:
         case "loaded" | "joined":
-            told += _refill(world, station, slot, message, event=event, happened=happened, at=at)
+            told += _exchange(world, station, slot, message, event=event, happened=happened, at=at)
         case "spliced":
             told += _splice(world, station, slot, message, event=event, happened=happened, at=at)
         case "counted":
@@ -48,7 +52,7 @@ def apply(world: World, station: StationState, message: SupplyMessage, at: Insta
     return told + judge_slot(world, station, slot, at)
 
 
-def _refill(
+def _exchange(
     world: World,
     station: StationState,
     slot: SlotState,
@@ -58,20 +62,44 @@ def _refill(
     happened: Instant,
     at: Instant,
 ) -> list[Told]:
+    """A supply is loaded or joined, right or wrong; for a minute it can be taken back."""
+    mark = undo.mark(world, station, slot, message)
+    told = _refill(world, station, slot, message, mark.booked, event=event, happened=happened, at=at)
+    told += wrong_part.judge(world, station, slot, message, at)
+    undo.keep(world, station, slot, message, mark, event=event, at=at)
+    return told
+
+
+def _refill(
+    world: World,
+    station: StationState,
+    slot: SlotState,
+    message: SupplyMessage,
+    booked: list[Booked],
+    *,
+    event: str,
+    happened: Instant,
+    at: Instant,
+) -> list[Told]:
     """A supply is loaded or joined; or, said late, what a refill was that the counts showed before."""
     sight = world.sights_of(station)[slot.name]
     told: list[Told] = []
     moment = clock.own_moment(station, clock.SUPPLY, message.at, at)
-    since = supplies.used_since(station, slot, sight.usage, moment, hours_of(world.policy, station.line))
+    since = used_since(station, slot, sight.usage, moment, hours_of(world.policy, station.line))
+    timed = message.at is not None
+    turn = succession.Turn(
+        world, station, slot, succession.before(slot), message.by, happened, moment, at, since, timed
+    )
     if supplies.puts_a_word_to_refill(slot, message, sight.rule, moment):
         message, carried = _recall(world, message, told, station, slot, happened, at)
         told += questions.settle(world, station, slot, notices.ANSWERED, at, by=message.by)
         supplies.name_refill(slot, message, since=since, carried=carried)
+        succession.named(turn, message)
         return told
     carried = None
     slot.counted -= since
     if message.change == "loaded" or slot.out_since is not None:
-        ends.settle(world, station, slot, at)
+        booked += ends.settle(world, station, slot, at)
     if message.change == "loaded":
         world.part_with(slot, stock=supplies.stock_of(slot))
         message, carried = _recall(world, message, told, station, slot, happened, at)
@@ -87,6 +115,10 @@ def _refill(
         supplies.join(slot, message, sight.rule, event=event, at=happened, carried=carried)
     ready.use(world, station, world.look(station, slot).part, slot.kind)
     slot.counted += since
+    if message.change == "loaded":
+        succession.loaded(turn, message)
+    else:
+        succession.joined(turn, message)
     return told
 
 
@@ -103,18 +135,16 @@ def _splice(
     """The joint passed: the tape before it is used up, and what was joined is what there is."""
     if not slot.ahead:
         return []
-    since = supplies.used_since(
-        station,
-        slot,
-        world.sights_of(station)[slot.name].usage,
-        clock.own_moment(station, clock.SUPPLY, message.at, at),
-        hours_of(world.policy, station.line),
-    )
+    usage = world.sights_of(station)[slot.name].usage
+    moment = clock.own_moment(station, clock.SUPPLY, message.at, at)
+    since = used_since(station, slot, usage, moment, hours_of(world.policy, station.line))
+    was = succession.before(slot)
     slot.counted -= since
     ends.settle_leading(world, station, slot, at)
     told = questions.end_loading(world, station, slot, notices.REFILLED, at, by=message.by, since=since)
     supplies.splice(slot, grey=message.grey or 0, event=event, at=happened)
     slot.counted += since
+    succession.spliced(succession.Turn(world, station, slot, was, message.by, happened, moment, at, since))
     return told
 
 
@@ -136,7 +166,12 @@ def _take_out(
     by: str | None,
 ) -> list[Told]:
     told = questions.end_loading(world, station, slot, notices.REMOVED, at, by=by)
+    told += wrong_part.end(world, station, slot.name, notices.REMOVED, at, by=by)
+    was = succession.before(slot)
     supplies.remove(slot, event=event, at=happened)
+    succession.removed(
+        succession.Turn(world, station, slot, was, by, happened, happened, at, timed=happened != at)
+    )
     world.look(station, slot)
     world.note(station, slot)
     return told

@@ -147,11 +147,12 @@ class SlotState(msgspec.Struct, array_like=True):
     parts after a joint of which nobody knows from which tape they are. ``usage_off``: reports in a row that
     disagree with the recipe, which said ``usage_said`` when they began to. ``warned``:
     the forecast that went with the first warning of this emptying, until it is known how it went.
-    ``exchanged``: its last exchange, while it can be undone.
+    ``exchanged``: its last exchange, while it can be undone. ``used``: parts that it ever gave, but for those
+    of ``before``; nothing sets it back.
 
     ``tray``: how the trays in it are divided; ``empty`` of their cavities held no part since the quantity was
-    said. ``exposure``: how long its supply lay open, as of ``aged_at``; time alone changes something about it
-    at ``age_at``.
+    said. ``exposure``: how its supply lay open; it was looked at at ``aged_at``, must be looked at again at
+    ``age_at``, and people were told of it at the level ``aged_told``.
     """
 
     name: str
@@ -214,6 +215,9 @@ class SlotState(msgspec.Struct, array_like=True):
     exposure: Exposure | None = None
     aged_at: Instant | None = None
     age_at: Instant | None = None
+    aged_told: str | None = None
+    used: int = 0
+    exchanged: Exchanged | None = None
 
     @property
     def book(self) -> int | None:

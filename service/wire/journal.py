@@ -13,6 +13,7 @@ from urllib.parse import quote
 import msgspec
 
 from service.domain.events import (
+    Checked,
     JournalEntry,
     Message,
     OutletReport,
@@ -151,7 +152,7 @@ def read_recording(line: bytes) -> StartState | JournalEntry | PlainLine:
     return read_line(line)
 
 
-def read_entry(entry: JournalEntry) -> tuple[Address, Message]:
+def read_entry(entry: JournalEntry) -> tuple[Address, Message]:  # noqa: C901 (a table)
     """Address and event of a journal entry. Raises ``Misfit`` when the entry isn't one of ours."""
     parts = entry.subject.split("/", 2)
     match entry.kind, parts:
@@ -163,6 +164,8 @@ def read_entry(entry: JournalEntry) -> tuple[Address, Message]:
             return Address("refusals", line, "/".join(station) or None), _read_own(entry.data, Refusals)
         case "person", [line, station, *slot]:
             return Address("person", line, station, "/".join(slot) or None), _read_own(entry.data, PersonAct)
+        case "check", [line, station]:
+            return Address("check", line, station), _read_own(entry.data, Checked)
         case "ready", [line]:
             return Address("ready", line, None), _read_own(entry.data, Readied)
         case "plan", [line]:

@@ -173,6 +173,8 @@ def _finish(address: Address, message: Message) -> Message:
 def _finish_supply(message: SupplyMessage) -> SupplyMessage:
     if message.change == "counted" and message.quantity is None:
         raise Misfit("`counted` needs `quantity`")
+    if message.change == "undone" and not message.undoes:
+        raise Misfit("`undone` needs `undoes`: the id of the exchange")
     return msgspec.structs.replace(
         message,
         slot=clean_name(message.slot, "slot"),
