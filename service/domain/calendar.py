@@ -129,6 +129,15 @@ def walk(hours: Hours | None, start: Instant, work: Instant, *, goes_on: bool = 
     return None
 
 
+def rests(hours: Hours | None, begin: Instant, end: Instant) -> list[Instant]:
+    """When planned rests begin, after ``begin`` and up to ``end``."""
+    if hours is None:
+        return []
+    pieces = range(begin // _PIECE, end // _PIECE + 1)
+    edges = (edge for number in pieces for edge in _work(hours, number).edges[1::2])
+    return [edge for edge in edges if begin < edge <= end and not is_at_work(hours, edge)]
+
+
 def _next(hours: Hours, at: Instant) -> Instant | None:
     """When work begins next, from a moment of rest on."""
     moment = walk(hours, at, 1)

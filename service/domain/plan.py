@@ -1,5 +1,5 @@
-"""When to exchange what: the window of each slot in panel boundaries, the fewest stops that meet all windows,
-and the order of the jobs that need no stop.
+"""When to exchange what: the window of each slot in panel boundaries, and the fewest stops that meet all of
+them.
 
 Boundary ``k`` is the end of the k-th panel from now, the one in work being the first; 0 is at once. All of it
 is exact arithmetic on whole panels; where the numbers come from isn't known here.
@@ -8,9 +8,8 @@ is exact arithmetic on whole panels; where the numbers come from isn't known her
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from heapq import heappop, heappush
 from math import ceil
 from typing import Generic, TypeVar
 
@@ -58,61 +57,32 @@ def window_of(
     return Window(what, min(max(0, thrift), last), last)
 
 
-def fewest_stops(windows: Sequence[Window[T]]) -> list[Stop[T]]:
-    """The smallest number of stops such that each window has one, soonest first.
+def fewest_stops(windows: Sequence[Window[T]], free: Iterable[int] = ()) -> list[Stop[T]]:
+    """The smallest number of stops such that each window has one, soonest first; those at ``free``
+    boundaries, where the line stands anyway, don't count.
 
-    The earliest end among those not met yet is a stop; what can wait for it does. The ends so chosen belong
-    to windows that don't overlap, so no plan has fewer (interval stabbing: Kleinberg and Tardos, Algorithm
-    Design, chapter 4). Each window is served at the last of its stops, so that little is left over.
+    Of the windows that no free boundary meets, the earliest end among those not met yet is a stop; what can
+    wait for it does. The ends so chosen belong to windows that don't overlap, so no plan has fewer (interval
+    stabbing: Kleinberg and Tardos, Algorithm Design, chapter 4). Each window is served at the last of its
+    stops, so that little is left over.
     """
-    stops: list[int] = []
+    resting, paid = sorted(set(free)), [-1]
     for window in sorted(windows, key=lambda each: each.last):
-        if not stops or window.first > stops[-1]:
-            stops.append(window.last)
-    served: dict[int, list[Window[T]]] = {stop: [] for stop in stops}
+        if window.first > paid[-1] and _last_in(resting, window) is None:
+            paid.append(window.last)
+    return serve(windows, [*paid[1:], *resting])
+
+
+def serve(windows: Sequence[Window[T]], boundaries: Iterable[int]) -> list[Stop[T]]:
+    """Each window at the last of the boundaries that lie in it (each has one); those that none needs are no
+    stops."""
+    ordered = sorted(set(boundaries))
+    served: dict[int, list[Window[T]]] = {boundary: [] for boundary in ordered}
     for window in windows:
-        served[stops[bisect_right(stops, window.last) - 1]].append(window)
-    return [Stop(stop, tuple(served[stop])) for stop in stops]
+        served[ordered[bisect_right(ordered, window.last) - 1]].append(window)
+    return [Stop(boundary, tuple(each)) for boundary, each in served.items() if each]
 
 
-@dataclass(frozen=True, slots=True)
-class Job(Generic[T]):
-    """Something to do that takes ``service`` and can't begin before ``release``; seconds from now."""
-
-    what: T
-    release: float
-    deadline: float
-    service: float
-
-
-@dataclass(frozen=True, slots=True)
-class Turn(Generic[T]):
-    job: Job[T]
-    begin: float
-    end: float
-
-    @property
-    def is_late(self) -> bool:
-        return self.end > self.job.deadline
-
-
-def in_turn(jobs: Sequence[Job[T]]) -> list[Turn[T]]:
-    """One pair of hands does one job after the other: of those that may begin the one that is due first.
-
-    Optimal where all may begin at once (Jackson's rule); otherwise a heuristic that begins nothing later than
-    it must wait for work.
-    """
-    waiting = sorted(range(len(jobs)), key=lambda number: jobs[number].release, reverse=True)
-    ready: list[tuple[float, int]] = []
-    turns: list[Turn[T]] = []
-    now = 0.0
-    while waiting or ready:
-        if not ready:
-            now = max(now, jobs[waiting[-1]].release)
-        while waiting and jobs[waiting[-1]].release <= now:
-            number = waiting.pop()
-            heappush(ready, (jobs[number].deadline, number))
-        job = jobs[heappop(ready)[1]]
-        turns.append(Turn(job, now, now + job.service))
-        now += job.service
-    return turns
+def _last_in(ordered: Sequence[int], window: Window[T]) -> int | None:
+    place = bisect_right(ordered, window.last) - 1
+    return ordered[place] if place >= 0 and ordered[place] >= window.first else None

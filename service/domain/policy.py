@@ -274,6 +274,12 @@ def care_for(
     return matching[0].steps if matching else None
 
 
+def cost_of(plan: PlanRules, part: str | None) -> float:
+    """What each part of that number costs; 0 where nothing is said of it."""
+    matching = _matching(list(plan.parts), {"part": part})
+    return float(matching[0].each) if matching else 0.0
+
+
 def _matching(rules: list, place: dict[str, str | None]) -> list:  # type: ignore[type-arg]
     """Rules that fit ``place``, most specific first; of equals the later one in the file."""
     fitting = [

@@ -1,145 +1,156 @@
 """The plan of a line as it is shown: which slots to exchange together, at which panel boundary and clock
-time, and what can be done meanwhile without a stop."""
+time, what can be done meanwhile without a stop, whose hands that takes, and what would be without it."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from math import fsum
+from collections.abc import Iterator
+from datetime import UTC
 
-from service.domain import judge, notices
-from service.domain.calendar import Hours, hours_of, walk
-from service.domain.model import SECOND, Instant, Spread, to_rfc3339
-from service.domain.outcome import forecast, is_boundary_only
-from service.domain.pace import Pace, pace_of, seconds_to_empty
-from service.domain.plan import Job, Stop, Terms, Turn, Window, fewest_stops, in_turn, window_of
-from service.domain.sight import Sight
-from service.domain.state import SlotState, StationState
+import msgspec
+
+from service.domain import notices
+from service.domain.calendar import walk
+from service.domain.jobs import Turn
+from service.domain.model import SECOND, Instant, Spread, SupplyKind, to_rfc3339
+from service.domain.planning import as_kept, cost
+from service.domain.prospect import HORIZON, Emptying, Prospect, look_ahead
+from service.domain.said import put
+from service.domain.staffing import Drawn, Need, Staffing, Task, meanwhile, staff
 from service.domain.world import World
 
 Json = dict[str, object]
-EXCHANGE = 60.0
-"""Seconds that one exchange takes, with the walk (common practice, no source)."""
+_SELDOM = 0.01
+"""An emptying that is less likely isn't counted any more."""
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
-    """A slot, with what turns its station's panels into clock times."""
-
-    station: StationState
-    slot: SlotState
-    sight: Sight
-    pace: Pace | None
-    hours: Hours | None
-
-    def at(self, panels: int) -> Instant | None:
-        """When so many panels will have passed, as far as the takt is known."""
-        seconds = self.seconds(panels)
-        start = self.station.counted_at
-        if seconds is None or start is None:
-            return None
-        return walk(self.hours, start, round(seconds * SECOND))
-
-    def seconds(self, panels: int) -> float | None:
-        found = None if self.pace is None else seconds_to_empty(self.pace, (panels, panels, panels))
-        return None if found is None else found[1]
-
-
-def plan_object(world: World, line: str, *, terms: Terms, panels: int) -> Json:
-    """The plan for the next ``panels`` panels. Slots that outlast the known orders have no part in it."""
-    stations = world.stations_of(line)
-    windows = [each for each in _windows(world, stations, terms) if each.last <= panels]
-    stopping: list[Window[Place]] = []
-    others: list[Window[Place]] = []
-    for each in windows:
-        (stopping if is_boundary_only(each.what.slot, each.what.sight) else others).append(each)
-    counted = [station.counted_at for station in stations if station.counted_at is not None]
+def plan_object(world: World, line: str, *, panels: int = HORIZON, at: Instant | None = None) -> Json:
+    """The plan for the next ``panels`` panels, as it is at ``at`` (``None``: at the last count)."""
+    counted = [each for station in world.stations_of(line) if (each := station.counted_at) is not None]
+    as_of = max(counted, default=None)
+    prospect = look_ahead(world, line, at or as_of or 0, panels=panels)
+    stops = as_kept(prospect)
+    staffing = staff(prospect, stops)
+    plan, rules = prospect.line.plan, prospect.rules
     return {
         "line": line,
-        "as_of": to_rfc3339(max(counted)) if counted else None,
+        "as_of": _told(as_of),
+        "kept_since": None if plan is None else to_rfc3339(plan.since),
         "panels": panels,
-        "margin_panels": terms.margin,
-        "waste_share": terms.waste,
-        "stops": [_stop_object(stop) for stop in fewest_stops(stopping)],
-        "meanwhile": _meanwhile(others),
+        "margin_panels": rules.margin_panels,
+        "waste_share": rules.waste_share,
+        "people": rules.people,
+        "feasible": staffing.feasible,
+        "helps": [put(said, UTC) for said in staffing.helps],
+        "helps_said": msgspec.to_builtins(staffing.helps),
+        "stop_minutes": round(rules.stop_minutes * sum(stop.rest is None for stop in stops), 1),
+        "without": _without(prospect),
+        "stops": [_stop_object(prospect, stop) for stop in stops],
+        "meanwhile": _meanwhile(prospect, staffing),
     }
 
 
-def _windows(world: World, stations: Sequence[StationState], terms: Terms) -> Iterator[Window[Place]]:
-    for station in stations:
-        sights, line = world.sights_of(station), world.line(station.line)
-        named = [(slot, judge.case_of(line, station, slot, sights)) for slot in _speakers(station, sights)]
-        known = [(slot, case) for slot, case in named if case is not None]
-        spreads = forecast([case for _, case in known]) if known else []
-        pace, hours = pace_of(station), hours_of(world.policy, station.line)
-        for (slot, case), spread in zip(known, spreads, strict=True):
-            sight = sights[slot.name]
-            if sight.usage and (case.needed is None or spread.p50 < case.needed):
-                left = fsum(case.question.left * case.question.weight)
-                place = Place(station, slot, sight, pace, hours)
-                yield _window(place, spread, left=left, usage=sight.usage, terms=terms)
-
-
-def _window(place: Place, spread: Spread[int], *, left: float, usage: float, terms: Terms) -> Window[Place]:
-    slot = place.slot
-    full = place.sight.rule.full or (None if slot.partial or slot.assumed else slot.declared)
-    return window_of(place, sure=spread.p05, left=left, usage=usage, full=full, terms=terms)
-
-
-def _speakers(station: StationState, sights: dict[str, Sight]) -> Iterator[SlotState]:
-    """Each slot, but of those that feed the same placements only the one with least in it."""
-    for slot in station.slots.values():
-        group = [station.slots[name] for name in sights[slot.name].group if name in station.slots]
-        if not group or slot is min(group, key=lambda one: (one.book is None, one.book or 0, one.name)):
-            yield slot
-
-
-def _stop_object(stop: Stop[Place]) -> Json:
-    moments = [at for window in stop.windows if (at := window.what.at(stop.boundary)) is not None]
+def _stop_object(prospect: Prospect, stop: Drawn) -> Json:
+    rest = stop.rest
+    at = _at(prospect, stop.boundary) if rest is None or rest.moment is None else rest.moment
+    costs = cost(prospect, stop)
     return {
         "panels": stop.boundary,
-        "at": to_rfc3339(min(moments)) if moments else None,
-        "exchanges": [_exchange(window) for window in sorted(stop.windows, key=_by_place)],
+        "at": _told(at),
+        "at_break": rest is not None and rest.moment is not None,
+        "at_changeover": rest is not None and rest.order is not None,
+        "costs": None if costs is None else round(costs, 2),
+        "exchanges": [_exchange(prospect, need, stop) for need in sorted(stop.needs, key=_by_place)],
     }
 
 
-def _by_place(window: Window[Place]) -> tuple[int, str, str]:
-    return window.last, window.what.station.station, window.what.slot.name
+def _by_place(need: Need) -> tuple[int, tuple[str, str]]:
+    return need.last, need.what.supply.place
 
 
-def _exchange(window: Window[Place]) -> Json:
-    place = window.what
-    notice = place.slot.notice
+def _exchange(prospect: Prospect, need: Need, stop: Drawn | None) -> Json:
+    supply = need.what.supply
+    station, slot = supply.place
+    part, kind = supply.part
+    notice = supply.slot.notice if need.what.number == 1 else None
     return {
-        "station": place.station.station,
-        "slot": place.slot.name,
-        "kind": place.slot.kind,
-        "part": place.sight.part,
-        "from_panels": window.first,
-        "by_panels": window.last,
-        "from": _told(place.at(window.first)),
-        "by": _told(place.at(window.last)),
+        "station": station,
+        "slot": slot,
+        "kind": kind,
+        "part": part,
+        "emptying": need.what.number,
+        "from_panels": need.first,
+        "by_panels": need.last,
+        "from": _told(_at(prospect, need.first)),
+        "by": _told(_at(prospect, need.last)),
+        "ready": need.what.ready,
+        "left_over": _left_over(need, stop),
         "notice": notice.id if notice is not None and notices.is_live(notice) else None,
     }
 
 
-def _meanwhile(windows: Sequence[Window[Place]]) -> list[Json]:
-    """In the order in which one pair of hands does best; without a known takt by panels alone."""
-    timed = [(window, _job(window)) for window in windows]
-    turns = in_turn([job for _, job in timed if job is not None])
-    untimed = sorted((window for window, job in timed if job is None), key=_by_place)
-    return [_turn(turn) for turn in turns] + [_exchange(window) | {"late": None} for window in untimed]
+def _left_over(need: Need, stop: Drawn | None) -> float | None:
+    """The parts thrown away; a tape is joined to the next."""
+    if stop is None and need.what.supply.part[1] in (None, SupplyKind.TAPE):
+        return 0.0
+    return round(need.what.left_over(need.last if stop is None else stop.boundary), 1)
 
 
-def _job(window: Window[Place]) -> Job[Window[Place]] | None:
-    release, deadline = (window.what.seconds(panels) for panels in (window.first, window.last))
-    if release is None or deadline is None:
-        return None
-    return Job(window, release, deadline + EXCHANGE, EXCHANGE)
+def _meanwhile(prospect: Prospect, staffing: Staffing) -> list[Json]:
+    """In the order in which to do it; without a known takt by panels alone."""
+    if staffing.turns is None:
+        unknown = {"begin": None, "end": None, "late": None}
+        return [_exchange(prospect, need, None) | unknown for need in meanwhile(prospect)]
+    return [_turn(prospect, turn) for turn in staffing.turns if turn.job.what.stop is None]
 
 
-def _turn(turn: Turn[Window[Place]]) -> Json:
-    return _exchange(turn.job.what) | {"late": turn.is_late}
+def _turn(prospect: Prospect, turn: Turn[Task]) -> Json:
+    begin, end = (_told(_after(prospect, seconds)) for seconds in (turn.begin, turn.end))
+    return _exchange(prospect, turn.job.what.need, None) | {"begin": begin, "end": end, "late": turn.is_late}
+
+
+def _without(prospect: Prospect) -> Json:
+    """Expected ``stops`` and their minutes if nobody exchanges before empty, and how many there would be if
+    each slot that needs one had its own."""
+    alone = sum(_chances_left_alone(prospect))
+    single = sum(1 for _ in _each_by_itself(prospect))
+    return {
+        "stops": round(alone, 1),
+        "minutes": round(alone * prospect.rules.late_minutes, 1),
+        "single_stops": single,
+        "single_minutes": round(single * prospect.rules.stop_minutes, 1),
+    }
+
+
+def _chances_left_alone(prospect: Prospect) -> Iterator[float]:
+    """Of each emptying that comes when supplies are exchanged once they are empty."""
+    for window in prospect.windows:
+        emptying, supply = window.what, window.what.supply
+        end = prospect.panels if supply.needed is None else min(prospect.panels, supply.needed)
+        while (chance := float(emptying.chance_before([end])[0])) > _SELDOM:
+            yield chance
+            if supply.fresh is None or supply.fresh.p05 < 1:
+                break
+            before, fresh = emptying.panels, supply.fresh
+            panels = Spread(before.p05 + fresh.p05, before.p50 + fresh.p50, before.p95 + fresh.p95)
+            emptying = Emptying(supply, emptying.number + 1, panels, 0.0)
+
+
+def _each_by_itself(prospect: Prospect) -> Iterator[Need]:
+    shelf = prospect.unspoken.copy()
+    for window in prospect.windows:
+        need: Need | None = window if window.what.supply.stops else None
+        while need is not None:
+            yield need
+            need = prospect.after(need, need.last, shelf)
+
+
+def _at(prospect: Prospect, panels: int) -> Instant | None:
+    return None if prospect.tempo is None else prospect.tempo.at(panels)
+
+
+def _after(prospect: Prospect, seconds: float) -> Instant | None:
+    tempo = prospect.tempo
+    return None if tempo is None else walk(tempo.hours, tempo.start, round(seconds * SECOND))
 
 
 def _told(at: Instant | None) -> str | None:

@@ -4,22 +4,27 @@ from __future__ import annotations
 
 from typing import Any
 
-from service.domain.plan import Terms
-from service.domain.policy import Policy, SlotRule
+from service.domain.policy import PlanRules, Policy, SlotRule
 from service.usecases.planned import plan_object
 from tests.support.story import Story
 
-TERMS = Terms(margin=1, waste=0.1)
+RULES = PlanRules(margin_panels=1, waste_share=0.1)
 
 
 def plan(story: Story, *, panels: int = 200) -> Any:
-    return plan_object(story.world, "L3", terms=TERMS, panels=panels)
+    """Of what is in the slots now."""
+    found: Any = plan_object(story.world, "L3", panels=panels)
+    for stop in found["stops"]:
+        stop["exchanges"] = [each for each in stop["exchanges"] if each["emptying"] == 1]
+    found["stops"] = [stop for stop in found["stops"] if stop["exchanges"]]
+    found["meanwhile"] = [each for each in found["meanwhile"] if each["emptying"] == 1]
+    return found
 
 
 def line(**left: int) -> Story:
     """Trays of 60 (``T…``) and reels of 1,000 (``F…``, ten a panel); twenty seconds a panel."""
     rules = [SlotRule(slot="T*", kind="tray", full=60), SlotRule(slot="F*", kind="tape", full=1000)]
-    story = Story(Policy(slots=rules))
+    story = Story(Policy(slots=rules, plan=RULES))
     usage = {slot: 1 if slot.startswith("T") else 10 for slot in left}
     story.recipe(usage, parts={slot: f"part-{slot}" for slot in left})
     story.first(*left)
