@@ -27,6 +27,7 @@ from service.domain import (
 from service.domain import slot as supplies
 from service.domain.counting import Hearing
 from service.domain.depletion import surely_lasts
+from service.domain.edges import Turn
 from service.domain.events import CountMessage
 from service.domain.judge import lead_of
 from service.domain.model import SECOND, Instant, from_datetime
@@ -117,19 +118,17 @@ def _feed_slots(
         slot = slots.get(name) or world.slot(station, name)
         sight = sights[name] if not sights[name].is_stale else world.look(station, slot)
         placed, lost, covered = counting.slot_increment(station, slot, message, count, hearing)
-        empty = 0
+        gone = 0
         if count.empty is not None:
-            empty = counting.empty_increment(station, slot, message, count.empty, hearing)
+            gone = _pass_empty(station, slot, message, count.empty, hearing, began)
         last, slot.reported_panels = slot.reported_panels, progress
         panels = 0 if last is None else progress - last
-        if not (placed or lost or panels or empty):
+        if not (placed or lost or panels or gone):
             continue
         earlier = slot.loaded_at is not None and began < slot.loaded_at
         if made and sight.by_recipe:
             placing.note(slot.taken + placed, 0.0 if sight.group else (sight.usage or 0.0) * panels)
-        used = supplies.consume(slot, placed, lost, covered, sight.usage, panels, earlier=earlier)
-        if empty and not earlier:
-            used += stacks.pass_empty(slot, empty)
+        used = gone + supplies.consume(slot, placed, lost, covered, sight.usage, panels, earlier=earlier)
         if made is not None and last is not None and (placed != sight.said * panels or slot.usage_off):
             _note_usage(slot, sight, (slot, placed, panels), odd)
         if not used:
@@ -144,6 +143,20 @@ def _feed_slots(
             doubtful.append(name)
     station.skips = placing.noted(station.skips, made or 0, progress - (made or 0))
     return told, doubtful
+
+
+def _pass_empty(
+    station: StationState,
+    slot: SlotState,
+    message: CountMessage,
+    total: int,
+    hearing: Hearing,
+    began: Instant,
+) -> int:
+    """Picks found cavities empty; the parts that are gone from the books by that."""
+    cavities = counting.empty_increment(station, slot, message, total, hearing)
+    earlier = slot.loaded_at is not None and began < slot.loaded_at
+    return stacks.pass_empty(slot, cavities) if cavities and not earlier else 0
 
 
 def _note_usage(slot: SlotState, sight: Sight, report: recipes.Report, odd: list[recipes.Report]) -> None:
@@ -213,7 +226,7 @@ def _believe_refill(
     was, lead = succession.before(slot), lead_of(sight, station) * (usage or 0.0)
     supplies.believe_refill(slot, sight.rule, at=at, lead=lead)
     stacks.load(slot, sight.rule, None, said=False)
-    turn = succession.Turn(world, station, slot, was, None, at, at, at)
+    turn = Turn(world, station, slot, was, None, at, at, at)
     succession.seen(turn, usage, panels, lead)
     supplies.settle_doubt(station)
     ready.use(world, station, world.look(station, slot).part, slot.kind)

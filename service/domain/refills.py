@@ -10,6 +10,7 @@ import msgspec
 from service.domain import clock, ends, notices, questions, ready, record, succession, undo, wrong_part
 from service.domain import slot as supplies
 from service.domain.calendar import hours_of
+from service.domain.edges import Turn
 from service.domain.events import SupplyMessage
 from service.domain.history import Booked
 from service.domain.lately import used_since
@@ -87,9 +88,7 @@ def _refill(
     moment = clock.own_moment(station, clock.SUPPLY, message.at, at)
     since = used_since(station, slot, sight.usage, moment, hours_of(world.policy, station.line))
     timed = message.at is not None
-    turn = succession.Turn(
-        world, station, slot, succession.before(slot), message.by, happened, moment, at, since, timed
-    )
+    turn = Turn(world, station, slot, succession.before(slot), message.by, happened, moment, at, since, timed)
     if supplies.puts_a_word_to_refill(slot, message, sight.rule, moment):
         message, carried = _recall(world, message, told, station, slot, happened, at)
         told += questions.settle(world, station, slot, notices.ANSWERED, at, by=message.by)
@@ -144,7 +143,7 @@ def _splice(
     told = questions.end_loading(world, station, slot, notices.REFILLED, at, by=message.by, since=since)
     supplies.splice(slot, grey=message.grey or 0, event=event, at=happened)
     slot.counted += since
-    succession.spliced(succession.Turn(world, station, slot, was, message.by, happened, moment, at, since))
+    succession.spliced(Turn(world, station, slot, was, message.by, happened, moment, at, since))
     return told
 
 
@@ -169,9 +168,7 @@ def _take_out(
     told += wrong_part.end(world, station, slot.name, notices.REMOVED, at, by=by)
     was = succession.before(slot)
     supplies.remove(slot, event=event, at=happened)
-    succession.removed(
-        succession.Turn(world, station, slot, was, by, happened, happened, at, timed=happened != at)
-    )
+    succession.removed(Turn(world, station, slot, was, by, happened, happened, at, timed=happened != at))
     world.look(station, slot)
     world.note(station, slot)
     return told

@@ -8,11 +8,9 @@ from __future__ import annotations
 from math import exp
 from statistics import median
 
-from service.domain import clock
-from service.domain.calendar import Hours, worked
 from service.domain.depletion import learn
 from service.domain.events import SupplyMessage
-from service.domain.model import SECOND, Instant
+from service.domain.model import Instant
 from service.domain.policy import SlotRule
 from service.domain.state import SlotState, StationState, Stock
 
@@ -55,6 +53,7 @@ def consume(
     if earlier:
         slot.before += used
         return used
+    slot.used += used
     if usage:
         taken = slot.taken + placed - usage * panels
         slot.taken = 0.0 if taken < 0.0 else min(taken, usage)
@@ -167,22 +166,6 @@ def name_refill(slot: SlotState, message: SupplyMessage, *, since: int, carried:
     elif carried is not None:
         slot.declared = max(0, carried.declared - carried.counted)
         slot.exact, slot.assumed = carried.exact, carried.assumed
-
-
-def used_since(
-    station: StationState, slot: SlotState, usage: float | None, happened: Instant, hours: Hours | None
-) -> int:
-    """Parts of what was counted that were used after ``happened``, to the panel: walks the working time back
-    along the last takts, beyond them at the oldest one's pace. 0 where takt or usage aren't known."""
-    last = clock.last_panel(station)
-    if not usage or last is None or last <= happened or not station.takts:
-        return 0
-    span, panels, known = worked(hours, happened, last), 0, station.takts[::-1]
-    while span > 0 and panels < len(known):
-        span -= round(known[panels] * SECOND)
-        panels += 1
-    beyond = max(span, 0) // round(station.takts[0] * SECOND)
-    return min(slot.counted, round((panels + beyond) * usage))
 
 
 def load(

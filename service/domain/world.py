@@ -11,10 +11,10 @@ from dataclasses import dataclass, field
 import msgspec
 
 from service.domain.memory import Memory
-from service.domain.model import Notice
+from service.domain.model import Instant, Notice
 from service.domain.notices import is_live
-from service.domain.policy import Policy, SlotRule
-from service.domain.sight import Sight, look
+from service.domain.policy import Policy
+from service.domain.sight import Sight, look, name_what_is_usual
 from service.domain.state import (
     SITE_KEY,
     LineState,
@@ -28,6 +28,7 @@ from service.domain.state import (
     station_key,
     supply_key,
 )
+from service.domain.stays import StationStays, Stays
 
 Place = tuple[str, str]
 SlotPlace = tuple[str, str, str]
@@ -36,8 +37,18 @@ _stations = msgspec.msgpack.Decoder(StationState)
 _lines = msgspec.msgpack.Decoder(LineState)
 _supplies = msgspec.msgpack.Decoder(SupplyState)
 _standing = msgspec.msgpack.Decoder(Standing)
+_stays = msgspec.msgpack.Decoder(StationStays)
 _policies = msgspec.msgpack.Decoder(Policy)
-_READ_ORDER = {"site": 0, "law": 0, "record": 0, "line": 1, "station": 2, "supply": 2, "notice": 3}
+_READ_ORDER = {
+    "site": 0,
+    "law": 0,
+    "record": 0,
+    "line": 1,
+    "station": 2,
+    "supply": 2,
+    "stays": 2,
+    "notice": 3,
+}
 
 
 def _rank(key: str) -> int:
@@ -48,7 +59,8 @@ def _rank(key: str) -> int:
 class World:
     """``watched`` names the slots of a station whose notice is live, ``notices`` the place of each notice
     that a slot still has; ``standing`` are the notices that aren't about a slot's emptying, by id, and
-    ``standing_at`` their ids by station; ``touched`` the keys changed since ``take_changes``."""
+    ``standing_at`` their ids by station; ``aging``: when the floor life of what is in a slot must be looked
+    at again; ``touched`` the keys changed since ``take_changes``."""
 
     policy: Policy = field(default_factory=Policy)
     lines: dict[str, LineState] = field(default_factory=dict)
@@ -60,12 +72,14 @@ class World:
     noted: dict[SlotPlace, str] = field(default_factory=dict)
     standing: dict[str, Standing] = field(default_factory=dict)
     standing_at: dict[Place, set[str]] = field(default_factory=dict)
+    aging: dict[SlotPlace, Instant] = field(default_factory=dict)
     memory: Memory = field(default_factory=Memory)
+    stays: Stays = field(default_factory=Stays)
     touched: set[str] = field(default_factory=set)
-    """``memory`` shares it."""
+    """``memory`` and ``stays`` share it."""
 
     def __post_init__(self) -> None:
-        self.memory.touched = self.touched
+        self.memory.touched = self.stays.touched = self.touched
 
     def line(self, name: str) -> LineState:
         line = self.lines.get(name)
@@ -92,7 +106,7 @@ class World:
         if slot is None:
             slot = station.slots[name] = SlotState(name=name)
             sight = self.look(station, slot)
-            if _name_what_is_usual(slot, sight.rule):
+            if name_what_is_usual(slot, sight.rule):
                 self.look(station, slot)
         return slot
 
@@ -131,6 +145,10 @@ class World:
             self.watched[place].add(slot.name)
         else:
             self.watched[place].discard(slot.name)
+        if slot.age_at is not None:
+            self.aging[*place, slot.name] = slot.age_at
+        else:
+            self.aging.pop((*place, slot.name), None)
 
     def stand(self, standing: Standing) -> None:
         """Keep a notice of its own as it is now, or forget it once it has ended."""
@@ -156,10 +174,14 @@ class World:
                 del self.standing_at[place]
 
     def part_with(self, slot: SlotState, *, stock: Stock | None) -> None:
-        """A supply that has a name leaves its slot; ``stock`` is what is believed to be left in it."""
+        """A supply leaves its slot; one that has a name keeps its exposure and cells. ``stock`` is what is
+        believed to be left in it."""
+        (exposure, slot.exposure), (tray, slot.tray) = (slot.exposure, None), (slot.tray, None)
+        slot.aged_told = None
         known = self.supplies.get(slot.supply) if slot.supply is not None else None
         if known is not None:
             known.stock, known.where = stock, None
+            known.exposure, known.tray, known.empty = exposure, tray, slot.empty
             known.kind, known.part = known.kind or slot.kind, known.part or slot.part
             touch_supply(self, known)
 
@@ -178,7 +200,7 @@ class World:
     def touch_all(self) -> None:
         self.touched |= {SITE_KEY, *map(line_key, self.lines), *map(supply_key, self.supplies)}
         self.touched |= {station_key(*place) for place in self.stations}
-        self.touched |= {*map(notice_key, self.standing), *self.memory.keys()}
+        self.touched |= {*map(notice_key, self.standing), *self.memory.keys(), *self.stays.keys()}
 
     def take_changes(self) -> dict[str, bytes | None]:
         """The touched states, encoded; nothing is touched afterwards."""
@@ -188,6 +210,7 @@ class World:
 
     def restore(self, keys: Iterable[str], committed: Mapping[str, bytes]) -> None:
         """Put states back to what was committed (or to nothing)."""
+        self.stays.drop_changes()
         # What hangs on something goes before it and comes back after it.
         wanted = sorted(keys, key=_rank)
         for key in reversed(wanted):
@@ -216,7 +239,7 @@ class World:
         self.touched.add(SITE_KEY)
         for place, station in self.stations.items():
             named = [
-                _name_what_is_usual(slot, self.sights[place][slot.name].rule)
+                name_what_is_usual(slot, self.sights[place][slot.name].rule)
                 for slot in station.slots.values()
             ]
             if any(named):
@@ -255,6 +278,8 @@ class World:
             case "supply":
                 supply = _supplies.decode(data)
                 self.supplies[supply.name] = supply
+            case "stays":
+                self.stays.adopt(_stays.decode(data))
             case "notice":
                 standing = _standing.decode(data)
                 if standing.notice is not None:
@@ -274,6 +299,9 @@ class World:
                 self.lines.pop(rest, None)
             case "supply":
                 self.supplies.pop(rest, None)
+            case "stays":
+                line, _, name = rest.partition("/")
+                self.stays.forget((line, name))
             case "notice":
                 self._leave(rest)
 
@@ -284,6 +312,7 @@ class World:
             return
         del self.sights[place], self.watched[place]
         for name in station.slots:
+            self.aging.pop((*place, name), None)
             notice = self.noted.pop((*place, name), None)
             if notice is not None:
                 del self.notices[notice]
@@ -298,21 +327,14 @@ class World:
             return None if state is None else _encode(state)
         if kind == "site":
             state = self.policy
-        elif kind == "station":
+        elif kind in ("station", "stays"):
             line, _, name = rest.partition("/")
-            state = self.stations[line, name]
+            state = (self.stations if kind == "station" else self.stays.stations)[line, name]
         elif kind == "line":
             state = self.lines[rest]
         else:
             state = self.supplies[rest]
         return _encode(state)
-
-
-def _name_what_is_usual(slot: SlotState, rule: SlotRule) -> bool:
-    """Kind and part as configured, where nobody has said another; whether that changed anything."""
-    before = slot.kind, slot.part
-    slot.kind, slot.part = slot.kind or rule.kind, slot.part or rule.part
-    return before != (slot.kind, slot.part)
 
 
 def touch_supply(world: World, supply: SupplyState) -> None:
