@@ -149,7 +149,7 @@ def _begin_afresh(station: StationState) -> None:
     if station.panels is not None:
         station.panels = 0
     for slot in station.slots.values():
-        slot.base_placed = slot.base_lost = 0
+        slot.base_placed = slot.base_lost = slot.base_empty = 0
         slot.unsaid = 0
 
 
@@ -225,6 +225,24 @@ def slot_increment(
     if base_lost is None:
         return placed, None, 0
     return placed, (total_lost - base_lost if total_lost > base_lost else 0), covered
+
+
+def empty_increment(
+    station: StationState, slot: SlotState, message: CountMessage, total: int, hearing: Hearing
+) -> int:
+    """Picks that found a cavity empty, as many as this message adds to the slot."""
+    produces = message.mode == "production"
+    if message.counts == "delta":
+        if slot.base_empty is not None or station.in_full:
+            slot.base_empty = (slot.base_empty or 0) + total
+        return total if produces else 0
+    if hearing is Hearing.LATE:
+        return 0
+    base = None if hearing is Hearing.FIRST else slot.base_empty
+    if base is None and station.in_full and hearing is not Hearing.FIRST:
+        base = 0
+    slot.base_empty = total
+    return max(0, total - base) if base is not None and produces else 0
 
 
 def _move_along(station: StationState, slot: SlotState, count: SlotCount) -> None:

@@ -45,7 +45,7 @@ class LevelRule(msgspec.Struct, frozen=True, kw_only=True):
 
 def _usual(level: str, hours: float) -> LevelRule:
     return LevelRule(
-        level=level, hours=hours, short_hours=12, reset_times=5, reset_humidity=10, pause_humidity=10
+        level=level, hours=hours, short_hours=12.0, reset_times=5.0, reset_humidity=10.0, pause_humidity=10.0
     )
 
 
@@ -53,9 +53,9 @@ def _tender(level: str, hours: float, pause_humidity: float, pause_hours: float 
     return LevelRule(
         level=level,
         hours=hours,
-        short_hours=8,
-        reset_times=10,
-        reset_humidity=5,
+        short_hours=8.0,
+        reset_times=10.0,
+        reset_humidity=5.0,
         pause_humidity=pause_humidity,
         pause_hours=pause_hours,
     )
@@ -66,12 +66,12 @@ def _tender(level: str, hours: float, pause_humidity: float, pause_hours: float 
 # as the rule for short exposures can need.
 LEVELS: tuple[LevelRule, ...] = (
     LevelRule(level="1", hours="unlimited"),
-    _usual("2", 8760),
-    _usual("2a", 672),
-    _usual("3", 168),
-    _tender("4", 72, 10),
-    _tender("5", 48, 5, 80),
-    _tender("5a", 24, 5, 80),
+    _usual("2", 8760.0),
+    _usual("2a", 672.0),
+    _usual("3", 168.0),
+    _tender("4", 72.0, 10.0),
+    _tender("5", 48.0, 5.0, 80.0),
+    _tender("5a", 24.0, 5.0, 80.0),
     LevelRule(level="6", hours="label", bake_first=True),
 )
 

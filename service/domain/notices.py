@@ -154,6 +154,23 @@ def end_loading(slot: SlotState, because: str, at: Instant, *, by: str | None = 
     return told
 
 
+def worsen(bearer: Bearer, level: Level, said: Said, zone: ZoneInfo, at: Instant) -> Told:
+    """What stands by itself and isn't closed got worse: it calls again."""
+    _end_quiet(bearer)
+    return _change(
+        bearer,
+        at,
+        Change.CHANGED,
+        calls=True,
+        state=_after(bearer, Deed.WORSE),
+        level=level.value,
+        quiet_until=None,
+        quiet_panels=None,
+        message=put(said, zone),
+        said=said,
+    )
+
+
 def take(bearer: Bearer, by: str, at: Instant) -> Told | None:
     """Raises ``Taken`` when another has it or it is closed; the same person twice changes nothing."""
     state = _after(bearer, Deed.TAKE, by=by)
@@ -264,9 +281,7 @@ def sentence(station: StationState, slot: SlotState, level: Level, numbers: Numb
     about: dict[str, Value] = {
         "where": f"{station.line} {station.station} {slot.name}",
         "supply": one_supply(slot.kind, numbers.part),
-        "when": Said("between two panels, by a stop at the end of the panel")
-        if numbers.boundary_only
-        else Said("while it runs"),
+        "when": exchange_when(numbers.boundary_only),
     }
     if level is Level.EMPTY:
         return Said("{where} is empty and the station waits. Bring {supply}.", about)
@@ -282,6 +297,12 @@ def sentence(station: StationState, slot: SlotState, level: Level, numbers: Numb
         "short": Said(" It {lacks}.", {"lacks": lacks}) if (lacks := what_lacks(numbers.short)) else "",
     }
     return Said("{where} lasts {panels}{between}{clock}.{short} Bring {supply}; exchange {when}.", about)
+
+
+def exchange_when(boundary_only: bool) -> Said:
+    if boundary_only:
+        return Said("between two panels, by a stop at the end of the panel")
+    return Said("while it runs")
 
 
 def one_supply(kind: str | None, part: str | None) -> Said:

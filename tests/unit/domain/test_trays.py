@@ -1,5 +1,5 @@
-"""Matrices of JEDEC trays from memory, checked against the length of the outline: twice the edge and the pitches
-between come to 315 mm."""
+"""Matrices of JEDEC trays from memory, checked against the length of their outline: twice the edge and the
+pitches between come to 315 mm."""
 
 import pytest
 from hypothesis import given
