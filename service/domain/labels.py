@@ -181,7 +181,7 @@ class _Names:
 
 
 def _label(fields: Sequence[Field], form: str, names: _Names, tolerated: tuple[Said, ...]) -> Label:
-    said = [field for field in fields if field.value]
+    said = _once(fields)
     if not said:
         raise Unreadable(Said("the label holds no field with a value"))
     odd: list[Said] = []
@@ -191,7 +191,7 @@ def _label(fields: Sequence[Field], form: str, names: _Names, tolerated: tuple[S
     if quantity is None:
         odd += [_no_number(each) for each in said if each.identifier in _COUNTS]
     lot, supply = _first(said, _LOTS, odd), _first(said, _SUPPLIES, odd)
-    numbers = [field.value for field in parts]
+    numbers = [unicodedata.normalize("NFC", field.value) for field in parts]
     part = names.choose(numbers)
     chosen = next((field for field in parts if names.means(field.value) == part), None)
     used = [each for each in (chosen, quantity, level, lot, supply) if each is not None]
@@ -207,6 +207,15 @@ def _label(fields: Sequence[Field], form: str, names: _Names, tolerated: tuple[S
         (*tolerated, *odd),
         tuple(dict.fromkeys(each for each in [part, *others] if each)),
     )
+
+
+def _once(fields: Sequence[Field]) -> list[Field]:
+    """Those with a value; what is said twice alike is said once."""
+    kept: dict[tuple[str, str], Field] = {}
+    for field in fields:
+        if field.value:
+            kept.setdefault((field.identifier, field.value), field)
+    return list(kept.values())
 
 
 def _no_number(field: Field) -> Said:

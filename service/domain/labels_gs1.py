@@ -30,10 +30,12 @@ _DATE = Element("date YYMMDD", 6, fixed=True, digits=True)
 _MEASURE = Element("measure", 6, fixed=True, digits=True)
 _PLACE = Element("location", 13, fixed=True, digits=True)
 _INTERNAL = Element("internal", 90)
+_OTHER = Element("not named here", 90)
 ELEMENTS: dict[str, Element] = {
     "00": Element("logistic unit (SSCC)", 18, fixed=True, digits=True),
     "01": Element("trade item (GTIN)", 14, fixed=True, digits=True),
     "02": Element("contained trade items (GTIN)", 14, fixed=True, digits=True),
+    "03": Element("made to order trade item (GTIN)", 14, fixed=True, digits=True),
     "10": Element("lot", 20),
     **dict.fromkeys(("11", "12", "13", "15", "16", "17"), _DATE),
     "20": Element("variant", 2, fixed=True, digits=True),
@@ -62,7 +64,7 @@ _LENGTHS = dict.fromkeys(("23", "24", "25", "40", "41", "42", "71"), 3) | dict.f
 )
 """How long an identifier is, by its first two digits; 2 otherwise (GS1 Tag Data Translation 2.0, table K)."""
 _CHARACTERS = re.compile(r"""[!"%-?A-Z_a-z]*""")
-_WITH_CHECK_DIGIT = frozenset({"00", "01", "02"})
+_WITH_CHECK_DIGIT = frozenset({"00", "01", "02", "03"})
 _TRADE_ITEM = re.compile(r"01([0-9]{14})")
 _BRACKETED = re.compile(r"\(([0-9]{2,4})\)([^(]*)")
 
@@ -110,25 +112,35 @@ def read_bracketed(scanned: Scanned) -> list[Field] | None:
     return fields
 
 
-def _read_one(text: str, number: int, place: int) -> tuple[Field, int]:
+def element_of(text: str) -> tuple[str, Element | None]:
+    """The identifier that ``text`` begins with, as long as such ones are, and what it says; ``None`` where
+    there is none such."""
     length = _LENGTHS.get(text[:2], 2)
     identifier = text[:length]
-    element = _MEASURE if identifier[:2] in _MEASURES else ELEMENTS.get(identifier)
-    if len(identifier) < length or not (identifier.isascii() and identifier.isdigit()):
+    if len(identifier) < length:
+        return identifier, None
+    if identifier[:2] in _MEASURES:
+        return identifier, _MEASURE
+    return identifier, ELEMENTS.get(identifier, _OTHER if length > 2 else None)
+
+
+def _read_one(text: str, number: int, place: int) -> tuple[Field, int]:
+    identifier, element = element_of(text)
+    length = len(identifier)
+    if not (identifier.isascii() and identifier.isdigit()):
         raise Unreadable(
             Said(
                 "field {count} (from character {place}) doesn't begin with a GS1 application identifier",
                 {"count": number, "place": place},
             )
         )
-    if element is None and len(identifier) == 2:
+    if element is None:
         raise Unreadable(
             Said(
                 "field {count} (from character {place}): there is no GS1 application identifier {identifier}",
                 {"count": number, "place": place, "identifier": identifier},
             )
         )
-    element = element or _INTERNAL
     end = text.find(GS, length)
     end = len(text) if end < 0 else end
     value = text[length : length + element.most] if element.fixed else text[length:end]

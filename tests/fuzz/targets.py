@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from service.domain.events import JournalEntry
+from service.domain.labels import LabelPattern, Unreadable, read_label
 from service.settings import SettingsError, load
 from service.wire.journal import read_entry, read_line
 from service.wire.native import Address, Misfit, read_message, read_topic
@@ -62,6 +63,12 @@ chance = 0.1
 line = "L*"
 kind = "tray"
 lead_panels = 20
+[[label]]
+name = "stores"
+pattern = '(?P<part>[^;]+);(?P<lot>[^;]*)'
+[[label.alias]]
+part = "R-10K-0402"
+names = ["RC0402-10K"]
 [[slot]]
 slot = "T*"
 kind = "tray"
@@ -75,6 +82,21 @@ outlets = ["hook"]
 severity = "urgent"
 hours = "06:00-14:00"
 """
+_LABEL_PATTERNS = (
+    LabelPattern(name="stores", pattern=r"(?P<part>[^;]+);(?P<quantity>\d+);(?P<lot>[^;]*)", upper=True),
+    LabelPattern(name="ours", strip=("VN",), alias={"RC0402-10K": "R-10K-0402"}),
+)
+_LABELS = [
+    "[)>\x1e06\x1dPR-10K-0402\x1d1PRC0402-10K\x1dQ5000\x1d1TA77\x1d9D2548\x1d13E2a\x1dSR17\x1e\x04",
+    "]d2[)>\x1e05\x1d0109501101530003\x1d10A77\x1d305000\x1e07free\x1e\x04",
+    "[)>|06|1PMCU-48Q|Q160|",
+    "[)><RS>06<GS>1PMCU-48Q<GS>7Q5000EA<RS><EOT>",
+    "[)>^^06^]1pmcu-48q^]q160^^^D",
+    "]C101095011015300033103001250\x1d10A77\x1d241R-10K",
+    "(01)09501101530003(10)A77(30)5000",
+    "PN;5000;A77",
+    "1PRC0402-10K",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +136,14 @@ def _settings_file(data: bytes) -> None:
         load(path, {})
 
 
+def _label(data: bytes) -> None:
+    """Also with half characters in it, as a page may send them."""
+    text = data.decode("utf-8", "surrogateescape")
+    with contextlib.suppress(Unreadable):
+        if read_label(text, _LABEL_PATTERNS) != read_label(text, _LABEL_PATTERNS):
+            raise AssertionError("the same text gave another label")
+
+
 def _environment(data: bytes) -> None:
     """Lines of ``NAME=value``, as far as an environment can hold them."""
     pairs = (line.partition(b"=") for line in data.replace(b"\0", b"").splitlines())
@@ -148,6 +178,7 @@ TARGETS: dict[str, Target] = {
             *_ABYSS,
         ],
     ),
+    "label": Target(_label, [text.encode() for text in _LABELS]),
     "settings": Target(_settings_file, [_SETTINGS.encode(), *(b"a = " + deep for deep in _ABYSS)]),
     "environment": Target(
         _environment,

@@ -35,6 +35,7 @@ def test_every_call_of_the_contract_is_described(described: dict[str, Any]) -> N
         "GET /api/v1/budget",
         "GET /api/v1/learned",
         "GET /api/v1/stream",
+        "POST /api/v1/labels/read",
     }
 
 
