@@ -102,3 +102,41 @@ def _refuses(url: str) -> bool:
     except httpx.TransportError:
         return True
     return False
+
+
+STORES = """
+[[label]]
+name = "stores"
+pattern = '(?P<part>[^;]+);(?P<quantity>[0-9]+);(?P<bin>.*)'
+[[label.alias]]
+part = "R-10K-0402"
+names = ["RC0402-10K"]
+"""
+
+
+def test_the_label_command_says_what_is_read_and_what_was_put_up_with(start_program: StartProgram) -> None:
+    program = start_program("label", "[)><RS>06<GS>1PRC0402-10K<GS>Q5000<GS>9D2548", config=STORES)
+    assert program.wait() == 0, program.log()
+    for line in (
+        "read as 15434/06",
+        "part: R-10K-0402",
+        "may also be called: RC0402-10K",
+        "quantity: 5000",
+        "lot: -",
+        "9D (date code, as agreed): 2548",
+        "put up with: its end is missing",
+    ):
+        assert line in program.log()
+
+
+def test_the_label_command_tries_a_pattern_of_the_configuration(start_program: StartProgram) -> None:
+    program = start_program("label", "MCU-48Q;160;B7", config=STORES)
+    assert program.wait() == 0, program.log()
+    assert "read as pattern stores" in program.log()
+    assert "bin (not known here): B7" in program.log()
+
+
+def test_the_label_command_exits_1_with_the_reason(start_program: StartProgram) -> None:
+    program = start_program("label", "[)>061PRC0402-10KQ5000", config="")
+    assert program.wait() == 1
+    assert "earlybell: label: the separators between the fields are missing" in program.log()
