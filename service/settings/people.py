@@ -25,6 +25,7 @@ RoutedKind = Literal[
     "outlet",
     "promise",
     "wrong part",
+    "floor life",
 ]
 """A kind of notice, or of the supply that a supply notice is about."""
 
