@@ -1,9 +1,9 @@
 """The composition root: builds every part, starts the threads, stops them in order. The only place with
 the clock.
 
-Threads here: the lease's keeper, the follower of what another commits, the announcer, the ticker; the web
-server runs in the main thread; those of the one in charge are the reign's. A thread that dies ends the
-process, so that a supervisor sees it."""
+Threads here: the lease's keeper, the follower of what another commits, the announcer, the planner, the
+ticker; the web server runs in the main thread; those of the one in charge are the reign's. A thread that dies
+ends the process, so that a supervisor sees it."""
 
 from __future__ import annotations
 
@@ -23,6 +23,7 @@ from service.entrance import make_door
 from service.heart import Heart
 from service.instance import claim
 from service.lease import Lease, LeaseLost
+from service.news import News
 from service.phonebook import phonebook
 from service.ports import NewDelivery, StoreError
 from service.pulse import STUCK_AFTER, Pulse, Watchdog
@@ -31,11 +32,11 @@ from service.report import Report
 from service.settings import Settings
 from service.store import Store, open_store
 from service.telemetry import Metrics
-from service.usecases.announce import Announcer
 from service.usecases.asks import Passing, Tray
 from service.usecases.budget import Budget, readers
 from service.usecases.charge import Charge
 from service.usecases.desk import AskingDesk
+from service.usecases.exchange import Exchanges
 from service.usecases.follow import Follower
 from service.usecases.ingest import Ask
 from service.usecases.show import Shown
@@ -89,18 +90,20 @@ class Service:
             reasons=self.not_ready,
             clock=wall_clock if settings.site.clock == "wall" else None,
         )
-        self.announcer = Announcer(
+        self.news = News(
             shown=self.shown,
             publish=self._publish,
             stream=self.hub.publish,
+            propose=self._propose,
             root=settings.mqtt.out_root,
-            count=self.metrics.forecasts_published.inc,
-            beat=self.pulse.beater("announcer"),
+            metrics=self.metrics,
+            report=self.report,
+            pulse=self.pulse,
         )
         self.follower = Follower(
             followed=self.store.archive,
             committed=committed,
-            tell=self.announcer.commit,
+            tell=self.news.commit,
             beat=self.pulse.beater("follower"),
         )
         self.follower.refresh()
@@ -120,7 +123,7 @@ class Service:
             committed=committed,
             broker=outside.broker(settings),
             outlets=outside.outlets(settings, self.port, key=self.door.link_key, phones=self.store.phones),
-            announcer=self.announcer,
+            news=self.news,
             metrics=self.metrics,
             report=self.report,
             pulse=self.pulse,
@@ -148,7 +151,8 @@ class Service:
         log.info(
             "started", web=outside.web_address(self.settings, self.port), slots_known=self._slots_known()
         )
-        self._thread("announcer", self.announcer.run)
+        self._thread("announcer", self.news.announcer.run)
+        self._thread("planner", self.news.planner.run)
         self._thread("follower", self.follower.run)
         keeper = self._thread("lease", self.charge.run)
         self.scheduler.start()
@@ -215,6 +219,12 @@ class Service:
         if reign is not None:
             reign.connection.publish(messages)
 
+    def _propose(self, ask: Ask) -> None:
+        """To the owner of the world where it is here: only the one in charge keeps plans."""
+        reign = self.reign
+        if reign is not None:
+            reign.owner.put(ask)
+
     def _put(self, ask: Ask) -> None:
         """To the owner of the world, here or elsewhere."""
         reign = self.reign
@@ -264,7 +274,9 @@ class Service:
         before = wall_clock() - KEEP_DAYS * 24 * 3600 * SECOND
         self.store.keyring.forget(before=before)
         with contextlib.suppress(LeaseLost):  # the threads that live by it say so
-            rows = self.reign.prune(before=before)
+            kept = self.settings.store.keep_stays_days
+            stays_before = None if kept is None else wall_clock() - kept * 24 * 3600 * SECOND
+            rows = self.reign.prune(before=before, stays_before=stays_before)
             log.info("pruned", rows=rows, older_than_days=KEEP_DAYS)
 
     def _render_metrics(self) -> bytes:
@@ -290,6 +302,7 @@ class Service:
             door=self.door,
             budget=self.budget,
             labels=self.settings.label_patterns(),
+            exchanging=Exchanges(put=self._put, shown=self.shown),
             ways=self.ways,
             book=phonebook(self.settings, self.store.phones, self.port, clock=wall_clock),
             tray=Tray(
@@ -318,7 +331,7 @@ class Service:
         self.hub.close()
         self.watchdog.stop()
         self.scheduler.shutdown(wait=False)
-        self.announcer.stop()
+        self.news.stop()
         self.follower.stop()
         self.passing.stopped.set()
         with self.changing:

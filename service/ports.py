@@ -12,6 +12,7 @@ from typing import Literal, Protocol
 
 from service.domain.events import JournalEntry
 from service.domain.model import Change, Instant, Notice
+from service.domain.stays import NOTHING, Placed, Remembered, Run, RunAt
 from service.domain.traffic import Pace, Traffic
 from service.lease import Answered
 from service.outgoing import DeliveryRow, DeliveryState
@@ -113,6 +114,7 @@ class Batch:
     deliveries: Sequence[NewDelivery]
     refused: Sequence[Refused]
     answers: Sequence[Answered] = ()
+    remembered: Remembered = NOTHING
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,9 +139,10 @@ class Ledger(Protocol):
     def save_checkpoint(self, position: int, at: Instant, states: Mapping[str, bytes]) -> None:
         """Keep the whole state as it was before entry ``position``, so an export can begin near there."""
 
-    def prune(self, *, before: Instant) -> int:
+    def prune(self, *, before: Instant, stays_before: Instant | None = None) -> int:
         """Forget journal batches, checkpoints, settled deliveries, closed notices and refused messages wholly
-        older; keep what is open and the newest checkpoint not after ``before``. Rows deleted."""
+        older; keep what is open and the newest checkpoint not after ``before``. Stays that ended before
+        ``stays_before`` go too, and the runs that none is left of. Rows deleted."""
 
 
 class Archive(Protocol):
@@ -173,6 +176,37 @@ class Archive(Protocol):
 
     def healthy(self) -> bool:
         """Reachable and at this program's schema revision. Never raises."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sought:
+    """Which stays are wanted: all that is said must fit. ``word`` is a lot, a part or a supply, in these
+    spellings; ``panels``: (line, station, first, last) of which one must overlap it, last ``None``: open;
+    ``since`` and ``until``: it was in the slot at some time between."""
+
+    lot: str | None = None
+    part: str | None = None
+    supply: str | None = None
+    word: Sequence[str] = ()
+    line: str | None = None
+    station: str | None = None
+    slot: str | None = None
+    panels: Sequence[tuple[str, str, int, int | None]] | None = None
+    since: Instant | None = None
+    until: Instant | None = None
+
+
+class Lots(Protocol):
+    """The memory of lots; safe from any thread, never blocks the writer. May raise ``StoreError``."""
+
+    def stays(self, sought: Sought, *, limit: int, after: str | None = None) -> list[Placed]:
+        """Newest first (by when they began, then ``id``), beginning behind stay ``after``."""
+
+    def runs(self, line: str, station: str, *, first: int, last: int | None) -> list[Run]:
+        """Of these panels of the station, in order."""
+
+    def runs_of(self, order: str) -> list[RunAt]:
+        """Where and when an order ran, oldest first."""
 
 
 class Outbox(Protocol):

@@ -23,13 +23,13 @@ from service.domain.model import Instant
 from service.domain.world import World
 from service.lease import Lease
 from service.mqtt.client import Broker, Connection
+from service.news import News
 from service.ports import NewDelivery, Outlet
 from service.pulse import Pulse
 from service.report import Report
 from service.settings import Settings
 from service.store import Store
 from service.telemetry import Metrics
-from service.usecases.announce import Announcer
 from service.usecases.asks import Answering
 from service.usecases.deliver import Bell, OutTray, deliver
 from service.usecases.ingest import Ask, Inbound, Ingest
@@ -55,7 +55,7 @@ class Parts:
     committed: dict[str, bytes]
     broker: Broker
     outlets: Mapping[str, Outlet]
-    announcer: Announcer
+    news: News
     metrics: Metrics
     report: Report
     pulse: Pulse
@@ -79,7 +79,7 @@ class Reign:
             receive=self._receive,
             has_room=lambda: self.owner.has_room(),  # noqa: PLW0108 (made later)
             log=log.info,
-            connected=lambda: parts.announcer.tell_all(list(parts.committed)),
+            connected=parts.news.tell_all,
             session_lost=self._note_session_lost,
             had_session=self.ingest.position > 0,
             beat=pulse.beater("broker"),
@@ -92,7 +92,7 @@ class Reign:
             ingest=self.ingest,
             ledger=self._store.ledger,
             acknowledge=self.connection.acknowledge,
-            announce=parts.announcer.commit,
+            announce=parts.news.commit,
             ring=self._bell.ring,
             report=report.committed,
             resend=self._resend,
@@ -167,8 +167,8 @@ class Reign:
         """It was seen to take messages: no waiting any more."""
         self._bell.prove(outlet)
 
-    def prune(self, *, before: Instant) -> int:
-        return self._store.ledger.prune(before=before)
+    def prune(self, *, before: Instant, stays_before: Instant | None) -> int:
+        return self._store.ledger.prune(before=before, stays_before=stays_before)
 
     def _receive(self, topic: bytes, payload: bytes, retained: bool, token: tuple[int, int]) -> None:
         self.owner.put(Inbound(topic, payload, retained, token))

@@ -69,6 +69,18 @@ class Stay(msgspec.Struct, array_like=True, frozen=True):
         return self.ended is None or self.ended.at is None
 
     @property
+    def since(self) -> Instant:
+        """When it began, or was first written down where that isn't known."""
+        return self.first_at if self.begun.at is None else self.begun.at
+
+    @property
+    def first_panel(self) -> int | None:
+        """The first that it may have fed; ``None``: none yet, or none at all."""
+        if self.begun.early is None or self.begun == self.ended:
+            return None
+        return self.begun.early + 1
+
+    @property
     def used(self) -> int | None:
         return None if self.ended is None else self.ended.used - self.begun.used + self.late_parts
 
@@ -145,6 +157,9 @@ class Remembered:
     gone: Sequence[str] = ()
 
 
+NOTHING = Remembered()
+
+
 def stay_id(line: str, station: str, slot: str, loading: str) -> str:
     """Named after slot and loading: a replay and another database find the same."""
     return "s" + _digest(line, station, slot, loading)
@@ -199,6 +214,8 @@ class Stays:
 
     def take(self) -> Remembered:
         """What changed since it was last asked."""
+        if not self.changed and not self.runs:
+            return NOTHING
         found = Remembered(
             stays=[placed for placed in self.changed.values() if placed is not None],
             runs=list(self.runs.values()),
@@ -207,6 +224,23 @@ class Stays:
         self.changed.clear()
         self.runs.clear()
         return found
+
+    def everything(self) -> Remembered:
+        """All that is at hand, for a store that has nothing of it yet."""
+        stays = [
+            Placed(
+                id=stay_id(*place, name, stay.loading), line=place[0], station=place[1], slot=name, stay=stay
+            )
+            for place, known in self.stations.items()
+            for name, slot in known.slots.items()
+            for stay in slot.chain
+        ]
+        runs = [
+            RunAt(id=run_id(*place, known.run.since), line=place[0], station=place[1], run=known.run)
+            for place, known in self.stations.items()
+            if known.run is not None
+        ]
+        return Remembered(stays=stays, runs=runs)
 
     def drop_changes(self) -> None:
         self.changed.clear()

@@ -15,6 +15,7 @@ import msgspec
 
 from service.domain.events import JournalEntry
 from service.domain.model import Instant, Notice, from_datetime
+from service.domain.stays import Run, Stay
 
 _LEVEL = 1
 """Of zlib: the fastest, as it runs in every commit (0.3 ms for 200 counts, to a fifth of their size)."""
@@ -26,6 +27,8 @@ _ESCAPED = re.compile(r"\\([0-9a-f]{4})")
 _entries = msgspec.msgpack.Decoder(list[JournalEntry])
 _states = msgspec.msgpack.Decoder(dict[str, bytes])
 _notice = msgspec.json.Decoder(Notice)
+_stay = msgspec.msgpack.Decoder(Stay)
+_run = msgspec.msgpack.Decoder(Run)
 
 
 def escape(name: str) -> str:
@@ -81,6 +84,22 @@ def encode_notice(notice: Notice) -> bytes:
 
 def decode_notice(data: bytes) -> Notice:
     return _notice.decode(data)
+
+
+def encode_stay(stay: Stay) -> bytes:
+    return msgspec.msgpack.encode(stay)
+
+
+def decode_stay(data: bytes) -> Stay:
+    return _stay.decode(data)
+
+
+def encode_run(run: Run) -> bytes:
+    return msgspec.msgpack.encode(run)
+
+
+def decode_run(data: bytes) -> Run:
+    return _run.decode(data)
 
 
 def _cleaned(notice: Notice) -> Notice:

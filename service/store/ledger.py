@@ -6,13 +6,14 @@ tells a repeat (after a commit whose answer was lost) from a new batch, so a com
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from sqlalchemy import Connection, delete, select, update
 
 from service import crash
 from service.domain.events import JournalEntry
 from service.domain.model import Instant
+from service.domain.stays import NOTHING
 from service.ports import Batch, Snapshot
 from service.store.asks import answer_all
 from service.store.codec import decode_journal, decode_notice, encode_states
@@ -26,9 +27,11 @@ from service.store.statements import (
     from_entry,
     save_checkpoint,
     save_notices,
+    save_runs,
     save_states,
+    save_stays,
 )
-from service.store.tables import journal, journal_end, notice, state
+from service.store.tables import journal, journal_end, notice, state, stay
 
 
 class SqlLedger:
@@ -50,8 +53,8 @@ class SqlLedger:
         row = {"position": position, "at": at, "data": encode_states(states)}
         self._database.write(lambda connection: save_checkpoint(connection, row))
 
-    def prune(self, *, before: Instant) -> int:
-        return prune(self._database, before)
+    def prune(self, *, before: Instant, stays_before: Instant | None = None) -> int:
+        return prune(self._database, before, stays_before)
 
 
 def _load(connection: Connection) -> Snapshot:
@@ -83,12 +86,23 @@ def _commit(connection: Connection, batch: Batch, rows: Rows) -> None:
         save_notices(connection, rows.notices)
     if rows.deliveries:
         add_deliveries(connection, rows.deliveries)
+    if batch.remembered is not NOTHING:
+        _remember(connection, rows, batch.remembered.gone)
     if batch.answers:
         answer_all(connection, batch.answers)
     if rows.refused:
         count_refused(connection, rows.refused)
         bound_refused(connection)
     crash.point("before_commit")
+
+
+def _remember(connection: Connection, rows: Rows, gone: Sequence[str]) -> None:
+    if rows.stays:
+        save_stays(connection, rows.stays)
+    if rows.runs:
+        save_runs(connection, rows.runs)
+    if gone:
+        connection.execute(delete(stay).where(stay.c.id.in_(gone)))
 
 
 def _move_end(connection: Connection, rows: Rows) -> bool:

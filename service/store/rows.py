@@ -9,8 +9,17 @@ from typing import Any
 
 from service.domain.events import JournalEntry
 from service.domain.model import Instant, Notice, NoticeState
+from service.domain.stays import Placed, RunAt
 from service.ports import Batch, NewDelivery, Refused
-from service.store.codec import clean, encode_journal, encode_notice, escape, instant
+from service.store.codec import (
+    clean,
+    encode_journal,
+    encode_notice,
+    encode_run,
+    encode_stay,
+    escape,
+    instant,
+)
 
 Row = dict[str, Any]
 
@@ -32,6 +41,8 @@ class Rows:
     notices: Sequence[Row]
     deliveries: Sequence[Row]
     refused: Sequence[Row]
+    stays: Sequence[Row]
+    runs: Sequence[Row]
 
 
 def rows_of(batch: Batch, term: int | None = None) -> Rows:
@@ -48,7 +59,42 @@ def rows_of(batch: Batch, term: int | None = None) -> Rows:
         notices=[_notice_row(notice) for notice in batch.notices],
         deliveries=[delivery_row(delivery) for delivery in batch.deliveries],
         refused=refused,
+        stays=[stay_row(placed) for placed in batch.remembered.stays],
+        runs=[run_row(each) for each in batch.remembered.runs],
     )
+
+
+def stay_row(placed: Placed) -> Row:
+    stay = placed.stay
+    return {
+        "id": placed.id,
+        "line": placed.line,
+        "station": placed.station,
+        "slot": placed.slot,
+        "kind": stay.kind,
+        "part": stay.part,
+        "lot": stay.lot,
+        "supply": stay.supply,
+        "since": stay.since,
+        "to_at": None if stay.ended is None else stay.ended.at,
+        "first_panel": stay.first_panel,
+        "last_panel": None if stay.ended is None else stay.ended.late,
+        "data": encode_stay(stay),
+    }
+
+
+def run_row(each: RunAt) -> Row:
+    run = each.run
+    return {
+        "id": each.id,
+        "line": each.line,
+        "station": each.station,
+        "order": run.order,
+        "first_panel": run.since + 1,
+        "last_panel": run.until,
+        "at": run.at,
+        "data": encode_run(run),
+    }
 
 
 def _journal_row(position: int, entries: Sequence[JournalEntry], term: int | None) -> Row:

@@ -10,7 +10,7 @@ from sqlalchemy import ColumnElement, Connection, Table, case, delete, func, sel
 from sqlalchemy.dialects import postgresql, sqlite
 
 from service.store.rows import Row
-from service.store.tables import checkpoint, journal, notice, outbox, refused, traffic
+from service.store.tables import checkpoint, journal, notice, outbox, refused, run, stay, traffic
 
 REFUSED_KEPT = 10_000
 """Rows of refused messages; the newest stay, so a flood of garbage can't fill the disk."""
@@ -37,6 +37,14 @@ def save_states(connection: Connection, rows: Sequence[tuple[str, bytes]]) -> No
 
 def save_notices(connection: Connection, rows: Sequence[Row]) -> None:
     connection.execute(_replacing(connection.dialect.name, notice), rows)
+
+
+def save_stays(connection: Connection, rows: Sequence[Row]) -> None:
+    connection.execute(_replacing(connection.dialect.name, stay), rows)
+
+
+def save_runs(connection: Connection, rows: Sequence[Row]) -> None:
+    connection.execute(_replacing(connection.dialect.name, run), rows)
 
 
 def save_checkpoint(connection: Connection, row: Row) -> None:

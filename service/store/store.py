@@ -18,6 +18,7 @@ from service.store.outbox import SqlOutbox
 from service.store.phones import SqlPhones
 from service.store.schema import head, upgrade, verify
 from service.store.sent import SqlSent
+from service.store.stays import SqlLots
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +33,7 @@ class Store:
     asks: SqlAsks
     phones: SqlPhones
     sent: SqlSent
+    lots: SqlLots
     database: Database
 
     def under(self, term: int) -> Store:
@@ -74,6 +76,7 @@ def open_store(url: str, *, migrate: bool) -> Store:
         SqlAsks(database, database),
         SqlPhones(database),
         SqlSent(database),
+        SqlLots(database),
         database,
     )
 

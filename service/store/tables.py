@@ -232,3 +232,58 @@ refused = Table(
     Index("ix_refused_last_seen", "last_seen", "id"),
     sqlite_autoincrement=True,
 )
+
+# One supply's time in one slot: which lot fed which panels, by the station's total.
+stay = Table(
+    "stay",
+    metadata,
+    Column("id", Name, primary_key=True),
+    _column("line", Name),
+    _column("station", Name),
+    _column("slot", Name),
+    Column("kind", Name),
+    Column("part", Name),
+    Column("lot", Name),
+    Column("supply", Name),
+    # In order of this one, which is always known: when it began, or when it was first written down.
+    _column("since", BigInteger),
+    # NULL: it feeds.
+    Column("to_at", BigInteger),
+    # The panels that it may have fed. NULL: none yet; no last one is known.
+    Column("first_panel", BigInteger),
+    Column("last_panel", BigInteger),
+    _column("data", Binary),
+    Index("ix_stay_since", "since", "id"),
+    Index("ix_stay_slot", "line", "station", "slot", "since", "id"),
+    Index("ix_stay_panels", "line", "station", "last_panel", "first_panel"),
+)
+for _name in ("lot", "part", "supply"):
+    _said = stay.c[_name].is_not(None)
+    Index(
+        f"ix_stay_{_name}",
+        stay.c[_name],
+        stay.c.since,
+        stay.c.id,
+        sqlite_where=_said,
+        postgresql_where=_said,
+    )
+_over = stay.c.to_at.is_not(None)
+Index("ix_stay_to_at", stay.c.to_at, sqlite_where=_over, postgresql_where=_over)
+
+# A stretch of a station's panels with one order and one recipe.
+run = Table(
+    "run",
+    metadata,
+    Column("id", Name, primary_key=True),
+    _column("line", Name),
+    _column("station", Name),
+    Column("order", Name),
+    _column("first_panel", BigInteger),
+    # NULL: it goes on.
+    Column("last_panel", BigInteger),
+    _column("at", BigInteger),
+    _column("data", Binary),
+    Index("ix_run_station", "line", "station", "first_panel"),
+)
+_named = run.c.order.is_not(None)
+Index("ix_run_order", run.c.order, run.c.at, sqlite_where=_named, postgresql_where=_named)

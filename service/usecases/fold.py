@@ -23,6 +23,8 @@ def begin(start: StartState) -> World:
         world.adopt(station)
     for supply in start.supplies:
         touch_supply(world, supply)
+    for stays in start.stays:
+        world.stays.adopt(stays)
     for standing in start.standing:
         world.stand(standing)
     return world

@@ -244,6 +244,7 @@ class Ingest:
             deliveries=self._deliveries(draft.told) if self._tell and draft.told else [],
             refused=draft.refused,
             answers=draft.passed_on,
+            remembered=self.world.stays.take(),
         )
         self._unsure = draft, batch
         return self._finish(draft, batch)

@@ -88,7 +88,17 @@ def _begin(store: Ledger, ingest: Ingest, start: StartState) -> None:
         for slot in station.slots.values()
         if slot.notice is not None
     ] + [standing.notice for standing in start.standing if standing.notice is not None]
-    store.commit(Batch(position=0, journal=[], states=states, notices=notices, deliveries=[], refused=[]))
+    store.commit(
+        Batch(
+            position=0,
+            journal=[],
+            states=states,
+            notices=notices,
+            deliveries=[],
+            refused=[],
+            remembered=world.stays.everything(),
+        )
+    )
     store.save_checkpoint(0, start.at, dict(ingest.committed))
 
 

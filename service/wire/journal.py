@@ -27,6 +27,7 @@ from service.domain.events import (
 from service.domain.history import Learned, Record
 from service.domain.model import Instant, from_datetime, to_datetime
 from service.domain.state import LineState, Standing, StationState, SupplyState
+from service.domain.stays import StationStays
 from service.wire.native import Address, Misfit, read_message
 
 T = TypeVar("T")
@@ -47,6 +48,7 @@ class StartState(msgspec.Struct):
     standing: list[Standing] = []
     learned: list[Learned] = []
     records: list[Record] = []
+    stays: list[StationStays] = []
 
 
 class PlainLine(msgspec.Struct, frozen=True):

@@ -314,7 +314,9 @@ def test_restoring_the_first_settings_changes_what_every_slot_sees():
     assert story.sight("F1").limits.lead_panels == 10
 
 
-@pytest.mark.parametrize("keys", list(itertools.permutations(["site", "line/L3", "station/L3/P1", "stays/L3/P1"])))
+@pytest.mark.parametrize(
+    "keys", list(itertools.permutations(["site", "line/L3", "station/L3/P1", "stays/L3/P1"]))
+)
 def test_whatever_the_order_of_the_keys_nothing_is_left_of_what_was_never_stored(keys):
     story = Story(Policy(warn=Limits(lead_panels=99)))
     story.load("F1", 100)
