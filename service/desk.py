@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Protocol
 
 from service.domain.model import Instant, Notice
@@ -23,6 +24,27 @@ class Conflict(Exception):
     def __init__(self, notice: Notice) -> None:
         super().__init__(f"notice {notice.id} is {notice.state}")
         self.notice = notice
+
+
+class Declined(Exception):
+    """Refused as things stand; the text says why, ``said`` is it for other languages. ``verdict``: of a
+    supply that doesn't belong there."""
+
+    def __init__(self, text: str, said: object, *, verdict: str | None = None) -> None:
+        super().__init__(text)
+        self.said = said
+        self.verdict = verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Read:
+    """What a label, or somebody, says of a supply that is to be loaded."""
+
+    part: str | None = None
+    quantity: int | None = None
+    lot: str | None = None
+    supply: str | None = None
+    moisture_level: str | None = None
 
 
 class Reading(Protocol):
@@ -67,6 +89,10 @@ class Reading(Protocol):
     def record(self) -> dict[str, object]:
         """What became of the warnings: ``{"all", "kinds", "last", "last_late"}``."""
 
+    def supplies(self, name: str | None = None) -> list[dict[str, object]]:
+        """The supplies that have a name (or the one of this name), soonest over first: ``{"supply", "kind",
+        "part", "lot", "where", "left", "floor_life"}``."""
+
     def learned(self, *, limit: int) -> list[dict[str, object]]:
         """What finished supplies taught, ``{"kind", "part", "finished", "loss_rate", "bases"}``: the kinds,
         then the parts of which most were finished."""
@@ -105,6 +131,9 @@ class Desk(Protocol):
         """So many supplies of a part stand ready at a line, an absolute number; what does then, and since
         whose word. ``Unfit``; ``KeyError``: no such line."""
 
+    def care(self, supply: str, body: bytes) -> dict[str, object]:
+        """Note what was done to a supply (JSON object of ``change``, ``by``, …); the supply. ``Unfit``."""
+
     def take(self, notice_id: str, *, by: str) -> dict[str, object]:
         """The notice. ``Conflict`` when another took it or it is closed; ``KeyError`` when unknown."""
 
@@ -116,3 +145,28 @@ class Desk(Protocol):
     ) -> dict[str, object]: ...
 
     def close(self, notice_id: str, *, by: str, reason: str) -> dict[str, object]: ...
+
+
+class Exchanging(Protocol):
+    """The guided exchange. ``usecases.guided`` names the keys of what is shown."""
+
+    def exchange(self, line: str, station: str, slot: str) -> dict[str, object] | None:
+        """What the slot wants, cautions and steps, the boundary, what can be undone; ``None``: unknown."""
+
+    def parts(self, line: str, station: str, slot: str) -> list[str]:
+        """The parts that a label shown there may mean."""
+
+    def check(self, line: str, station: str, slot: str, read: Read, *, by: str) -> dict[str, object] | None:
+        """The verdict on a supply; a part that the slot doesn't want is refused, and people are told."""
+
+    def require_fit(
+        self, line: str, station: str, slot: str, read: Read, *, by: str | None, reason: str | None
+    ) -> None:
+        """``Declined`` where it is wrong or expired and nobody takes it on with a reason; ``Unfit``: a reason
+        without a name."""
+
+    def require_undoable(self, line: str, station: str, slot: str, event: str) -> None:
+        """``Declined`` where the exchange can't be undone."""
+
+    def require_undone(self, line: str, station: str, slot: str, event: str) -> None:
+        """``Declined`` where it wasn't after all."""

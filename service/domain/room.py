@@ -12,6 +12,7 @@ from service.domain.events import (
     OrderMessage,
     Readied,
     RecipeMessage,
+    SupplyCare,
     SupplyMessage,
     TowerMessage,
 )
@@ -23,11 +24,15 @@ MOST_OF_A_LINE = 1_000
 MOST_SLOTS = 1_000
 MOST_RECIPES = 2_000
 MOST_ORDERS = 1_000
+MOST_SUPPLIES = 200_000
 MOST_READY = 1_000
 
 
 def lacking(world: World, message: Message, line: str, station: str | None) -> str | None:
     """Why there is no room for what ``message`` would bring into being; ``None``: there is."""
+    if isinstance(message, SupplyCare) and len(world.supplies) >= MOST_SUPPLIES:
+        known = message.supply in world.supplies
+        return None if known else f"{MOST_SUPPLIES} supplies are known already"
     if not line:
         return None
     if line not in world.lines and len(world.lines) >= MOST_LINES:

@@ -18,7 +18,7 @@ from service.domain.state import line_key
 from service.usecases.ingest import Ask
 from service.usecases.show import Shown
 from service.usecases.slots import Json
-from service.wire.native import Address, Misfit, clean_name, read_message
+from service.wire.native import Address, Misfit, clean_name, read_care, read_message
 
 PATIENCE = 5.0
 _encode = msgspec.json.Encoder().encode
@@ -55,6 +55,17 @@ class AskingDesk:
             raise Unfit(str(error)) from None
         self._ask(Ask(Address("ready", line, None), tick, _encode(tick), Future()))
         return self.shown.ready(line, part, kind)
+
+    def care(self, supply: str, body: bytes) -> Json:
+        try:
+            said = read_care(supply, body)
+        except Misfit as misfit:
+            raise Unfit(str(misfit)) from None
+        self._ask(Ask(Address("care", "", None), said, _encode(said), Future()))
+        found = self.shown.supplies(said.supply)
+        if not found:
+            raise Busy
+        return found[0]
 
     def take(self, notice_id: str, *, by: str) -> Json:
         return self._act(PersonAct(notice=notice_id, action="take", by=by))

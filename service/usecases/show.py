@@ -23,6 +23,7 @@ from service.domain.state import (
     StationState,
     line_key,
     station_key,
+    supply_key,
 )
 from service.domain.who import WEEK, spans, who
 from service.domain.world import World
@@ -32,6 +33,7 @@ from service.usecases.fetch import fetch_object, planned_in, ready_object, span
 from service.usecases.handover import AROUND_ITS_END, assemble, turn_of
 from service.usecases.planned import plan_object
 from service.usecases.slots import Json, complete, draft, soonest
+from service.usecases.supplied import read_supplies, supply_objects
 from service.usecases.told import record_object, span_objects, who_object
 
 Place = tuple[str, str, str]
@@ -120,6 +122,17 @@ class Shown:
             turn=turn_of(shift_at(world.policy, line, at - AROUND_ITS_END), at),
             hours=hours,
         )
+
+    def supplies(self, name: str | None = None) -> list[Json]:
+        """Those that have a name, or the one of this name, with their floor lives as of now."""
+        known = read_supplies(self.committed, list(self.committed) if name is None else [supply_key(name)])
+        keys = [SITE_KEY]
+        for line, station in {each.where[:2] for each in known if each.where is not None}:
+            keys += [line_key(line), station_key(line, station)]
+        states = {key: data for key in keys if (data := self.committed.get(key)) is not None}
+        world = World.from_states(states, self.memory)
+        world.supplies = {each.name: each for each in known}
+        return supply_objects(world, self._now(world))
 
     def learned(self, *, limit: int) -> list[Json]:
         """What finished supplies taught: by kind, then by part, of which most were finished first."""

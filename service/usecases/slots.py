@@ -18,6 +18,7 @@ from service.domain.shortfall import orders_ahead, shortfalls
 from service.domain.sight import Sight
 from service.domain.state import SlotState, StationState
 from service.domain.world import World
+from service.usecases.lives import life_in_slot, tray_object
 
 Json = dict[str, object]
 
@@ -41,7 +42,11 @@ def draft(world: World, station: StationState, slot: SlotState) -> Draft:
     sight = sights[slot.name]
     case = judge.case_of(line, station, slot, sights)
     return Draft(
-        shown=_known(station, slot, sight, case),
+        shown=_known(station, slot, sight, case)
+        | {
+            "floor_life": life_in_slot(world, slot),
+            "tray": tray_object(slot),
+        },
         station=station,
         case=case,
         own=judge.question_of([slot], {slot.name: sight}, Horizon(usage=1.0)),

@@ -21,6 +21,7 @@ from service.domain.events import (
     PlanKept,
     Readied,
     Refusals,
+    SupplyCare,
     TimePassed,
     When,
 )
@@ -160,6 +161,8 @@ def read_entry(entry: JournalEntry) -> tuple[Address, Message]:  # noqa: C901 (a
     match entry.kind, parts:
         case "time", _:
             return Address("time", "", None), _read_own(entry.data, TimePassed)
+        case "care", _:
+            return Address("care", "", None), _read_own(entry.data, SupplyCare)
         case "outlet", _:
             return Address("outlet", "", None), _read_own(entry.data, OutletReport)
         case "refusals", [line, *station]:

@@ -19,6 +19,7 @@ from service.domain.events import (
     Message,
     OrderMessage,
     RecipeMessage,
+    SupplyCare,
     SupplyMessage,
     TowerMessage,
 )
@@ -114,6 +115,18 @@ def read_message(address: Address, payload: bytes) -> Message:
     except (msgspec.MsgspecError, ValueError) as error:
         raise Misfit(str(error)) from None
     return _finish(address, message)
+
+
+def read_care(supply: str, body: bytes) -> SupplyCare:
+    """What somebody did to a supply of this name. Raises ``Misfit``."""
+    try:
+        fields = msgspec.json.decode(body, type=dict[str, msgspec.Raw])
+        fields["supply"] = msgspec.Raw(msgspec.json.encode(_title(supply, "supply")))
+        return msgspec.json.decode(msgspec.json.encode(fields), type=SupplyCare)
+    except RecursionError:
+        raise Misfit("the body is nested too deeply") from None
+    except (msgspec.MsgspecError, ValueError) as error:
+        raise Misfit(str(error)) from None
 
 
 def _may_repeat_a_key(message: CountMessage, payload: bytes) -> bool:
