@@ -119,6 +119,41 @@ class Reading(Protocol):
         """Why this instance isn't ready, in words; empty when it is."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lookup:
+    """What is asked of the memory of lots; all that is said must fit. ``word``: a lot, a part or a supply;
+    ``panel`` of the ``order``; ``since`` and ``until``: it was in the slot at some time between."""
+
+    lot: str | None = None
+    part: str | None = None
+    supply: str | None = None
+    word: str | None = None
+    line: str | None = None
+    station: str | None = None
+    slot: str | None = None
+    order: str | None = None
+    panel: int | None = None
+    since: Instant | None = None
+    until: Instant | None = None
+    limit: int = 100
+    after: str | None = None
+
+
+class LotReading(Protocol):
+    """Which lot fed which panels: committed state only, from any thread. May raise ``StoreError``."""
+
+    def stays(self, asked: Lookup) -> list[dict[str, object]]:
+        """One supply's time in one slot each, newest first, with its ``panels`` by order
+        (``usecases.lots.stay_object`` names the keys)."""
+
+    def all_stays(self, asked: Lookup) -> Iterator[dict[str, object]]:
+        """The same without a limit, read in pieces."""
+
+    def panels(self, asked: Lookup) -> dict[str, object]:
+        """Which panels got it: ``{"orders": [{"line", "order", "recipe", "station", "start_seen", "slots",
+        "sure", "possible"}], "stays", "more"}``."""
+
+
 class Desk(Protocol):
     """What people do. Each call returns after the commit, or raises ``Busy`` after 5 s."""
 

@@ -77,7 +77,7 @@ def fits(part: str | None, wanted: Wanted, policy: Policy, *, line: str, station
     if part in wanted.alike:
         said = Said("{part} is right: the recipe takes it for the same placements as {wanted}.", about)
         return Fit(Verdict.SUBSTITUTE, said)
-    if part in _instead_of(policy, wanted.part, line, station):
+    if part in instead_of(policy, wanted.part, line, station):
         return Fit(Verdict.SUBSTITUTE, Said("{part} is a listed substitute for {wanted}.", about))
     return Fit(Verdict.WRONG, _is_wrong(wanted, about))
 
@@ -93,6 +93,16 @@ def in_slot(
     """The verdict on ``part`` in a slot as things stand."""
     wanted = wanted_in(line, station, slot.name, usual=usual)
     return fits(part, wanted, policy, line=line.line, station=station.station, slot=slot.name)
+
+
+def instead_of(policy: Policy, part: str | None, line: str, station: str) -> set[str]:
+    """The listed substitutes for a part there."""
+    return {
+        other
+        for rule in policy.substitutes
+        if rule.part == part and _holds(rule, line, station)
+        for other in rule.instead
+    }
 
 
 def _uses(recipe: Recipe, slot: str) -> bool:
@@ -129,15 +139,6 @@ def _coming(line: LineState, station: StationState) -> Iterator[tuple[str, Recip
         if recipe is None:
             return
         yield order.name, recipe
-
-
-def _instead_of(policy: Policy, part: str, line: str, station: str) -> set[str]:
-    return {
-        other
-        for rule in policy.substitutes
-        if rule.part == part and _holds(rule, line, station)
-        for other in rule.instead
-    }
 
 
 def _holds(rule: Substitute, line: str, station: str) -> bool:

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Depends, Header
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-from service.desk import Desk
+from service.desk import Desk, Read
 from service.domain.model import from_datetime
 from service.web import schemas
 from service.web.answers import LATER, UNFIT, UNKNOWN, json_answer
@@ -28,6 +28,7 @@ _FIRST = UNKNOWN | {
 @router.post(
     "/lines/{line}/stations/{station}/slots/{slot}/supply",
     response_model=schemas.SlotForecast,
+    responses={409: {"model": schemas.Problem, "description": "it doesn't belong there; it can't be undone"}},
     openapi_extra=body_of(schemas.Supply),
 )
 async def supply(
@@ -44,9 +45,25 @@ async def supply(
         raise HTTPException(422, f"slot: the body says {said.slot!r}, the path {slot!r}")
 
     def tell(desk: Desk) -> dict[str, object]:
-        return desk.supply(line, station, slot, body, key=idempotency_key)
+        _require(own, said, (line, station, slot))
+        shown = desk.supply(line, station, slot, body, key=idempotency_key)
+        if own.exchanging is not None and said.undoes is not None:
+            own.exchanging.require_undone(line, station, slot, said.undoes)
+        return shown
 
     return json_answer(await own.at_desk(tell))
+
+
+def _require(own: Behind, said: schemas.Supply, place: tuple[str, str, str]) -> None:
+    """What is refused before it becomes an event: a guided load of what doesn't belong there, an undoing that
+    comes too late. Raises ``Declined``."""
+    if own.exchanging is None:
+        return
+    if said.change == "undone":
+        own.exchanging.require_undoable(*place, said.undoes or "")
+    elif said.guided and said.change in ("loaded", "joined"):
+        read = Read(part=said.part, quantity=said.quantity, lot=said.lot, supply=said.supply)
+        own.exchanging.require_fit(*place, read, by=said.by, reason=said.reason)
 
 
 @router.post(

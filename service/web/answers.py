@@ -1,7 +1,7 @@
 """How an answer is written: JSON as the ports give it, and each failure as a status with a sentence.
 
-The only place that knows which failure has which status. Every error body is ``{"detail": …}``, except 409,
-which is the notice as it is.
+The only place that knows which failure has which status. Every error body is ``{"detail": …}``, except the
+409 about a notice, which is the notice as it is.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
-from service.desk import Busy, Conflict, Unfit
+from service.desk import Busy, Conflict, Declined, Unfit
 from service.language import english
 from service.ports import StoreError
 from service.web.guard import SECURITY_HEADERS
@@ -54,6 +54,7 @@ def _in_words(error: Any) -> str:
 
 def explain_failures(app: FastAPI) -> None:
     """Teach ``app`` the status of each failure."""
+    _explain_conflicts(app)
 
     @app.exception_handler(RequestValidationError)
     @app.exception_handler(ValidationError)
@@ -63,10 +64,6 @@ def explain_failures(app: FastAPI) -> None:
     @app.exception_handler(Unfit)
     async def unfit(_: Request, error: Unfit) -> Response:
         return problem(422, str(error))
-
-    @app.exception_handler(Conflict)
-    async def conflict(_: Request, error: Conflict) -> Response:
-        return json_answer(error.notice, 409)
 
     @app.exception_handler(Busy)
     async def busy(_: Request, error: Busy) -> Response:
@@ -96,3 +93,13 @@ def explain_failures(app: FastAPI) -> None:
     async def defect(_: Request, error: Exception) -> Response:
         detail = english("a defect in this program; its log names it")
         return problem(500, detail, {**SECURITY_HEADERS, "cache-control": "no-store"})
+
+
+def _explain_conflicts(app: FastAPI) -> None:
+    @app.exception_handler(Conflict)
+    async def conflict(_: Request, error: Conflict) -> Response:
+        return json_answer(error.notice, 409)
+
+    @app.exception_handler(Declined)
+    async def declined(_: Request, error: Declined) -> Response:
+        return json_answer({"detail": str(error), "verdict": error.verdict, "said": error.said}, 409)

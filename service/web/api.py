@@ -14,18 +14,21 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service.access import Door
-from service.desk import Desk, Reading
+from service.desk import Desk, Exchanging, LotReading, Reading
 from service.domain.labels import LabelPattern
 from service.outgoing import Outgoing, WaysOut
 from service.phones import Phonebook
 from service.sent import Budgeting
 from service.web import acts, audit, installed, outgoing, pages, phones, reads, schemas, signing, tongue
 from service.web import budget as budgets
+from service.web import exchange as exchanges
 from service.web import fetch as fetched
 from service.web import handover as handed
 from service.web import labels as read_labels
+from service.web import lots as lotbook
 from service.web import outlets as ways_out
 from service.web import plan as plans
+from service.web import supplies as named_supplies
 from service.web import who as hearers
 from service.web.answers import explain_failures, json_answer
 from service.web.caller import may_read
@@ -58,12 +61,15 @@ def create_app(
     door: Door | None = None,
     budget: Budgeting | None = None,
     labels: tuple[LabelPattern, ...] = (),
+    exchanging: Exchanging | None = None,
+    lots: LotReading | None = None,
     session_check_seconds: float = 5.0,
 ) -> FastAPI:
     """The application. Whoever serves it calls ``hub.close()`` when it should stop: open streams would
     otherwise hold the server's shutdown until its timeout. Without a ``tray`` there are no calls about
     deliveries, without ``ways`` none about outlets, without a ``book`` none about
-    phones, without a ``door`` everybody may do everything."""
+    phones, without ``exchanging`` none about exchanges, without
+    ``lots`` none about lots, without a ``door`` everybody may do everything."""
     app = FastAPI(
         title="Earlybell",
         version="1",
@@ -93,6 +99,8 @@ def create_app(
         phones=book,
         budget=budget,
         labels=labels,
+        exchanging=exchanging,
+        lots=lots,
     )
     app.state.door = door
     app.state.public_url = public_url
@@ -107,6 +115,14 @@ def create_app(
     app.include_router(fetched.router)
     app.include_router(read_labels.router)
     app.include_router(acts.router, tags=["changing"])
+    app.include_router(named_supplies.router)
+    app.include_router(named_supplies.pages)
+    if lots is not None:
+        app.include_router(lotbook.router)
+        app.include_router(lotbook.pages)
+    if exchanging is not None:
+        app.include_router(exchanges.router)
+        app.include_router(exchanges.pages)
     if tray is not None:
         app.state.outgoing = tray
         app.include_router(outgoing.router)

@@ -22,6 +22,7 @@ from pydantic import (
 
 from service.domain.events import MOST
 from service.domain.model import Instant, Level, NoticeState, from_datetime
+from service.web.material import Aboard, Material
 from service.wire.native import clean_name
 
 _Moment = Annotated[datetime, msgspec.Meta(tz=True)]
@@ -86,10 +87,10 @@ class Close(_Asked):
     reason: Annotated[str, BeforeValidator(_stripped), Field(min_length=1, max_length=256)]
 
 
-class Supply(_Asked):
+class Supply(Material, _Asked):
     """The same as a supply message; ``slot`` is the one in the path."""
 
-    change: Literal["loaded", "joined", "spliced", "counted", "removed"]
+    change: Literal["loaded", "joined", "spliced", "counted", "removed", "undone"]
     at: AwareDatetime | None = None
     id: Text | None = None
     kind: Literal["tape", "tray", "stick", "bulk"] | None = None
@@ -100,11 +101,22 @@ class Supply(_Asked):
     supply: Text | None = None
     slot: Text | None = None
     grey: Count | None = None
+    reason: Annotated[
+        str | None, Field(max_length=256, description="why a part that doesn't belong there is loaded")
+    ] = None
+    guided: Annotated[
+        bool, Field(description="refuse what doesn't belong there, unless `by` gives a `reason`")
+    ] = False
+    undoes: Annotated[
+        str | None, Field(max_length=256, description="the `id` of the exchange, for `undone`")
+    ] = None
 
     @model_validator(mode="after")
     def _counted_needs_a_quantity(self) -> Supply:
         if self.change == "counted" and self.quantity is None:
             raise ValueError("`counted` needs `quantity`: how many are left")
+        if self.change == "undone" and not self.undoes:
+            raise ValueError("`undone` needs `undoes`: the id of the exchange")
         return self
 
 
@@ -157,7 +169,7 @@ class OrderShort(_Told):
     panels: Annotated[int, Field(description="that they still need")]
 
 
-class SlotForecast(_Told):
+class SlotForecast(Aboard):
     """One slot and when it runs empty. What isn't known is ``null``."""
 
     line: str

@@ -13,7 +13,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 
 from service.access import Door
-from service.desk import Desk, Reading
+from service.desk import Desk, Exchanging, LotReading, Reading
 from service.domain.labels import LabelPattern
 from service.outgoing import WaysOut
 from service.phones import Phonebook
@@ -45,6 +45,8 @@ class Behind:
     phones: Phonebook | None = None
     budget: Budgeting | None = None
     labels: tuple[LabelPattern, ...] = ()
+    exchanging: Exchanging | None = None
+    lots: LotReading | None = None
 
     async def at_desk(self, call: Callable[[Desk], Answer]) -> Answer:
         """What ``call`` gives, without blocking the event loop."""
