@@ -23,8 +23,8 @@ from service.domain.world import World
 Json = dict[str, object]
 HOUR: Instant = 3600 * SECOND
 WITHOUT_SHIFTS: Instant = 8 * HOUR
-Planned = Mapping[tuple[str, str], tuple[int | None, Instant | None]]
-"""By station and slot at which boundary and when the plan wants the next supply."""
+Planned = Mapping[tuple[str, str], Sequence[tuple[int | None, Instant | None]]]
+"""By station and slot at which boundaries and when the plan wants its next supplies."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,21 +85,24 @@ def ready_object(line: LineState, part: str, kind: str | None) -> Json:
 
 def planned_in(plan: Mapping[str, Any]) -> Planned:
     """What a plan object says of each slot that it exchanges."""
-    found: dict[tuple[str, str], tuple[int | None, Instant | None]] = {}
+    found: dict[tuple[str, str], list[tuple[int | None, Instant | None]]] = {}
     for stop in plan["stops"]:
         for each in stop["exchanges"]:
-            found.setdefault((each["station"], each["slot"]), (stop["panels"], _moment(stop["at"])))
+            moment = stop["panels"], _moment(stop["at"])
+            found.setdefault((each["station"], each["slot"]), []).append(moment)
     for job in plan["meanwhile"]:
-        when = job.get("begin") or job["by"]
-        found.setdefault((job["station"], job["slot"]), (job["by_panels"], _moment(when)))
+        moment = job["by_panels"], _moment(job["by"])
+        found.setdefault((job["station"], job["slot"]), []).append(moment)
     return found
 
 
-def _as_planned(mine: list[Needed], planned: Planned) -> Iterator[Needed]:
-    """The first supply of a slot must be there when the plan wants it."""
-    for number, each in enumerate(mine):
-        panels, by = planned.get((each.place.station.station, each.place.slot.name), (None, None))
-        sooner = number == 0 and not each.new and by is not None and (each.by is None or by < each.by)
+def _as_planned(mine: Sequence[Needed], planned: Planned) -> Iterator[Needed]:
+    """The supplies of a slot, in their order, must be there when the plan wants them."""
+    place = mine[0].place if mine else None
+    wanted = iter(planned.get((place.station.station, place.slot.name), ()) if place else ())
+    for each in mine:
+        panels, by = (None, None) if each.new else next(wanted, (None, None))
+        sooner = by is not None and (each.by is None or by < each.by)
         yield replace(each, panels=panels, by=by) if sooner else each
 
 

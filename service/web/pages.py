@@ -75,6 +75,16 @@ async def who(request: Request) -> Response:
     return page(request, "who.html")
 
 
+@router.api_route("/plan", methods=["GET", "HEAD"])
+async def plan(request: Request) -> Response:
+    return page(request, "plan.html")
+
+
+@router.api_route("/fetch", methods=["GET", "HEAD"])
+async def fetch(request: Request) -> Response:
+    return page(request, "fetch.html")
+
+
 @router.api_route("/record", methods=["GET", "HEAD"])
 async def record(request: Request) -> Response:
     return page(request, "record.html")

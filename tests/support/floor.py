@@ -35,6 +35,7 @@ from service.usecases.handover import AROUND_ITS_END, assemble, turn_of
 from service.usecases.told import record_object, span_objects, who_object
 from service.web.api import create_app
 from service.web.stream import Hub
+from tests.support.cupboard import Cupboard
 from tests.support.office import Office
 from tests.support.past import LEARNED
 from tests.support.phones import MemoryPhones, book_of
@@ -72,13 +73,6 @@ class Place:
             return None
         low, high = max(0, self.left - self.doubt), self.left + self.doubt
         return Spread(*(int(parts // self.usage) for parts in (low, self.left, high)))
-
-    @property
-    def exchange(self) -> dict[str, object]:
-        told = {"station": self.station, "slot": self.slot, "kind": self.kind, "part": self.part}
-        by = 0 if self.panels is None else self.panels.p05
-        times = {"from_panels": by, "by_panels": by, "from": None, "by": None}
-        return {**told, **times, "notice": None}
 
     @property
     def state(self) -> str:
@@ -181,6 +175,7 @@ class Floor:
         self.taught = list(LEARNED)
         self.sent = MemorySent()
         self.shelf = Shelf(START)
+        self.cupboard = Cupboard(START)
         self.budget = Budget(sent=self.sent, hearing=HEARING, clock=lambda: START)
         self.heard: list[tuple[str, str | None]] = []
         self.asked: list[tuple[object, ...]] = []
@@ -350,17 +345,19 @@ class Floor:
         broken = {note.about or "": note.id for note in self.notes.values() if note.kind == "promise"}
         return record_object(self.records, broken)
 
+    def supplies(self, name: str | None = None) -> list[dict[str, object]]:
+        self._may_fail()
+        with self._lock:
+            return self.cupboard.supplies(name)
+
     def learned(self, *, limit: int) -> list[dict[str, object]]:
         self._may_fail()
         return self.taught[:limit]
 
     def plan(self, line: str, *, panels: int) -> dict[str, object] | None:
         self._may_fail()
-        places = [each for each in self.places if each.line == line]
-        due = [each for each in places if each.panels is not None and each.panels.p05 <= panels]
-        stops = [{"panels": each.panels.p05, "at": None, "exchanges": [each.exchange]} for each in due]  # type: ignore[union-attr]
-        shown = {"line": line, "as_of": None, "panels": panels, "margin_panels": 1, "waste_share": 0.05}
-        return shown | {"stops": stops, "meanwhile": []} if places else None
+        known = any(place.line == line for place in self.places)
+        return self.shelf.plan(line, self.places, panels=panels) if known else None
 
     def fetch(self, line: str, *, until: Instant | None, hours: float | None) -> dict[str, object] | None:
         self._may_fail()
@@ -410,13 +407,16 @@ class Floor:
             self._publish("forecast", place.as_json())
             return place.as_json()
 
-    def readied(
-        self, line: str, *, part: str, kind: str | None, supplies: int, by: str
-    ) -> dict[str, object]:
+    def readied(self, line: str, *, part: str, kind: str | None, supplies: int, by: str) -> dict[str, object]:
         self._may_fail()
         if line not in {place.line for place in self.places}:
             raise KeyError(line)
         return self.shelf.tick(line, part=part, kind=kind, supplies=supplies, by=by)
+
+    def care(self, supply: str, body: bytes) -> dict[str, object]:
+        self._may_fail()
+        with self._lock:
+            return self.cupboard.care(supply, body)
 
     def take(self, notice_id: str, *, by: str) -> dict[str, object]:
         notice = self._open(notice_id)

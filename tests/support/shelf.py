@@ -15,7 +15,8 @@ from service.domain.model import Instant
 from service.domain.policy import Policy, SlotRule
 from service.domain.state import Order, Recipe, SlotState, StationState
 from service.domain.world import World
-from service.usecases.fetch import fetch_object, ready_object, span
+from service.usecases.fetch import fetch_object, planned_in, ready_object, span
+from service.usecases.planned import plan_object
 
 FULL = [SlotRule(slot="F*", full=5000), SlotRule(slot="T*", full=40)]
 RUNNING, NEXT = "gate-rev-c", "gate-rev-d"
@@ -53,6 +54,17 @@ class Shelf:
     def fetch(
         self, line: str, places: Sequence[Laid], *, until: Instant | None, hours: float | None
     ) -> dict[str, object]:
+        at = self._laid_out(line, places)
+        end = span(None, at, until=until, hours=hours)
+        planned = planned_in(plan_object(self.world, line))
+        return fetch_object(self.world, line, at=at, until=end, ends=None, planned=planned)
+
+    def plan(self, line: str, places: Sequence[Laid], *, panels: int) -> dict[str, object]:
+        self._laid_out(line, places)
+        return plan_object(self.world, line, panels=panels)
+
+    def _laid_out(self, line: str, places: Sequence[Laid]) -> Instant:
+        """The line as it is now; the moment of its last count."""
         state = self.world.line(line)
         state.orders = {
             "8842": Order("8842", RUNNING, 480, "running", start_seen=True),
@@ -62,9 +74,7 @@ class Shelf:
         mine = [each for each in places if each.line == line]
         for name in {each.station for each in mine}:
             self._lay_out(line, name, [each for each in mine if each.station == name])
-        at = max(each.as_of for each in mine)
-        end = span(None, at, until=until, hours=hours)
-        return fetch_object(self.world, line, at=at, until=end, ends=None, planned={})
+        return max(each.as_of for each in mine)
 
     def _lay_out(self, line: str, name: str, places: Sequence[Laid]) -> None:
         usage = {each.slot: each.usage for each in places if each.usage}

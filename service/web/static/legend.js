@@ -17,9 +17,14 @@ const GATES = [
   [t("last boundary before it may be empty"), () => draw("g", { class: "gate" }, draw("path", { d: "M-6-9H6M0-9V9" }))],
 ];
 
-/** `withGates`: whether any slot needs a panel boundary. */
-export function legend(withGates) {
-  const rows = [...PICTURES, ...(withGates ? GATES : [])].map(([name, picture]) =>
+const STOPS = [
+  [t("planned stop: the slots with its sign are exchanged then"), () => draw("g", { class: "stop" },
+    draw("line", { x1: 0, x2: 0, y1: -11, y2: 11, class: "stop" }), draw("g", { transform: "scale(.9)" }, sign("stop")))],
+];
+
+/** `withGates`: whether any slot needs a panel boundary; `withStops`: whether a stop is planned. */
+export function legend(withGates, withStops = false) {
+  const rows = [...PICTURES, ...(withGates ? GATES : []), ...(withStops ? STOPS : [])].map(([name, picture]) =>
     make("li", {}, draw("svg", { viewBox: "-12 -12 24 24", "aria-hidden": "true" }, picture()), name));
   return make("ul", { class: "legend", "aria-label": t("How to read the road") }, ...rows);
 }

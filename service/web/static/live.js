@@ -15,9 +15,10 @@ const ASLEEP_MS = 8000;
 /**
  * Follow the service for ever: all lines or one `line`, and the notices that `also()` fetches beside the open ones.
  * `shown()` is called after anything changed, `told(changes)` with notices that changed,
- * `condition({state, age})` about the connection: `live`, `polling` (no stream) or `lost`.
+ * `condition({state, age})` about the connection: `live`, `polling` (no stream) or `lost`. `events` hear what else
+ * the stream says, by the name of the event.
  */
-export function follow({ line, also, shown, told, condition }) {
+export function follow({ line, also, shown, told, condition, events = {} }) {
   let source = null;
   let streaming = false;
   let heardAt = null;
@@ -110,6 +111,12 @@ export function follow({ line, also, shown, told, condition }) {
       if (!state.lines.has(slot.line) && performance.now() - allAt > NEW_LINE_MS) look({ all: true });
       shown();
     });
+    for (const [name, hear] of Object.entries(events)) {
+      source.addEventListener(name, (event) => {
+        hear(JSON.parse(event.data));
+        heard();
+      });
+    }
     source.addEventListener("notice", (event) => {
       const notice = JSON.parse(event.data);
       told([{ notice, ...state.hearNotice(notice) }]);

@@ -1,6 +1,7 @@
 // The first page and the page of one notice: what is heard goes into the state, once a frame it is shown.
 
 import { get, path } from "./api.js";
+import { beside } from "./beside.js";
 import { arrange, make, say } from "./dom.js";
 import { fits, inbox, isMine, whyNothing } from "./inbox.js";
 import { many, t } from "./language.js";
@@ -20,6 +21,8 @@ const byId = (id) => document.getElementById(id);
 const sections = new Map();
 const choice = single ? null : inbox(() => shown());
 byId("inbox")?.append(choice.element, soundSwitch());
+
+const plans = beside((line) => get(path("lines", line, "plan")), () => shown());
 
 const keep = {
   slot(slot) { state.hearSlot(slot); shown(); },
@@ -86,7 +89,7 @@ function showLine(row) {
   const now = state.nowOf(row.line);
   say(own.order, orderWords(row));
   own.stations.show(row, now);
-  own.road.show(state.slotsInOrder(row.line), now, state.taktOf(row.line));
+  own.road.show(state.slotsInOrder(row.line), now, state.taktOf(row.line), plans.known.get(row.line));
   own.other.hidden = only === null && state.lines.size === 1;
   return own.element;
 }
@@ -134,4 +137,9 @@ function told(changes) {
 /** A notice's own page shows it even when it is closed, which the list of open ones doesn't. */
 const also = single && (async () => [await get(path("notices", single)).catch(() => null)].filter(Boolean));
 
-follow({ line: only, also, shown, told, condition });
+function heard() {
+  if (!single) plans.news([...state.lines.keys()].filter((line) => !only || line === only));
+  shown();
+}
+
+follow({ line: only, also, shown: heard, told, condition, events: { plan: (plan) => plans.put(plan.line, plan) } });

@@ -8,9 +8,10 @@ const BOUNDARY_PX = 5;
 
 /**
  * The parts of a lane for `slot`, in a picture `height` pixels tall and `width` wide. The road's surface reaches
- * as far as the order needs it; the dark part is sure (to p05), the whisker reaches to p95, the mark is p50.
+ * as far as the order needs it; the dark part is sure (to p05), the whisker reaches to p95, the mark is p50. Planned
+ * `stops` go through all lanes; where the slot is exchanged in one, its sign stands on the line.
  */
-export function marks(slot, { horizon, width, height }) {
+export function marks(slot, { horizon, width, height, stops = [] }) {
   const { p05, p50, p95 } = slot.panels_to_empty;
   const at = (panels) => percent(panels, horizon);
   const middle = height / 2;
@@ -26,11 +27,14 @@ export function marks(slot, { horizon, width, height }) {
     slot.lead_panels <= horizon && upright(slot.lead_panels, 0, height, "lead"),
     slot.boundary_only && boundaries(),
     needed <= horizon && roadEnd(),
+    ...stops.map(({ panels }) => upright(panels, 0, height, "stop")),
     upright(0, 0, height, "now"),
   ];
   if (p05 < p95 && p05 <= horizon) drawn.push(whisker());
   if (slot.boundary_only && p05 >= 1 && p05 <= horizon) drawn.push(gate());
   drawn.push(p50 <= horizon ? mark() : beyond(middle));
+  drawn.push(...stops.filter((stop) => stop.slots.has(`${slot.station}/${slot.slot}`)).map(({ panels }) =>
+    draw("svg", { x: at(panels), y: 9, class: "stop", overflow: "visible" }, draw("g", { transform: "scale(.9)" }, sign("stop")))));
   return drawn.filter(Boolean);
 
   /** The moments at which an exchange is possible; only as far as the slot lasts, and only where there is room. */

@@ -5,7 +5,7 @@ import { many, t } from "./language.js";
 import { legend } from "./legend.js";
 import { marks } from "./marks.js";
 import { HORIZONS, drawAxis, fitting, shared } from "./scale.js";
-import { clock, number, pageOf, range, signOf, STATE, whatLacks, whyUnknown } from "./words.js";
+import { clock, number, pageOf, panels, range, signOf, STATE, whatLacks, whyUnknown } from "./words.js";
 
 const FIRST_ROWS = 20;
 const LANE_PX = 40;
@@ -20,14 +20,20 @@ export function road(line, changed) {
   const axis = draw("svg", { class: "axis", "aria-hidden": "true" });
   const list = make("ol", { class: "rows", "aria-label": t("Slots of line {line}, soonest first", { line }) });
   const more = make("button", { type: "button", class: "more-rows", click: () => { all = true; changed(); } });
+  const next = make("a", { class: "next-stop", hidden: true, href: `/plan?line=${encodeURIComponent(line)}` }, icon("stop"), make("span"));
   const choice = horizonChoice(line, (value) => { horizon = value; changed(); });
   const legends = make("div");
-  const element = make("div", { class: "road" }, choice.element,
+  const element = make("div", { class: "road" }, next, choice.element,
     make("div", { class: "scale" }, make("div", { class: "lane" }, axis)), list, more, legends);
   onWidth(axis, (pixels) => { width = pixels; changed(); });
 
-  function show(slots, now, takt) {
+  /** `plan`: that of the line; null: none is known. */
+  function show(slots, now, takt, plan = null) {
+    const planned = stopsOf(plan);
     const scale = { horizon: horizon ?? fitting(slots), width, height: LANE_PX };
+    scale.stops = planned.filter(({ panels }) => panels <= scale.horizon);
+    next.hidden = planned.length === 0;
+    if (planned.length) say(next.lastElementChild, stopWords(planned[0], now));
     choice.show(scale.horizon);
     drawAxis(axis, {
       ...scale, now, takt,
@@ -39,7 +45,7 @@ export function road(line, changed) {
       if (!rows.has(key)) rows.set(key, row());
       const own = rows.get(key);
       own.element.hidden = !all && index >= FIRST_ROWS;
-      if (!own.element.hidden) own.show(slot, scale, now);
+      if (!own.element.hidden) own.show(slot, scale, now, planned.find((stop) => stop.slots.has(key)));
       return own.element;
     });
     arrange(list, wanted);
@@ -47,15 +53,27 @@ export function road(line, changed) {
     for (const key of rows.keys()) if (!shown.has(key)) rows.delete(key);
     more.hidden = all || slots.length <= FIRST_ROWS;
     say(more, many(slots.length, "Show all {n} slots", "Show all {n} slots"));
-    explain(slots.some((slot) => slot.boundary_only));
+    explain(slots.some((slot) => slot.boundary_only), scale.stops.length > 0);
   }
 
-  function explain(withGates) {
-    if (legends.dataset.gates === String(withGates)) return;
-    legends.dataset.gates = withGates;
-    legends.replaceChildren(legend(withGates));
+  function explain(...needs) {
+    if (legends.dataset.for === String(needs)) return;
+    legends.dataset.for = needs;
+    legends.replaceChildren(legend(...needs));
   }
   return { element, show };
+}
+
+/** The planned stops, each with its slots. */
+const stopsOf = (plan) => (plan?.stops ?? []).map((stop) =>
+  ({ ...stop, slots: new Set(stop.exchanges.map(({ station, slot }) => `${station}/${slot}`)) }));
+
+/** `Stop in 14 panels, 13:40: P2 T1, P1 T3` */
+function stopWords({ panels: far, at, exchanges }, now) {
+  const slots = exchanges.map(({ station, slot }) => `${station} ${slot}`).join(", ");
+  if (far === 0) return t("Stop now: {slots}", { slots });
+  if (!at) return t("Stop in {panels}: {slots}", { panels: panels(far), slots });
+  return t("Stop in {panels}, {clock}: {slots}", { panels: panels(far), clock: clock(at, now), slots });
 }
 
 /** Call `changed(pixels)` when the width of `element` is first known and whenever it is another. */
@@ -91,7 +109,7 @@ function row() {
     name, " ", panels, " ", supply, " ", doubt, " ", when, " ", make("span", { class: "lane" }, picture, why), " ", tags);
   const element = make("li", {}, link);
 
-  function show(slot, scale, now) {
+  function show(slot, scale, now, stop = null) {
     element.dataset.state = slot.state;
     const page = pageOf(slot);
     if (link.getAttribute("href") !== page) link.setAttribute("href", page);
@@ -105,7 +123,7 @@ function row() {
     showPanels(panels, spread);
     say(doubt, spread && spread.p05 !== spread.p95 ? range(spread.p05, spread.p95) : "");
     say(when, spread && slot.empty_at ? clock(slot.empty_at.p50, now) : "");
-    showTags(tags, slot);
+    showTags(tags, slot, stop);
   }
   return { element, show };
 }
@@ -118,10 +136,11 @@ export function showPanels(panels, spread) {
 }
 
 /** The state in a word with its sign, and what else a person should know before walking. */
-export function showTags(tags, slot) {
+export function showTags(tags, slot, stop = null) {
   const words = [];
   const level = signOf(slot.state);
   if (level !== "ok") words.push([STATE[slot.state], level]);
+  if (stop) words.push([stop.panels === 0 ? t("stop now") : t("stop in {panels}", { panels: panels(stop.panels) }), "stop"]);
   if (slot.boundary_only) words.push([t("at a panel boundary only"), null]);
   if (slot.assumed) words.push([t("quantity assumed"), null]);
   if (outlasts(slot)) words.push([t("outlasts the order"), null]);

@@ -1,6 +1,6 @@
 // The scale of panels from now: how far it reaches, where its labels stand, and the axis with panels and clock.
 
-import { draw } from "./dom.js";
+import { draw, sign } from "./dom.js";
 import { t } from "./language.js";
 import { clock, clockWithSeconds, number } from "./words.js";
 
@@ -26,9 +26,9 @@ function stepFor(horizon, width, room) {
 
 /**
  * Panels on top, the clock below, the panel in work as a block from now on; where the lead and the end of the
- * order are, they are named. `width` is that of the axis in pixels.
+ * order are, they are named; planned `stops` have their sign. `width` is that of the axis in pixels.
  */
-export function drawAxis(axis, { horizon, width, now, takt, lead, end }) {
+export function drawAxis(axis, { horizon, width, now, takt, lead, end, stops = [] }) {
   const at = (panels) => percent(panels, horizon);
   const anchor = (panels) => (panels === 0 ? "start" : panels >= horizon * 0.93 ? "end" : "middle");
   const text = (panels, y, words, kind) =>
@@ -48,6 +48,9 @@ export function drawAxis(axis, { horizon, width, now, takt, lead, end }) {
   const crowded = end !== null && lead !== null && (Math.abs(end - lead) / horizon) * width < 90;
   if (end !== null) drawn.push(...edge(end, t("order ends"), "end"));
   if (lead !== null && !crowded) drawn.push(...edge(lead, t("lead"), "lead"));
+  for (const { panels } of stops) {
+    drawn.push(draw("svg", { x: at(panels), y: 59, overflow: "visible", class: "stop" }, draw("g", { transform: "scale(.7)" }, sign("stop"))));
+  }
   axis.replaceChildren(...drawn);
 
   function edge(panels, words, kind) {

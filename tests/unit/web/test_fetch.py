@@ -47,7 +47,7 @@ def test_the_message_of_a_walk_is_the_line_for_people(client: Any, floor: Floor)
     floor.places = [each for each in floor.places if each.slot in ("T1", "F07")]
     [first, second] = client.get(f"{FETCH}?hours=2").json()["walks"]
     assert first["message"] == "L3, 07:16: 1 reel R-10K-0402, 4 trays MCU-48Q"
-    assert second["message"] == "L3, 08:30: 1 tray MCU-48Q, 1 reel R-10K-0402"
+    assert second["message"] == "L3, 08:29: 1 tray MCU-48Q, 1 reel R-10K-0402"
 
 
 @pytest.mark.parametrize(("query", "supplies"), [("?hours=0.3", 1), ("?until=2026-03-02T06:44:10Z", 2)])
