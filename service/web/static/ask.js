@@ -28,7 +28,7 @@ function keepName(name) {
  * Open a dialog of `content` and give the form's values when `yes` is pressed. Unless `typing` is what it is for,
  * the focus is on its question: a phone's keyboard would hide it, and Enter must not answer by accident.
  */
-function open(title, content, yes, no, { typing = false } = {}) {
+export function open(title, content, yes, no, { typing = false } = {}) {
   return new Promise((resolve) => {
     const form = make("form", { method: "dialog" },
       make("h2", { id: "ask-title", tabindex: "-1", autofocus: !typing }, title),
@@ -46,7 +46,7 @@ function open(title, content, yes, no, { typing = false } = {}) {
   });
 }
 
-function field(label, hint, attributes) {
+export function field(label, hint, attributes) {
   const input = make("input", { autocomplete: "off", ...attributes });
   return make("label", { class: "field" }, make("span", {}, label), input, hint && make("small", {}, hint));
 }

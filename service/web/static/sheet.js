@@ -5,7 +5,9 @@ import { draw, make, say } from "./dom.js";
 import { many, t } from "./language.js";
 import { leftPicture } from "./left.js";
 import { legend } from "./legend.js";
+import { lifeView } from "./life.js";
 import { marks } from "./marks.js";
+import { trayView } from "./matrix.js";
 import { onWidth, showPanels, showTags } from "./road.js";
 import { drawAxis, fitting } from "./scale.js";
 import { clock, ofKind, panels, range, whyUnknown } from "./words.js";
@@ -29,6 +31,10 @@ export function sheet(places, keep, changed) {
   onWidth(axis, (pixels) => { width = pixels; changed(); });
   const left = leftPicture();
   places.left.append(left.element);
+  const life = lifeView();
+  places.life.append(life.element);
+  const tray = trayView();
+  places.tray.append(tray.element);
   const why = whyView();
   places.why.append(why.element);
   const acts = actsOn(() => slot, keep);
@@ -50,10 +56,18 @@ export function sheet(places, keep, changed) {
     if (legends.dataset.gates !== String(slot.boundary_only)) legends.replaceChildren(legend(slot.boundary_only));
     legends.dataset.gates = slot.boundary_only;
     left.show(slot, reasons?.figures.declared ?? null);
+    showPart(places.life, slot.floor_life, () => life.show(slot.floor_life, new Date()));
+    showPart(places.tray, slot.tray, () => tray.show(slot.tray));
     why.show(reasons, slot);
     acts.show();
   }
   return { show };
+}
+
+/** A part of the page that only some slots have. */
+function showPart(place, known, draw) {
+  place.parentElement.hidden = !known;
+  if (known) draw();
 }
 
 function whenWords({ panels_to_empty: spread, empty_at: times, state }, now) {

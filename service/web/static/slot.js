@@ -24,7 +24,7 @@ const keep = {
   slot(next) { state.hearSlot(next); shown(); },
   notice(notice) { told([{ notice, ...state.hearNotice(notice) }]); shown(); },
 };
-const names = ["part", "panels", "when", "tags", "road", "left", "why", "acts"];
+const names = ["part", "panels", "when", "tags", "road", "left", "life", "tray", "why", "acts"];
 const shown = onceAFrame(() => {
   const here = state.slotOf({ line, station, slot });
   if (!here) return;

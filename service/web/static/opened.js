@@ -1,0 +1,172 @@
+// The supplies that have a name: where each is, how long its parts may still lie open, and what was done to it.
+
+import { pressable, teller } from "./act.js";
+import { Failure, get, path, post } from "./api.js";
+import { field, open, who } from "./ask.js";
+import { arrange, make, say } from "./dom.js";
+import { many, number, t } from "./language.js";
+import { lifeView, pressing } from "./life.js";
+import { pageOf, parts } from "./words.js";
+import "./shell.js";
+
+const EVERY_MS = 20000;
+const byId = (id) => document.getElementById(id);
+const shown = new Map();
+const choice = { which: "limited", text: "" };
+let rows = [];
+
+const FITS = {
+  limited: ({ floor_life: life }) => life !== null && !life.unlimited,
+  pressing: ({ floor_life: life }) => pressing(life, new Date()) !== null,
+  dry: ({ floor_life: life }) => life !== null && (life.lies === "dry" || life.lies === "sealed"),
+  all: () => true,
+};
+const DONE = {
+  opened: t("Noted: it lies open."), sealed: t("Noted: it is sealed."), dry: t("Noted: it is in the dry."),
+  out: t("Noted: it lies open again."), baked: t("Noted: baked. Its floor life begins anew."),
+};
+
+function draw() {
+  const text = choice.text.trim().toLowerCase();
+  const fits = (row) => FITS[choice.which](row) && (!text || [row.supply, row.part, row.lot].some((each) => each?.toLowerCase().includes(text)));
+  const wanted = rows.filter(fits);
+  arrange(byId("supplies"), wanted.map((row) => {
+    if (!shown.has(row.supply)) shown.set(row.supply, card(row.supply));
+    shown.get(row.supply).show(row);
+    return shown.get(row.supply).element;
+  }));
+  say(byId("verdict"), verdict());
+  say(byId("calm"), wanted.length ? "" : rows.length ? t("None of the {n} known supplies fits.", { n: number(rows.length) })
+    : t("No supply with a name is known yet. It appears here when it is loaded, or when you name it below."));
+}
+
+function verdict() {
+  const found = rows.map(({ floor_life: life }) => pressing(life, new Date()));
+  const [over, soon] = ["over", "soon"].map((which) => found.filter((each) => each === which).length);
+  return [
+    over > 0 && many(over, "The floor life of {n} supply is over.", "The floor life of {n} supplies is over."),
+    soon > 0 && many(soon, "That of {n} ends within 2 hours.", "Those of {n} end within 2 hours."),
+    !over && !soon && t("No floor life ends within 2 hours, as far as is known."),
+  ].filter(Boolean).join(" ");
+}
+
+function card(name) {
+  let row = null;
+  const facts = make("p", { class: "facts" });
+  const where = make("p", { class: "where" });
+  const view = lifeView();
+  const said = make("p", { class: "said", role: "status" });
+  const tell = teller(said, say);
+  const button = (label, change, ask) => {
+    const own = make("button", { type: "button" }, label);
+    pressable(own, () => care(row.supply, change, ask), tell);
+    return own;
+  };
+  const acts = {
+    opened: button(t("Opened…"), "opened", askOpened), dry: button(t("Into the dry cabinet…"), "dry", askDry),
+    out: button(t("Out again"), "out", async () => ({})), baked: button(t("Baked…"), "baked", askBaked),
+  };
+  const element = make("article", { class: "supply-card" },
+    make("h3", {}, name), facts, where, view.element, make("div", { class: "buttons acts" }, ...Object.values(acts)), said);
+  return {
+    element,
+    show(next) {
+      row = next;
+      say(facts, [row.part ?? t("part not known"), row.lot && t("lot {lot}", { lot: row.lot }), row.left !== null && parts(row.left)].filter(Boolean).join(" · "));
+      showWhere(where, row.where);
+      view.element.hidden = row.floor_life === null;
+      if (row.floor_life) view.show(row.floor_life, new Date());
+      const lies = row.floor_life?.lies ?? "unknown";
+      acts.opened.hidden = !["sealed", "unknown"].includes(lies);
+      acts.dry.hidden = lies === "dry";
+      acts.out.hidden = lies !== "dry";
+      acts.baked.hidden = lies === "sealed" && row.floor_life?.reason !== "bake";
+    },
+  };
+}
+
+function showWhere(element, place) {
+  const key = place ? pageOf(place) : "";
+  if (element.dataset.place === key) return;
+  element.dataset.place = key;
+  element.replaceChildren(place
+    ? make("a", { href: key }, t("{station} {slot}, line {line}", place))
+    : t("not loaded"));
+}
+
+/** `ask` gives what else is to be said; null: the person thought better of it. */
+async function care(supply, change, ask) {
+  const by = await who();
+  const more = by && (await ask(supply));
+  if (!more) return null;
+  const next = await post(`${path("supplies", supply)}/care`, { change, by, ...more });
+  rows = [...rows.filter((each) => each.supply !== supply), next];
+  await refresh();
+  return DONE[change];
+}
+
+function when(label) {
+  return field(label, t("By the clock of this device; now, if empty."), { name: "at", type: "datetime-local" });
+}
+
+const timed = (given) => (given.at ? { at: new Date(given.at).toISOString() } : {});
+const cautions = () => document.getElementById("care-text").content.cloneNode(true);
+
+async function askOpened(supply) {
+  const given = await open(t("{supply} was opened?", { supply }), [
+    make("p", {}, t("From then on its parts lie open and its floor life runs.")), when(t("When?")),
+  ], t("Yes, it is open"), t("No"));
+  return given && timed(given);
+}
+
+async function askDry(supply) {
+  const humidities = [[t("10 % RH or less"), 10], [t("5 % RH or less"), 5], [t("Not known: as configured"), ""]];
+  const given = await open(t("{supply} is in the dry cabinet?", { supply }), [
+    make("fieldset", { class: "choices" }, make("legend", {}, t("How dry is it there?")), ...humidities.map(([words, value], index) =>
+      make("label", {}, make("input", { type: "radio", name: "humidity", value, checked: index === 2 }), words))),
+    when(t("Since when?")),
+  ], t("Yes, it is in"), t("No"));
+  return given && { ...timed(given), ...(given.humidity && { humidity: Number(given.humidity) }) };
+}
+
+async function askBaked(supply) {
+  const given = await open(t("The bake of {supply} is complete?", { supply }), [
+    make("p", {}, t("Its floor life begins anew at the end of the bake.")), cautions(), when(t("When did it end?")),
+  ], t("Yes, baked to the end"), t("No"));
+  return given && timed(given);
+}
+
+async function askNew() {
+  const given = await open(t("Another supply was opened?"), [
+    field(t("Name of the supply"), t("As on its label or carrier."), { name: "supply", required: true, maxlength: 256, autofocus: true }),
+    field(t("Part"), null, { name: "part", maxlength: 256 }),
+    field(t("Moisture level"), t("Such as 3, 2a or 6; as configured for the part, if empty."), { name: "level", maxlength: 8 }),
+    field(t("Hours on the label"), t("For level 6 alone."), { name: "hours", inputmode: "decimal", pattern: "[0-9]{1,5}([.,][0-9]+)?" }),
+    when(t("When?")),
+  ], t("Yes, it is open"), t("Not now"), { typing: true });
+  const by = given && (await who());
+  if (!by) return null;
+  const body = { change: "opened", by, ...timed(given), ...(given.part.trim() && { part: given.part.trim() }),
+    ...(given.level.trim() && { moisture_level: given.level.trim() }),
+    ...(given.hours && { floor_hours: Number(given.hours.replace(",", ".")) }) };
+  await post(`${path("supplies", given.supply.trim())}/care`, body);
+  await refresh();
+  return DONE.opened;
+}
+
+async function refresh() {
+  try {
+    rows = await get("/supplies?limit=1000");
+    draw();
+    document.body.dataset.shown = "supplies";
+  } catch (failure) {
+    if (!(failure instanceof Failure)) throw failure;
+    say(byId("verdict"), failure.message);
+  }
+}
+
+byId("which").addEventListener("change", (event) => { choice.which = event.target.value; draw(); });
+byId("text").addEventListener("input", (event) => { choice.text = event.target.value; draw(); });
+pressable(byId("another"), askNew, teller(byId("said"), say));
+refresh();
+setInterval(() => document.hidden || refresh(), EVERY_MS);
