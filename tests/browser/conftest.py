@@ -18,6 +18,10 @@ PATIENCE_MS = 20_000
 OpenPage = Callable[..., Page]
 
 
+def height_of(width: int) -> int:
+    return 780 if width < 700 else 900
+
+
 def _refuse_violations(message: ConsoleMessage) -> None:
     if "Content Security Policy" in message.text:
         pytest.fail(f"the page broke its own policy: {message.text}")
@@ -60,7 +64,7 @@ def new_context(browser: Browser) -> Iterator[Callable[..., BrowserContext]]:
     with ExitStack() as stack:
 
         def make(*, width: int = 360, scheme: Any = "light", **options: Any) -> BrowserContext:
-            viewport = {"width": width, "height": 780 if width < 700 else 900}
+            viewport = {"width": width, "height": height_of(width)}
             context = browser.new_context(viewport=viewport, color_scheme=scheme, **options)  # type: ignore[arg-type]
             context.set_default_timeout(PATIENCE_MS)
             stack.callback(context.close)
@@ -69,13 +73,75 @@ def new_context(browser: Browser) -> Iterator[Callable[..., BrowserContext]]:
         yield make
 
 
+class Device:
+    """A browser context that the tests of a module use one after another; nothing is remembered between them.
+
+    A context of its own costs each test a new renderer, twice what the page itself costs.
+    """
+
+    def __init__(self, browser: Browser) -> None:
+        self._context = browser.new_context(viewport={"width": 360, "height": 780})
+        self._context.set_default_timeout(PATIENCE_MS)
+        self._anchor: Page | None = None
+        self.lent = False
+
+    def lend(self, address: str, *, width: int = 360, scheme: Any = "light") -> Page:
+        """A tab for ``address``, as in a context of its own."""
+        self.lent = True
+        if self._anchor is None:  # a page of our own that stays keeps the renderer
+            self._anchor = self._context.new_page()
+            self._anchor.goto(address + "/healthz")
+        page = self._context.new_page()
+        page.set_viewport_size({"width": width, "height": height_of(width)})
+        page.emulate_media(color_scheme=scheme)
+        wire = self._context.new_cdp_session(page)
+        wire.send("Storage.clearDataForOrigin", {"origin": address, "storageTypes": "all"})
+        wire.detach()
+        return page
+
+    def forget(self) -> None:
+        self.lent = False
+        for page in self._context.pages:
+            if page is not self._anchor:
+                page.close()
+        self._context.clear_cookies()
+        self._context.clear_permissions()
+        self._context.set_offline(False)
+
+
+@pytest.fixture(scope="module")
+def shared_device(browser: Browser) -> Device:
+    return Device(browser)
+
+
 @pytest.fixture
-def open_page(site: tuple[str, Floor], new_context: Callable[..., BrowserContext]) -> OpenPage:
+def device(shared_device: Device) -> Iterator[Device]:
+    yield shared_device
+    shared_device.forget()
+
+
+@pytest.fixture
+def new_page(device: Device, new_context: Callable[..., BrowserContext]) -> OpenPage:
+    """``new_page(address, width=360)``: an empty tab of a device where nothing is remembered. The first of a
+    test is on the device that the module shares; further ones, and those with other options, on their own."""
+
+    def new(address: str, **options: Any) -> Page:
+        if device.lent or options.keys() - {"width", "scheme"}:
+            return new_context(**options).new_page()
+        return device.lend(address, **options)
+
+    return new
+
+
+@pytest.fixture
+def open_page(
+    site: tuple[str, Floor], new_page: OpenPage, new_context: Callable[..., BrowserContext]
+) -> OpenPage:
     """``open_page("/", width=360)``: the page, live; any error on its console fails the test."""
 
     def open_(path: str = "/", *, name: str | None = None, clock: bool = False, **options: Any) -> Page:
-        context = new_context(**options)
-        page = context.new_page()
+        # A clock is the whole context's.
+        page = new_context(**options).new_page() if clock else new_page(site[0], **options)
         page.on("pageerror", lambda error: pytest.fail(f"the page failed: {error}"))
         page.on("console", _refuse_violations)
         if name is not None:

@@ -93,8 +93,8 @@ def calm(floor: Floor, open_page: OpenPage) -> Page:
 
 
 @pytest.fixture
-def wrong_turn(site: tuple[str, Floor], new_context: Callable[..., BrowserContext]) -> Page:
-    page = new_context().new_page()
+def wrong_turn(site: tuple[str, Floor], new_page: OpenPage) -> Page:
+    page = new_page(site[0])
     page.goto(site[0] + "/line/L3/station/P9/slot/none")
     return page
 
@@ -158,16 +158,28 @@ def refuse_what_does_not_fit(page: Page) -> None:
         assert page.evaluate(TOO_SMALL) == [], light
 
 
-def test_everything_fits_is_whole_and_large_enough_for_a_glove(view: Page) -> None:
-    refuse_what_does_not_fit(view)
+def refuse_what_axe_finds(page: Page) -> None:
+    """Outside check: axe-core, with its WCAG 2.2 rules and its best practices."""
+    for light in in_each_light(page, widths=(360, 1440)):
+        report = Axe().run(page).generate_report()
+        assert report.startswith("Found 0 "), f"{light}: {report}"
+
+
+def refuse_what_looks_wrong(page: Page) -> None:
+    refuse_what_does_not_fit(page)
+    refuse_what_axe_finds(page)
+
+
+def test_everything_fits_is_whole_and_large_enough_for_a_glove_and_axe_core_finds_nothing(view: Page) -> None:
+    refuse_what_looks_wrong(view)
 
 
 def test_so_does_everything_when_nothing_needs_anyone(calm: Page) -> None:
-    refuse_what_does_not_fit(calm)
+    refuse_what_looks_wrong(calm)
 
 
 def test_so_does_everything_on_a_wrong_turn(wrong_turn: Page) -> None:
-    refuse_what_does_not_fit(wrong_turn)
+    refuse_what_looks_wrong(wrong_turn)
 
 
 def wrong_password(page: Page) -> None:
@@ -203,40 +215,17 @@ CLOSED_VIEWS: dict[str, tuple[str, Callable[[Page], None]]] = {
 
 
 @pytest.fixture(params=CLOSED_VIEWS, ids=lambda view: view.replace(" ", "_"))
-def closed_view(request: pytest.FixtureRequest, closed_site: Any, new_context: Any) -> Page:
+def closed_view(request: pytest.FixtureRequest, closed_site: Any, new_page: OpenPage) -> Page:
     address, _, entrance = closed_site
     path, then = CLOSED_VIEWS[request.param]
-    page: Page = new_context().new_page()
+    page = new_page(address)
     page.goto(address + path.format(entrance.door.link_key("n-L3-P2-T2", "line-2")))
     then(page)
     return page
 
 
 def test_so_does_everything_where_people_sign_in(closed_view: Page) -> None:
-    refuse_what_does_not_fit(closed_view)
-
-
-def test_axe_core_finds_nothing_where_people_sign_in(closed_view: Page) -> None:
-    refuse_what_axe_finds(closed_view)
-
-
-def refuse_what_axe_finds(page: Page) -> None:
-    """Outside check: axe-core, with its WCAG 2.2 rules and its best practices."""
-    for light in in_each_light(page, widths=(360, 1440)):
-        report = Axe().run(page).generate_report()
-        assert report.startswith("Found 0 "), f"{light}: {report}"
-
-
-def test_axe_core_finds_nothing(view: Page) -> None:
-    refuse_what_axe_finds(view)
-
-
-def test_axe_core_finds_nothing_when_nothing_needs_anyone(calm: Page) -> None:
-    refuse_what_axe_finds(calm)
-
-
-def test_axe_core_finds_nothing_on_a_wrong_turn(wrong_turn: Page) -> None:
-    refuse_what_axe_finds(wrong_turn)
+    refuse_what_looks_wrong(closed_view)
 
 
 # What can be pressed, a group of choices being one thing; and where the focus is, if it can be seen there.
