@@ -25,6 +25,7 @@ def test_every_answer_carries_the_security_headers(client: Any, path: str) -> No
     assert "unsafe" not in policy
     assert headers["x-content-type-options"] == "nosniff"
     assert headers["referrer-policy"] == "no-referrer"
+    assert headers["permissions-policy"].startswith("camera=(self), ")
 
 
 def test_failures_carry_them_too(client: Any, floor: Floor) -> None:
