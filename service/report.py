@@ -104,6 +104,9 @@ class Report:
         elif turned:
             log.info("heartbeat_out_well")
 
+    def plan_failed(self, line: str, error: Exception) -> None:
+        log.error("plan_failed", line=line, error=f"{type(error).__name__}: {error}")
+
     def tested(self, tested: Tested, by: str | None) -> None:
         say = log.info if tested.delivered else log.warning
         say(

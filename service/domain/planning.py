@@ -8,7 +8,7 @@ it gives way only to one that is enough cheaper.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf
 
 import numpy as np
@@ -54,18 +54,28 @@ def keep(world: World, line: LineState, message: PlanKept, at: Instant) -> list[
 
 def next_plan(world: World, line: str, at: Instant) -> PlanKept | None:
     """The plan that the line should go by instead of the one it keeps; ``None``: that one stays."""
-    prospect = look_ahead(world, line, at)
+    return decide(look_ahead(world, line, at))
+
+
+def decide(prospect: Prospect) -> PlanKept | None:
+    """``next_plan``, where it is known already what is ahead."""
     drawn = choose(prospect)
-    return None if _goes_by(drawn) else PlanKept(planned(drawn))
+    return None if _goes_by(prospect, drawn) else PlanKept(planned(drawn))
 
 
 def choose(prospect: Prospect) -> list[Drawn]:
     """The kept stops, with others beside where they don't meet everything; or the best, where those pay."""
     kept = _kept(prospect)
-    now, best = draw(prospect, kept, further=False), draw(prospect, (), further=False)
+    now = draw(prospect, kept, further=False)
+    if not any(stop.kept for stop in now):
+        best = draw(prospect, (), further=False)
+        return draw(prospect, planned(eased(prospect, best)))
+    # What takes the place of a plan must not be too late a panel later already, when a number is off by one.
+    narrowed = replace(prospect, windows=tuple(map(_narrowed, prospect.windows)))
+    best = draw(narrowed, (), further=False)
     if not _pays(prospect, now, best):
         return draw(prospect, kept)
-    return draw(prospect, planned(eased(prospect, best)))
+    return draw(prospect, planned(eased(narrowed, best)))
 
 
 def as_kept(prospect: Prospect) -> list[Drawn]:
@@ -80,7 +90,7 @@ def draw(prospect: Prospect, kept: Sequence[PlannedStop], *, further: bool = Tru
     held = sorted(_held(prospect, kept, waiting), key=lambda each: each.boundary)
     shelf, drawn = prospect.unspoken.copy(), list[Drawn]()
     while waiting:
-        stops = _meet(prospect, waiting, held)
+        stops = _meet(prospect, waiting, held, room=1 if kept else 0)
         if not further:
             return stops
         soonest = stops[0]
@@ -115,6 +125,10 @@ def cost(prospect: Prospect, stop: Drawn) -> float | None:
     return fixed + sum(float(_costs(prospect, need.what, here)[0]) for need in stop.needs)
 
 
+def _narrowed(need: Need, room: int = 1) -> Need:
+    return replace(need, last=max(need.first, need.last - room))
+
+
 def _kept(prospect: Prospect) -> tuple[PlannedStop, ...]:
     return () if prospect.line.plan is None else prospect.line.plan.stops
 
@@ -125,16 +139,15 @@ def key_of(need: Need) -> Key:
 
 def _pays(prospect: Prospect, now: Sequence[Drawn], best: Sequence[Drawn]) -> bool:
     """Whether the best plan is enough cheaper than what is kept, by what is in the slots now."""
-    if not any(stop.kept for stop in now):
-        return bool(best)
     share = 0.0 if prospect.rules.minute_cost is None else prospect.rules.change_pays
     return worth(prospect, best) < worth(prospect, now) * (1.0 - share) - 1e-9
 
 
-def _goes_by(drawn: Sequence[Drawn]) -> bool:
+def _goes_by(prospect: Prospect, drawn: Sequence[Drawn]) -> bool:
     """Whether the kept plan says all of it already."""
+    kept = _kept(prospect)
     for stop in drawn:
-        if stop.kept is None:
+        if stop.kept is None or stop.kept not in kept:
             return False
         known = {_kept_key(each, need) for each in stop.kept.exchanges for need in stop.needs}
         if any(key_of(need) not in known for need in stop.needs if need.what.number == 1):
@@ -186,8 +199,9 @@ def _kept_key(kept: PlannedExchange, need: Need) -> Key:
 # Which stops meet what waits
 
 
-def _meet(prospect: Prospect, waiting: Sequence[Need], held: Sequence[_Held]) -> list[Drawn]:
-    """Every window at a kept stop, or else at one of those that serve the others best."""
+def _meet(prospect: Prospect, waiting: Sequence[Need], held: Sequence[_Held], *, room: int) -> list[Drawn]:
+    """Every window at a kept stop, or else at one of those that serve the others best; ``room``: so many
+    panels before it must be, so that it needn't move again when a number is off by one."""
     chosen: dict[int, list[Need]] = {}
     others: list[Need] = []
     live = [each for each in held if not each.overdue or _has_any(each, waiting)]
@@ -198,8 +212,10 @@ def _meet(prospect: Prospect, waiting: Sequence[Need], held: Sequence[_Held]) ->
             continue
         known = [each.boundary for each in live if key_of(need) in each.keys and each.boundary in fitting]
         chosen.setdefault(known[-1] if known else _best(prospect, need, fitting), []).append(need)
-    for boundary, needs in _own(prospect, others):
-        chosen.setdefault(boundary, []).extend(needs)
+    narrowed = [_narrowed(need, room) for need in others]
+    whole = {id(narrow): need for narrow, need in zip(narrowed, others, strict=True)}
+    for boundary, needs in _own(prospect, narrowed):
+        chosen.setdefault(boundary, []).extend(whole[id(need)] for need in needs)
     kept = {each.boundary: each for each in reversed(live)}
     return [_drawn(prospect, at, needs, kept.get(at)) for at, needs in sorted(chosen.items())]
 

@@ -140,6 +140,7 @@ class Prospect:
     windows: tuple[Window[Emptying], ...]
     unspoken: Shelf
     fetched: int
+    as_of: Instant | None
 
     @property
     def terms(self) -> Terms:
@@ -201,6 +202,7 @@ def look_ahead(world: World, line: str, at: Instant, *, panels: int = HORIZON) -
         windows=(),
         unspoken=unspoken,
         fetched=fetched,
+        as_of=max((each for station in stations if (each := station.counted_at) is not None), default=None),
     )
     firsts = [Emptying(each, 1, each.panels, each.left) for each in supplies]
     firsts.sort(key=lambda each: (each.panels.p05, each.supply.place))

@@ -25,17 +25,21 @@ _SELDOM = 0.01
 
 def plan_object(world: World, line: str, *, panels: int = HORIZON, at: Instant | None = None) -> Json:
     """The plan for the next ``panels`` panels, as it is at ``at`` (``None``: at the last count)."""
-    counted = [each for station in world.stations_of(line) if (each := station.counted_at) is not None]
-    as_of = max(counted, default=None)
-    prospect = look_ahead(world, line, at or as_of or 0, panels=panels)
+    if at is None:
+        at = max((station.counted_at or 0 for station in world.stations_of(line)), default=0)
+    return shown(look_ahead(world, line, at, panels=panels))
+
+
+def shown(prospect: Prospect) -> Json:
+    """The plan that comes of what is ahead."""
     stops = as_kept(prospect)
     staffing = staff(prospect, stops)
     plan, rules = prospect.line.plan, prospect.rules
     return {
-        "line": line,
-        "as_of": _told(as_of),
+        "line": prospect.line.line,
+        "as_of": _told(prospect.as_of),
         "kept_since": None if plan is None else to_rfc3339(plan.since),
-        "panels": panels,
+        "panels": prospect.panels,
         "margin_panels": rules.margin_panels,
         "waste_share": rules.waste_share,
         "people": rules.people,
