@@ -39,6 +39,7 @@ from service.usecases.desk import AskingDesk
 from service.usecases.exchange import Exchanges
 from service.usecases.follow import Follower
 from service.usecases.ingest import Ask
+from service.usecases.lots import Lotbook
 from service.usecases.show import Shown
 from service.ways import Ways
 from service.web.api import create_app
@@ -303,6 +304,7 @@ class Service:
             budget=self.budget,
             labels=self.settings.label_patterns(),
             exchanging=Exchanges(put=self._put, shown=self.shown),
+            lots=Lotbook(lots=self.store.lots, committed=lambda: self.shown.committed),
             ways=self.ways,
             book=phonebook(self.settings, self.store.phones, self.port, clock=wall_clock),
             tray=Tray(

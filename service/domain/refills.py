@@ -46,7 +46,16 @@ def apply(world: World, station: StationState, message: SupplyMessage, at: Insta
         case "removed":
             ends.settle(world, station, slot, at)
             world.part_with(slot, stock=supplies.stock_of(slot))
-            told += _take_out(world, station, slot, event=event, happened=happened, at=at, by=message.by)
+            told += _take_out(
+                world,
+                station,
+                slot,
+                event=event,
+                happened=happened,
+                at=at,
+                by=message.by,
+                timed=message.at is not None,
+            )
     supplies.settle_doubt(station)
     world.look(station, slot)
     world.note(station, slot)
@@ -163,12 +172,13 @@ def _take_out(
     happened: Instant,
     at: Instant,
     by: str | None,
+    timed: bool,
 ) -> list[Told]:
     told = questions.end_loading(world, station, slot, notices.REMOVED, at, by=by)
     told += wrong_part.end(world, station, slot.name, notices.REMOVED, at, by=by)
     was = succession.before(slot)
     supplies.remove(slot, event=event, at=happened)
-    succession.removed(Turn(world, station, slot, was, by, happened, happened, at, timed=happened != at))
+    succession.removed(Turn(world, station, slot, was, by, happened, happened, at, timed=timed))
     world.look(station, slot)
     world.note(station, slot)
     return told
@@ -194,7 +204,16 @@ def _recall(
         world.part_with(was, stock=supplies.stock_of(was))
         if was is not slot:
             event = f"moved-{at}"
-            told += _take_out(world, elsewhere, was, event=event, happened=happened, at=at, by=message.by)
+            told += _take_out(
+                world,
+                elsewhere,
+                was,
+                event=event,
+                happened=happened,
+                at=at,
+                by=message.by,
+                timed=message.at is not None,
+            )
             told += judge_slot(world, elsewhere, was, at)
     carried, known.stock, known.where = known.stock, None, (station.line, station.station, slot.name)
     known.kind = message.kind or known.kind

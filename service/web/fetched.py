@@ -13,11 +13,10 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from service.language import ENGLISH, Language
+from service.web.cells import cell
 
 Json = dict[str, Any]
 COLUMNS = ("line", "by", "part", "kind", "supplies", "at_least", "ready", "missing", "slots")
-_FORMULA = tuple("=+-@\t\r\n＝＋－＠")
-"""What a spreadsheet takes a cell for a formula by (OWASP, CSV Injection), in full width as well."""
 
 
 def so_many(language: Language, kind: str | None, number: int) -> str:
@@ -133,13 +132,5 @@ def as_csv(fetch: Json) -> str:
     for row in fetch["parts"]:
         slots = dict.fromkeys(f"{each['station']} {each['slot']}" for each in row["for"])
         cells = {"line": fetch["line"], "slots": "; ".join(slots)} | row
-        sheet.writerow(_cell(cells[column]) for column in COLUMNS)
+        sheet.writerow(cell(cells[column]) for column in COLUMNS)
     return into.getvalue()
-
-
-def _cell(value: object) -> object:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, str) and value.startswith(_FORMULA):
-        return f"'{value}"
-    return "" if value is None else value

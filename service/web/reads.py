@@ -115,12 +115,12 @@ def events(
     until: Annotated[Moment, Query(alias="to", description="RFC 3339 with an offset")] = None,
 ) -> Response:
     """The journal as CloudEvents, one JSON object a line, beginning with the state it starts from."""
-    pieces = _in_pieces(own.reading.events(since=since, until=until))
+    pieces = in_pieces(own.reading.events(since=since, until=until))
     first = next(pieces, b"")  # a store that is down must show before the 200 does
     return StreamingResponse(chain((first,), pieces), media_type="application/x-ndjson")
 
 
-def _in_pieces(rows: Iterator[bytes]) -> Iterator[bytes]:
+def in_pieces(rows: Iterator[bytes]) -> Iterator[bytes]:
     """Rows with their line ends in pieces of about 64 KiB: each piece costs one change of thread, each row
     would too."""
     piece = bytearray()

@@ -16,6 +16,7 @@ from service.domain.events import PersonAct
 from service.domain.model import Notice
 from service.domain.policy import Limits, Policy
 from service.domain.world import World
+from service.ports import Sought
 from service.store import Store, open_store, upgrade
 from service.usecases.ingest import Ask, Inbound, Ingest
 from service.usecases.replay import replay
@@ -93,6 +94,13 @@ def life(store: Store) -> list[Notice]:
     return kept
 
 
+def memory(store: Store) -> list[object]:
+    """Which lot fed which panels."""
+    stays = store.lots.stays(Sought(), limit=1000)
+    places = sorted({(stay.line, stay.station) for stay in stays})
+    return [stays, [store.lots.runs(*place, first=0, last=None) for place in places]]
+
+
 def shown(store: Store, committed: dict[str, bytes]) -> Shown:
     return Shown(committed=committed, archive=store.archive, site="Hollerbach", reasons=list)
 
@@ -117,6 +125,7 @@ def test_a_journal_gives_the_same_notices_in_any_batches_on_either_database(new_
         done = replay(recorded, copy.ledger, batch=batch)
         assert done.entries == len(recorded) - 1
         assert life(copy) == notices
+        assert memory(copy) == memory(original)
         assert committed(copy) == committed(original)
         assert export(copy)[1:] == recorded[1:]
         assert copy.outbox.backlog() == {}
@@ -129,6 +138,8 @@ def test_the_borders_of_live_batches_change_nothing(new_store: NewStore, batch: 
     take_in(one, messages, batch=200)
     take_in(other, messages, batch=batch)
     assert life(one) == life(other)
+    assert memory(one) == memory(other)
+    assert len(memory(one)[0]) > 20  # type: ignore[arg-type]
     assert committed(one) == committed(other)
 
 
