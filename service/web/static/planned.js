@@ -7,6 +7,7 @@ import { box, place } from "./supplies.js";
 import { clock, panels, sentence } from "./words.js";
 
 const FIRST = 6;
+const MOST = 30;
 const exchangePage = (line, { station, slot }) => `/exchange?${new URLSearchParams({ line, station, slot })}`;
 
 /** `unknown`: slots of the line of which nobody knows enough to plan them. */
@@ -107,12 +108,12 @@ function jobs(line, plan) {
   return make("div", { class: "jobs" },
     make("h4", {}, t("Meanwhile, while it runs")),
     make("p", { class: "note" }, many(people, "In this order, for one pair of hands:", "In this order, for {n} people:")),
-    ...firstOnes("ol", plan.meanwhile.map((each) => job(line, each, plan)), (n) => many(n, "{n} more, later", "{n} more, later")));
+    ...firstOnes("ol", plan.meanwhile.slice(0, MOST).map((each) => job(line, each, plan)), (n) => many(n, "{n} more, later", "{n} more, later")));
 }
 
 /** The first few of a list, the others folded below it. */
 function firstOnes(tag, items, more) {
-  const rest = items.slice(FIRST);
+  const rest = items.slice(FIRST, MOST);
   return [make(tag, {}, ...items.slice(0, FIRST)),
     rest.length > 0 && make("details", {}, make("summary", { "data-key": `more ${tag}` }, more(rest.length)),
       make(tag, { start: tag === "ol" ? FIRST + 1 : null }, ...rest))];
