@@ -29,6 +29,7 @@ _CLOSED = {
     "better": english("it lasts longer than was thought"),
     "answered": english("it was answered"),
     "ended": english("it is over"),
+    "undone": english("the exchange was undone"),
 }
 _TITLES = {
     "supply": english("supply runs out"),
@@ -39,6 +40,8 @@ _TITLES = {
     "outlet": english("messages not delivered"),
     "promise": english("warnings come late"),
     "recipe": english("recipe and counts differ"),
+    "wrong part": english("wrong part"),
+    "floor life": english("floor life ends"),
     "test": english("a test"),
     "awake": english("awake"),
 }

@@ -6,14 +6,33 @@ from dataclasses import dataclass, field
 
 from service.domain import opened
 from service.domain.model import SECOND, Instant
-from service.domain.moisture import HOUR, Cared, Exposure
+from service.domain.moisture import HOUR, Cared, Exposure, FloorRules, floor_life
 from service.domain.policy import MoistureRule, Policy
 from service.domain.state import Stock, SupplyState
 from service.domain.world import World
+from service.usecases.lives import life_object
 from service.usecases.supplied import supply_objects
 from service.wire.native import read_care
 
 LEVELS = (MoistureRule(part="MCU-*", level="3"), MoistureRule(part="RF-*", level="5a"))
+TRAY: dict[str, object] = {
+    "rows": 8,
+    "columns": 20,
+    "stack": 3,
+    "cells": 480,
+    "tray": 3,
+    "next": [6, 2],
+    "by_cells": True,
+    "empty_cavities": 2,
+    "too_many": 0,
+}
+"""38 cells are left: a row and the rest of another of the last tray."""
+
+
+def opened_since(now: Instant, hours: float, level: str = "3") -> dict[str, object] | None:
+    """The floor life of what was opened so many hours ago."""
+    exposure = Exposure([Cared(now - round(hours * HOUR), "opened")])
+    return life_object(floor_life(exposure, level, FloorRules(), now), now)
 
 
 def _known(now: Instant) -> list[SupplyState]:

@@ -35,7 +35,8 @@ from service.usecases.handover import AROUND_ITS_END, assemble, turn_of
 from service.usecases.told import record_object, span_objects, who_object
 from service.web.api import create_app
 from service.web.stream import Hub
-from tests.support.cupboard import Cupboard
+from tests.support.cupboard import TRAY, Cupboard, opened_since
+from tests.support.lotbook import LateBook
 from tests.support.office import Office
 from tests.support.past import LEARNED
 from tests.support.phones import MemoryPhones, book_of
@@ -66,6 +67,8 @@ class Place:
     assumed: bool = False
     needed: int | None = 210
     short: int = 0
+    floor_life: dict[str, object] | None = None
+    tray: dict[str, object] | None = None
 
     @property
     def panels(self) -> Spread[int] | None:
@@ -131,6 +134,8 @@ class Place:
             "notice": None,
             "order_panels_left": self.needed,
             "order_short": self.order_short,
+            "floor_life": self.floor_life,
+            "tray": self.tray,
             "counted": {"session": "b3c1", "seq": 4182, "panels": 1042},
         }
 
@@ -153,7 +158,7 @@ def _seed() -> list[Place]:
         p1("F11", "D-SIG-0603", usage=4, left=96, doubt=20),
         p1("F12", "L-4U7-0805", usage=2, left=None),
         p1("F15", "C-10U-0805", usage=0, left=900),
-        p2("T1", "MCU-48Q", kind="tray", usage=1, left=38),
+        p2("T1", "MCU-48Q", kind="tray", usage=1, left=38, floor_life=opened_since(START, 166.75), tray=TRAY),
         p2("T2", "RF-SHIELD-22", kind="tray", usage=1, left=2),
         p2("S1", "CONN-12W", kind="stick", usage=2, left=46, doubt=2),
         p2("F31", "XTAL-16M", usage=1, left=150, doubt=14, assumed=True),
@@ -621,6 +626,7 @@ def plant(
         ways=office,
         tray=office,
         labels=labels,
+        lots=LateBook(floor._may_fail),
         session_check_seconds=session_check_seconds,
     )
     return app, floor

@@ -14,10 +14,17 @@ const byId = (id) => document.getElementById(id);
 const shown = new Map();
 const choice = { which: "limited", text: "" };
 let rows = [];
+let asked = 0;
+
+/** Now by the service's clock: that of the last answer, and what passed since. */
+function now() {
+  const told = rows.map(({ floor_life: life }) => life?.as_of).filter(Boolean).sort().at(-1);
+  return told ? new Date(Date.parse(told) + performance.now() - asked) : new Date();
+}
 
 const FITS = {
   limited: ({ floor_life: life }) => life !== null && !life.unlimited,
-  pressing: ({ floor_life: life }) => pressing(life, new Date()) !== null,
+  pressing: ({ floor_life: life }) => pressing(life, now()) !== null,
   dry: ({ floor_life: life }) => life !== null && (life.lies === "dry" || life.lies === "sealed"),
   all: () => true,
 };
@@ -41,7 +48,7 @@ function draw() {
 }
 
 function verdict() {
-  const found = rows.map(({ floor_life: life }) => pressing(life, new Date()));
+  const found = rows.map(({ floor_life: life }) => pressing(life, now()));
   const [over, soon] = ["over", "soon"].map((which) => found.filter((each) => each === which).length);
   return [
     over > 0 && many(over, "The floor life of {n} supply is over.", "The floor life of {n} supplies is over."),
@@ -55,6 +62,7 @@ function card(name) {
   const facts = make("p", { class: "facts" });
   const where = make("p", { class: "where" });
   const view = lifeView();
+  const none = make("p", { class: "note" }, t("Nobody says that it is sensitive to moisture."));
   const said = make("p", { class: "said", role: "status" });
   const tell = teller(said, say);
   const button = (label, change, ask) => {
@@ -67,7 +75,7 @@ function card(name) {
     out: button(t("Out again"), "out", async () => ({})), baked: button(t("Baked…"), "baked", askBaked),
   };
   const element = make("article", { class: "supply-card" },
-    make("h3", {}, name), facts, where, view.element, make("div", { class: "buttons acts" }, ...Object.values(acts)), said);
+    make("h3", {}, name), facts, where, view.element, none, make("div", { class: "acts" }, make("div", { class: "buttons" }, ...Object.values(acts))), said);
   return {
     element,
     show(next) {
@@ -75,12 +83,13 @@ function card(name) {
       say(facts, [row.part ?? t("part not known"), row.lot && t("lot {lot}", { lot: row.lot }), row.left !== null && parts(row.left)].filter(Boolean).join(" · "));
       showWhere(where, row.where);
       view.element.hidden = row.floor_life === null;
-      if (row.floor_life) view.show(row.floor_life, new Date());
+      none.hidden = row.floor_life !== null;
+      if (row.floor_life) view.show(row.floor_life, now());
       const lies = row.floor_life?.lies ?? "unknown";
       acts.opened.hidden = !["sealed", "unknown"].includes(lies);
-      acts.dry.hidden = lies === "dry";
+      acts.dry.hidden = lies === "dry" || row.floor_life === null;
       acts.out.hidden = lies !== "dry";
-      acts.baked.hidden = lies === "sealed" && row.floor_life?.reason !== "bake";
+      acts.baked.hidden = row.floor_life === null || (lies === "sealed" && row.floor_life.reason !== "bake");
     },
   };
 }
@@ -99,8 +108,7 @@ async function care(supply, change, ask) {
   const by = await who();
   const more = by && (await ask(supply));
   if (!more) return null;
-  const next = await post(`${path("supplies", supply)}/care`, { change, by, ...more });
-  rows = [...rows.filter((each) => each.supply !== supply), next];
+  await post(`${path("supplies", supply)}/care`, { change, by, ...more });
   await refresh();
   return DONE[change];
 }
@@ -157,6 +165,7 @@ async function askNew() {
 async function refresh() {
   try {
     rows = await get("/supplies?limit=1000");
+    asked = performance.now();
     draw();
     document.body.dataset.shown = "supplies";
   } catch (failure) {

@@ -14,6 +14,7 @@ import { clock, ofKind, panels, range, whyUnknown } from "./words.js";
 import { whyView } from "./why.js";
 
 const ROAD_PX = 96;
+const DAY_MS = 86400000;
 const LOADED = {
   tape: t("Loaded a new reel"), tray: t("Loaded a new tray"), stick: t("Loaded a new stick"), bulk: t("Loaded a new case"),
   other: t("Loaded a new supply"),
@@ -56,12 +57,19 @@ export function sheet(places, keep, changed) {
     if (legends.dataset.gates !== String(slot.boundary_only)) legends.replaceChildren(legend(slot.boundary_only));
     legends.dataset.gates = slot.boundary_only;
     left.show(slot, reasons?.figures.declared ?? null);
-    showPart(places.life, slot.floor_life, () => life.show(slot.floor_life, new Date()));
+    showPart(places.life, slot.floor_life, () => life.show(slot.floor_life, wall(now)));
     showPart(places.tray, slot.tray, () => tray.show(slot.tray));
     why.show(reasons, slot);
     acts.show();
   }
   return { show };
+}
+
+/** The wall's time where the line goes by it; a line that stands doesn't stop a floor life. */
+function wall(now) {
+  const heard = Date.parse(now ?? new Date().toISOString());
+  const since = Date.now() - heard;
+  return new Date(since >= 0 && since < DAY_MS ? Date.now() : heard);
 }
 
 /** A part of the page that only some slots have. */

@@ -98,7 +98,7 @@ function filling(name, value) {
 const ABOUT = {
   question: t("refilled with what?"), silent: t("gateway silent"), loss: t("too many parts lost"),
   refused: t("messages refused"), outlet: t("messages not delivered"), promise: t("warnings come late"),
-  recipe: t("recipe and counts differ"),
+  recipe: t("recipe and counts differ"), "wrong part": t("wrong part"), "floor life": t("floor life ends"),
 };
 
 export const LEVEL = { early: t("Early"), urgent: t("Urgent"), empty: t("Empty"), question: t("Question") };
@@ -144,7 +144,7 @@ export function whyUnknown(slot) {
 
 const BECAUSE = {
   refilled: t("refilled"), "seen refilled": t("seen refilled"), "order done": t("order done"), removed: t("removed"),
-  better: t("better"), answered: t("answered"), ended: t("ended"),
+  better: t("better"), answered: t("answered"), ended: t("ended"), undone: t("undone"),
 };
 
 /** Why it was closed; a reason that the page offers is known in each language. */
