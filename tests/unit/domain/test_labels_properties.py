@@ -17,6 +17,7 @@ from service.domain.labels_fields import IDENTIFIERS
 from service.domain.labels_gs1 import ELEMENTS, element_of
 
 GS, RS, EOT = "\x1d", "\x1e", "\x04"
+FEW = settings(max_examples=40)
 PATTERNS = (
     LabelPattern(name="stores", pattern=r"(?P<part>[^;]+);(?P<quantity>\d+);(?P<lot>[^;]*)", strip=("PN-",)),
     LabelPattern(name="ours", upper=True, strip=("VN",), alias={"RC0402-10K": "R-10K-0402"}),
@@ -49,6 +50,7 @@ def written(fields: Sequence[tuple[str, str]]) -> str:
     return f"[)>{RS}06{GS}{GS.join(key + value for key, value in fields)}{RS}{EOT}"
 
 
+@FEW
 @given(reels())
 def test_what_was_written_in_an_envelope_is_read_again(fields: dict[str, str]) -> None:
     label = read_label(written(list(fields.items())))
@@ -67,6 +69,7 @@ def test_what_was_written_in_an_envelope_is_read_again(fields: dict[str, str]) -
     )
 
 
+@FEW
 @given(reels(), st.sampled_from(["|", "~", "<GS>", "␝"]))
 def test_written_separators_change_nothing_but_what_is_said_of_them(
     fields: dict[str, str], sign: str
@@ -98,6 +101,7 @@ def _without_remarks(label: Label) -> tuple[object, ...]:
     )
 
 
+@FEW
 @given(st.data())
 def test_elements_are_read_as_an_independent_library_reads_them(data: st.DataObject) -> None:
     """biip (https://biip.readthedocs.io), which has GS1's own list of identifiers."""
