@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from heapq import heappop, heappush, heapreplace
 from math import ceil, inf
-from typing import Generic, TypeVar
+from typing import Generic, NamedTuple, TypeVar
 
 T = TypeVar("T")
 _TRIES = 20
@@ -27,8 +27,7 @@ class Job(Generic[T]):
     appointed: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Turn(Generic[T]):
+class Turn(NamedTuple, Generic[T]):
     job: Job[T]
     begin: float
     end: float
@@ -48,7 +47,9 @@ def in_turn(jobs: Sequence[Job[T]], people: int = 1) -> list[Turn[T]]:
     free, ready, turns = [0.0] * people, list[tuple[float, int]](), list[Turn[T]]()
     meetings, now = _meetings(jobs), 0.0
     while waiting or ready:
-        now = max(now, free[0], *(() if ready else (jobs[waiting[-1]].release,)))
+        if not ready:
+            now = max(now, jobs[waiting[-1]].release)
+        now = max(now, free[0])
         while waiting and jobs[waiting[-1]].release <= now:
             number = waiting.pop()
             heappush(ready, (jobs[number].deadline, number))
@@ -82,7 +83,7 @@ def in_best_turn(jobs: Sequence[Job[T]], people: int = 1) -> list[Turn[T]]:
         releases[number] = until
         later = [replace(job, release=at) for job, at in zip(jobs, releases, strict=True)]
         own = {id(each): job for each, job in zip(later, jobs, strict=True)}
-        turns = [replace(turn, job=own[id(turn.job)]) for turn in in_turn(later, people)]
+        turns = [turn._replace(job=own[id(turn.job)]) for turn in in_turn(later, people)]
     return best
 
 

@@ -45,7 +45,7 @@ def shown(prospect: Prospect) -> Json:
         "people": rules.people,
         "feasible": staffing.feasible,
         "helps": [put(said, UTC) for said in staffing.helps],
-        "helps_said": msgspec.to_builtins(staffing.helps),
+        "helps_said": msgspec.to_builtins(list(staffing.helps)),
         "stop_minutes": round(rules.stop_minutes * sum(stop.rest is None for stop in stops), 1),
         "without": _without(prospect),
         "stops": [_stop_object(prospect, stop) for stop in stops],

@@ -8,6 +8,7 @@ from service.store import upgrade
 from tests.bench.forecast import SLOTS, count_seconds, forecast_ratio
 from tests.bench.ingest import compare
 from tests.bench.latency import measure
+from tests.bench.plans import BOUNDARIES, REELS, TRAYS, WINDOWS, plan_seconds
 from tests.support.postgres import shared_postgres
 
 
@@ -23,6 +24,7 @@ def main() -> None:
     _ingest("PostgreSQL, 1,000 stations round robin", options.messages, 1000, _database(), goal=0.12)
     _latency(options.seconds)
     _forecast()
+    _plans()
 
 
 def _ingest(name: str, messages: int, stations: int, store: str | None, *, goal: float) -> None:
@@ -46,6 +48,14 @@ def _forecast() -> None:
     few, many = count_seconds(25), count_seconds(2500)
     _say("One count of 8 slots, with 20,000 slots known beside 200")
     _say(f"  {many * 1e6:.0f} us beside {few * 1e6:.0f} us   ratio {many / few:.2f}")
+
+
+def _plans() -> None:
+    took = plan_seconds()
+    _say(f"Plans: {WINDOWS} windows over 5,000 panels, {WINDOWS} jobs (goal 0.050 s each)")
+    _say(f"  fewest stops {took.stops:.3f} s   in turn {took.jobs:.3f} s   can it be done {took.bound:.3f} s")
+    _say(f"  cheapest stops, {WINDOWS} windows over {BOUNDARIES} panels: {took.cheapest:.3f} s")
+    _say(f"  a line of {TRAYS} trays and {REELS} reels, 200 panels ahead: {took.line * 1e3:.0f} ms")
 
 
 def _database() -> str:
