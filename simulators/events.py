@@ -12,7 +12,7 @@ from typing import Literal
 
 Lamp = Literal["off", "on", "flashing"]
 Cause = Literal["supply", "fault", "exchange", "held", "starved", "no order", "break", "wipe", "paste"]
-Learned = Literal["warning", "reminder", "tower", "buzzer"]
+Learned = Literal["warning", "reminder", "tower", "buzzer", "plan"]
 Level = Literal["early", "urgent", "empty"]
 Change = Literal["loaded", "joined"]
 
@@ -97,6 +97,35 @@ class PersonSent:
     person: str
     learned: Learned
     due: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanOpened:
+    """Somebody looks at the plan of the line, on a phone."""
+
+    at: float
+    person: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InHand:
+    """Who read a warning has what it is about in hand already, by the plan, and says so."""
+
+    at: float
+    station: str
+    slot: str
+    person: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StandsReady:
+    """Somebody ticks that so many supplies of the part stand ready at the line, not one more."""
+
+    at: float
+    part: str
+    kind: Literal["tape", "tray"]
+    supplies: int
+    person: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,4 +216,6 @@ class SupplyEnded:
 
 Told = RecipeSet | OrderSet | Supplied | Counted | TowerShown
 Truth = PersonSent | Refilled | Confirmed | PanelMade | PanelPulled | Stopped | SupplyEnded
-Event = Told | Truth
+ByPlan = PlanOpened | InHand | StandsReady
+"""What people do with the page of a plan."""
+Event = Told | Truth | ByPlan

@@ -7,7 +7,7 @@ Who comes when is not decided here (see ``operators``).
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 from simulators.agenda import Voice
@@ -19,18 +19,25 @@ from simulators.store import Store, Supply
 from simulators.streams import Streams
 from simulators.telling import Telling
 
+PATIENCE = 180.0
+"""Seconds for which somebody waits at a machine for the panel that a plan names."""
 TOO_EARLY = 60
 """Panels that a slot still lasts by the machine's count, beyond which whoever comes leaves it alone."""
 
 
 @dataclass(frozen=True, slots=True)
 class Hand:
-    """Somebody stands at a slot with a supply; ``done`` lets them go."""
+    """Somebody stands at a slot with a supply; ``done`` lets them go. ``planned``: a plan says that it is
+    time, whatever the slot still lasts. ``panels`` of the station must be made before it is exchanged, unless
+    the station needs it or stands for longer than ``PATIENCE``."""
 
     slot: str
     supply: Supply
     person: str
     done: Callable[[], None]
+    planned: bool = False
+    panels: int = 0
+    until: float = 0.0
 
 
 class Loading:
@@ -111,6 +118,9 @@ class Loading:
         if not self._fits(hand):
             self._leave(hand)
         elif self._machine.slots[hand.slot].boundary_only:
+            if hand.panels > self._machine.panels:
+                hand = replace(hand, until=self._agenda.now + PATIENCE)
+                self._agenda.at(hand.until, self.station.begin)
             self._waiting.append(hand)
             self._help_out()
             self.station.begin()
@@ -118,10 +128,26 @@ class Loading:
             self._agenda.after(self._hands.uniform(*self._people.exchange), partial(self._refill, hand))
 
     def _fits(self, hand: Hand) -> bool:
-        return hand.supply.part == self._machine.slots[hand.slot].supply.part and self.wants(hand.slot)
+        needed = self.is_begun(hand.slot) if hand.planned else self.wants(hand.slot)
+        return needed and self.holds_part_of(hand.slot, hand.supply)
+
+    def is_begun(self, slot: str) -> bool:
+        """Whether so much of its supply is gone that nobody would call it a new one."""
+        supply = self._machine.slots[slot].supply
+        return supply.counted <= supply.part.full / 2
+
+    def holds_part_of(self, slot: str, supply: Supply) -> bool:
+        return self._machine.slots[slot].supply.part == supply.part
+
+    def part_in(self, slot: str) -> PartPlan:
+        return self._machine.slots[slot].supply.part
+
+    def put_back(self, supply: Supply) -> None:
+        """What was fetched and isn't needed goes back to the store."""
+        self._store.put_back(supply)
 
     def _leave(self, hand: Hand) -> None:
-        self._store.put_back(hand.supply)
+        self.put_back(hand.supply)
         hand.done()
 
     def _help_out(self) -> None:
@@ -142,15 +168,24 @@ class Loading:
 
     def _exchange_next(self) -> bool:
         """Exchange one of the trays at hand; ``False`` when there is none."""
-        if not self._waiting:
+        hand = next(filter(self._is_time_for, self._waiting), None)
+        if hand is None:
             return False
-        hand = self._waiting.pop(0)
+        self._waiting.remove(hand)
         self._machine.does = Does.EXCHANGE
         if hand.slot not in self._machine.short_of:
             self.station.start_halt("exchange", hand.slot)
         self.station.show()
         self._agenda.after(self._hands.uniform(*self._people.exchange), partial(self._exchanged, hand))
         return True
+
+    def _is_time_for(self, hand: Hand) -> bool:
+        machine = self._machine
+        return (
+            hand.panels <= machine.panels
+            or hand.slot in (*machine.short_of, *machine.cannot_begin())
+            or self._agenda.now >= hand.until
+        )
 
     def _exchanged(self, hand: Hand) -> None:
         self._machine.does = Does.BOUNDARY

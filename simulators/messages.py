@@ -18,12 +18,15 @@ from simulators.events import (
     Confirmed,
     Counted,
     Event,
+    InHand,
     OrderSet,
     PanelMade,
     PanelPulled,
     PersonSent,
+    PlanOpened,
     RecipeSet,
     Refilled,
+    StandsReady,
     Stopped,
     Supplied,
     SupplyEnded,
@@ -105,6 +108,8 @@ class Gateway:
             case PersonSent() | Refilled() | Confirmed():
                 return []
             case PanelMade() | PanelPulled() | Stopped() | SupplyEnded():
+                return []
+            case PlanOpened() | InHand() | StandsReady():
                 return []
         assert_never(event)
 

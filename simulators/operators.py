@@ -8,6 +8,7 @@ the way leads straight to the store.
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import partial
 
@@ -15,6 +16,7 @@ from simulators.agenda import Agenda, Voice
 from simulators.events import Learned, Level, PersonSent
 from simulators.loading import Hand, Loading
 from simulators.plan import PeoplePlan, Position, ShiftPlan
+from simulators.store import Supply
 
 Post = tuple[str, str]
 """Line and station."""
@@ -31,6 +33,11 @@ class Operator:
     away_for: float = 0.0
     """Seconds of a break that began during an errand."""
     home_until: float = 0.0
+    break_until: float = 0.0
+
+    def is_away(self, now: float) -> bool:
+        """In a break or at home."""
+        return now < max(self.home_until, self.break_until)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,13 +65,29 @@ class Place:
     looked_at: bool = False
     sign: int | None = None
     warned: dict[str, Warned] = field(default_factory=dict)
+    stands: dict[str, Supply] = field(default_factory=dict)
+    """Supplies that stand ready beside the station, by slot."""
 
     def everybody_knows(self, slot: str) -> bool:
         return slot in self.warned and self.warned[slot].know is None
 
+    @property
+    def panels(self) -> int:
+        """What the counter of the station shows."""
+        return self.loading.station.machine.panels
+
+    def take(self, slot: str) -> Supply:
+        """What stands ready for the slot, else one from the store."""
+        return self.stands.pop(slot) if slot in self.stands else self.loading.fetch(slot)
+
     def unattended(self) -> list[str]:
-        """Slots that the machine shows and nobody brings a supply for."""
-        return [slot for slot in self.loading.shown() if slot not in self.fetched]
+        """Slots that the machine shows and nobody brings a supply for, or has put one beside it in time."""
+        waits = self.loading.station.machine.short_of
+        return [
+            slot
+            for slot in self.loading.shown()
+            if slot not in self.fetched and (slot not in self.stands or slot in waits)
+        ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,13 +105,18 @@ class Job:
 
 
 class Operators:
+    """``on_warned`` may send who heard of slots of a place elsewhere by answering ``True``; ``on_free`` hears
+    who has nothing to do."""
+
     def __init__(self, plan: PeoplePlan, agenda: Agenda, chance: random.Random) -> None:
         self._plan = plan
         self._agenda = agenda
         self._chance = chance
-        self._operators = [Operator(name, plan.store) for name in plan.names]
-        self._places: dict[Post, Place] = {}
-        for number, operator in enumerate(self._operators):
+        self.operators = [Operator(name, plan.store) for name in plan.names]
+        self.places: dict[Post, Place] = {}
+        self.on_warned: Callable[[Operator, Place, dict[str, Learned]], bool] = lambda *_: False
+        self.on_free: Callable[[Operator], None] = lambda operator: None
+        for number, operator in enumerate(self.operators):
             for each in plan.breaks:
                 begin = (each.at + number * plan.stagger) * 60
                 agenda.at(begin, partial(self._break, operator, each.minutes * 60))
@@ -99,7 +127,7 @@ class Operators:
         """The station is among those that the crew looks after."""
         plan = loading.station.plan
         place = Place((line, plan.station), loading, plan.position, agenda)
-        self._places[place.post] = place
+        self.places[place.post] = place
         loading.station.on_tower = partial(self._shown, place)
 
     # What they learn
@@ -107,7 +135,7 @@ class Operators:
     def warn(self, line: str, station: str, slot: str, level: Level, person: str | None = None) -> None:
         """A warning reached a phone: the ``person``'s, or one that all look at. Some are ignored until a
         worse one comes."""
-        place = self._places.get((line, station))
+        place = self.places.get((line, station))
         if place is None or slot not in place.loading.station.machine.slots:
             return
         if level != "empty" and self._chance.random() < self._plan.ignores:
@@ -141,7 +169,7 @@ class Operators:
     def _noticed(self, place: Place, *, buzzes: bool) -> None:
         if place.looked_at or not place.unattended():
             return
-        if not buzzes and not any(not each.busy for each in self._operators):
+        if not buzzes and not any(not each.busy for each in self.operators):
             self._shown(place, (), False)
             return
         rank = WAITING if buzzes else URGENT
@@ -153,22 +181,33 @@ class Operators:
     def _assign(self) -> None:
         """The most pressing job goes to the nearest free operator, while there are both."""
         while jobs := self._jobs():
-            free = [each for each in self._operators if not each.busy]
+            free = [each for each in self.operators if not each.busy]
             jobs = [job for job in jobs if any(map(job.suits, free))]
             if not jobs:
                 return
             job = min(jobs, key=lambda each: (each.rank, each.lasts, each.place.post))
             target = job.place.position if job.look else self._plan.store
-            operator = min(filter(job.suits, free), key=lambda each: self._seconds(each.at, target))
+            operator = min(filter(job.suits, free), key=lambda each: self.seconds(each.at, target))
             operator.busy = True
             if job.look:
                 self._go_and_look(operator, job.place)
-            else:
-                self._go_for(operator, job.place, {})
+            elif job.warned is None or job.rank == WAITING or not self._goes_by_plan(operator, job.place):
+                self.go_for(operator, job.place, {})
+
+    def _goes_by_plan(self, operator: Operator, place: Place) -> bool:
+        known = self._known_to(operator, place)
+        if not self.on_warned(operator, place, known):
+            return False
+        for slot in known:
+            del place.warned[slot]
+        return True
+
+    def _known_to(self, operator: Operator, place: Place) -> dict[str, Learned]:
+        return {slot: each.learned for slot, each in place.warned.items() if each.is_known_to(operator)}
 
     def _jobs(self) -> list[Job]:
         jobs = []
-        for place in self._places.values():
+        for place in self.places.values():
             self._forget(place)
             seen = place.unattended() if place.sign is not None else []
             if place.sign is not None and not place.looked_at:
@@ -192,29 +231,34 @@ class Operators:
         place.looked_at = True
         learned: Learned = "buzzer" if place.sign == WAITING else "tower"
         place.sign = None
-        seconds = self._walk(operator, place.position) + self._draw(self._plan.looks)
+        seconds = self.walk(operator, place.position) + self._draw(self._plan.looks)
         self._agenda.after(seconds, partial(self._looked, operator, place, learned))
 
     def _looked(self, operator: Operator, place: Place, learned: Learned) -> None:
         place.looked_at = False
         if seen := place.unattended():
-            self._go_for(operator, place, dict.fromkeys(seen, learned))
+            self.go_for(operator, place, dict.fromkeys(seen, learned))
         else:
-            self._release(operator)
+            self.release(operator)
 
-    def _go_for(self, operator: Operator, place: Place, seen: dict[str, Learned]) -> None:
+    def go_for(self, operator: Operator, place: Place, seen: dict[str, Learned]) -> None:
         """Walk to the store for all that is known to be needed at the station, and back to it."""
-        known = {slot: each for slot, each in place.warned.items() if each.is_known_to(operator)}
-        wanted = {slot: each.learned for slot, each in known.items()} | seen
+        wanted = self._known_to(operator, place) | seen
         for slot in wanted:
             place.warned.pop(slot, None)
+        missing = [slot for slot in wanted if slot not in place.stands]
+        to_store = self.walk(operator, self._plan.store) if missing else 0.0
+        search = sum(self._draw(self._plan.searches) for _ in missing)
+        back = self.walk(operator, place.position)
+        due = self._agenda.now + to_store + search + back
+        self.set_out(operator, place, wanted, due)
+        self._agenda.after(to_store + search, partial(self._fetched, operator, place, list(wanted), due))
+
+    def set_out(self, operator: Operator, place: Place, wanted: dict[str, Learned], due: float) -> None:
+        """From now on the operator has these slots in hand, and will be there at ``due``."""
         place.fetched |= wanted.keys()
         if place.sign is not None and not place.unattended():
             place.sign = None
-        to_store = self._walk(operator, self._plan.store)
-        search = sum(self._draw(self._plan.searches) for _ in wanted)
-        back = self._walk(operator, place.position)
-        due = self._agenda.now + to_store + search + back
         for slot, learned in wanted.items():
             sent = PersonSent(
                 at=self._agenda.now,
@@ -225,10 +269,9 @@ class Operators:
                 due=due,
             )
             place.agenda.say(sent)
-        self._agenda.after(to_store + search, partial(self._fetched, operator, place, list(wanted), due))
 
     def _fetched(self, operator: Operator, place: Place, slots: list[str], due: float) -> None:
-        hands = [Hand(slot, place.loading.fetch(slot), operator.name, lambda: None) for slot in slots]
+        hands = [Hand(slot, place.take(slot), operator.name, lambda: None) for slot in slots]
         self._agenda.at(due, partial(self._exchange, operator, place, hands))
 
     def _exchange(self, operator: Operator, place: Place, hands: list[Hand]) -> None:
@@ -237,7 +280,7 @@ class Operators:
             if seen := place.unattended():
                 waits = place.loading.station.machine.short_of
                 place.sign = WAITING if any(slot in waits for slot in seen) else URGENT
-            self._release(operator)
+            self.release(operator)
             return
         first, *others = hands
 
@@ -257,7 +300,7 @@ class Operators:
             self._begin_shift(operator, shift, shift.at * 60, number)
 
     def _operators_of(self, shift: ShiftPlan) -> list[Operator]:
-        return [each for each in self._operators if each.name in shift.names]
+        return [each for each in self.operators if each.name in shift.names]
 
     def _begin_shift(self, operator: Operator, shift: ShiftPlan, begin: float, number: int) -> None:
         """All of one day, and the next day after it."""
@@ -272,18 +315,20 @@ class Operators:
         operator.home_until = until
         if not operator.busy:
             operator.busy = True
-            self._agenda.at(until, partial(self._release, operator))
+            self._agenda.at(until, partial(self.release, operator))
 
-    def _release(self, operator: Operator) -> None:
+    def release(self, operator: Operator) -> None:
         if operator.home_until > self._agenda.now:
             operator.at, operator.away_for = self._plan.store, 0.0
-            self._agenda.at(operator.home_until, partial(self._release, operator))
+            self._agenda.at(operator.home_until, partial(self.release, operator))
             return
         operator.busy = False
         if operator.away_for:
             seconds, operator.away_for = operator.away_for, 0.0
             self._break(operator, seconds)
         self._assign()
+        if not operator.busy:
+            self.on_free(operator)
 
     def _break(self, operator: Operator, seconds: float) -> None:
         """A break waits for the end of an errand."""
@@ -291,15 +336,16 @@ class Operators:
             operator.away_for = seconds
             return
         operator.busy = True
-        self._agenda.after(seconds, partial(self._release, operator))
+        operator.break_until = self._agenda.now + seconds
+        self._agenda.after(seconds, partial(self.release, operator))
 
-    def _walk(self, operator: Operator, to: Position) -> float:
+    def walk(self, operator: Operator, to: Position) -> float:
         """Seconds to get there; the operator counts as there from now on."""
-        seconds = self._seconds(operator.at, to)
+        seconds = self.seconds(operator.at, to)
         operator.at = to
         return seconds
 
-    def _seconds(self, begin: Position, end: Position) -> float:
+    def seconds(self, begin: Position, end: Position) -> float:
         """Along aisles, not through machines."""
         return (abs(begin[0] - end[0]) + abs(begin[1] - end[1])) / self._plan.walk
 

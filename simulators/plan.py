@@ -178,6 +178,34 @@ class ShiftPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FollowPlan:
+    """How those who have a line go by the plan that is shown of it. ``lines`` names them, each in the own
+    shift; who stands ``beside`` goes by it while they are away.
+
+    Whoever is free ``looks`` so many seconds after the last look, ``reads`` it, and ``forgets`` at that share
+    of looks to do anything of it. What is due within ``ahead`` seconds and not there is fetched, and with it
+    what is due within ``near``, up to what one ``carries``; at that share of times one ``ticks`` what stands
+    ready. What needs no stop is done when it is due ``soon``, before the plan would have it only when due
+    within a ``hurry``. For a stop one is there ``early``, ``glances`` at the plan, and ``counts`` so many
+    last panels."""
+
+    lines: Mapping[str, tuple[str, ...]]
+    beside: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    looks: Range = (120.0, 480.0)
+    reads: Range = (5.0, 20.0)
+    forgets: Share = 0.1
+    ahead: Seconds = 1200.0
+    near: Seconds = 1800.0
+    carries: Count = 4
+    soon: Seconds = 480.0
+    early: Range = (60.0, 180.0)
+    hurry: Seconds = 240.0
+    glances: Range = (15.0, 40.0)
+    counts: Count = 3
+    ticks: Share = 0.9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PeoplePlan:
     """One crew of operators for all lines, each with one errand at a time. Who is in one of the ``shifts`` is
     there only then, day by day.
@@ -187,7 +215,7 @@ class PeoplePlan:
     share ``ignores`` says nobody acts on; ``searches`` the store for each supply. ``breaks`` are the first
     person's, each next one goes ``stagger`` minutes later. A remnant below the share ``keeps`` of a full
     supply isn't worth setting up again: it doesn't come back. ``setter`` exchanges supplies at
-    changeovers."""
+    changeovers. ``follows``: how they go by a plan, where they are shown one."""
 
     names: tuple[str, ...]
     setter: str = "set-up"
@@ -206,6 +234,7 @@ class PeoplePlan:
     stagger: Annotated[float, Field(ge=0)] = 0.0
     shifts: tuple[ShiftPlan, ...] = ()
     confirms: ConfirmPlan = field(default_factory=ConfirmPlan)
+    follows: FollowPlan | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,7 +17,7 @@ from service.domain.notices import Told
 from service.domain.world import World
 from service.settings.sections import Settings
 from service.wire.native import read_message, read_topic
-from simulators.events import Confirmed, Event, PersonSent
+from simulators.events import Confirmed, Event, InHand, PersonSent
 from simulators.faults import chain, faults_of
 from simulators.messages import Gateway, Message, rfc3339
 from simulators.plant import Plant
@@ -120,8 +120,8 @@ class ClosedLoop:
         told = floor.apply(self.world, message, line=line, station=event.station, at=self._moment())
         self._tell(told or [])
 
-    def _set_out(self, line: str, event: PersonSent) -> None:
-        """Who sets out says so: takes the notice, where one is open."""
+    def _set_out(self, line: str, event: PersonSent | InHand) -> None:
+        """Who sets out, or has it in hand, says so: takes the notice, where one is open."""
         slot = self.world.station(line, event.station).slots.get(event.slot)
         if not self._bell or slot is None or slot.notice is None or slot.notice.state != "open":
             return
