@@ -31,6 +31,7 @@ _COUNTS = frozenset(_QUANTITIES) - {"7Q"}  # 7Q is mostly a weight
 _LOTS = ("1T", "10", "T", "lot")
 _SUPPLIES = ("S", "3S", "1J", "3J", "J", "21", "9S", "00", "1S", "supply")
 _LEVELS = ("13E", "moisture_level")
+_MOST_REMARKS = 20
 _LONGEST_PLAIN = 90
 """As MH10.8.2 bounds P and 1P."""
 _PUNCTUATION = frozenset(" -_./+#*()%&,:=@'")
@@ -80,12 +81,23 @@ def _by_standard(scanned: Scanned, names: _Names) -> Label:
     if bracketed is not None:
         said = Said("brackets stand around the identifiers, as in print")
         return _label(bracketed, "gs1", names, (*scanned.tolerated, said))
-    if looks_like_gs1(scanned.text):
+    unsaid = _unsaid_elements(scanned)
+    if unsaid is not None:
         said = Said("it was read as GS1 although the scanner doesn't say so")
-        return _label(read_elements(scanned.text, scanned, 0), "gs1", names, (*scanned.tolerated, said))
+        return _label(unsaid, "gs1", names, (*scanned.tolerated, said))
     if GS in scanned.text:
         return _without_envelope(scanned, names)
     return _single(scanned, names)
+
+
+def _unsaid_elements(scanned: Scanned) -> list[Field] | None:
+    """GS1 elements that only show themselves; ``None`` where the text is something else, or some of it is."""
+    if not looks_like_gs1(scanned.text):
+        return None
+    try:
+        return read_elements(scanned.text, scanned, 0)
+    except Unreadable:
+        return None
 
 
 def _without_envelope(scanned: Scanned, names: _Names) -> Label:
@@ -204,7 +216,7 @@ def _label(fields: Sequence[Field], form: str, names: _Names, tolerated: tuple[S
         how_moist,
         tuple((each.identifier, each.value) for each in said if each not in used),
         form,
-        (*tolerated, *odd),
+        (*tolerated, *odd)[:_MOST_REMARKS],
         tuple(dict.fromkeys(each for each in [part, *others] if each)),
     )
 

@@ -65,6 +65,7 @@ def test_ten_thousand_characters_are_read_and_one_more_is_refused() -> None:
     text += "\x1d3Z" + "x" * (LONGEST - len(text) - 5) + "\x1e\x04"
     label = read_label(text)
     assert (len(text), label.part, len(label.rest)) == (LONGEST, "MCU-48Q", 901)
+    assert len(label.tolerated) == 20
     with pytest.raises(Unreadable, match="the text has 10,001 characters; a label has at most 10,000"):
         read_label(text + " ")
 
