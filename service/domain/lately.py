@@ -18,7 +18,7 @@ def panels_since(station: StationState, happened: Instant, hours: Hours | None) 
     while span > 0 and panels < len(known):
         span -= round(known[panels] * SECOND)
         panels += 1
-    return panels + max(span, 0) // round(station.takts[0] * SECOND)
+    return panels + max(span, 0) // max(1, round(station.takts[0] * SECOND))
 
 
 def used_since(

@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from service.domain import floor, judge
-from service.domain.events import PersonAct, Readied, TimePassed
+from service.domain.events import PersonAct, Readied, SupplyCare, TimePassed
 from service.domain.judge import Case
 from service.domain.model import SECOND, Instant, Notice, from_datetime, to_datetime
 from service.domain.notices import Told
@@ -214,6 +214,13 @@ class Story:
         self.now += 1
         tick = Readied(part=part, kind=kind, supplies=supplies, by=by)
         return self._heard(floor.apply(self.world, tick, line=line or self.line, station=None, at=self.now))
+
+    def care(self, supply: str, change: Any, *, ago: float = 0.0, **more: Any) -> list[Told] | None:
+        """Somebody opened, dried or baked a supply, so many seconds ago."""
+        self.now += 1
+        at = to_datetime(self.now - round(ago * SECOND)) if ago else None
+        said = SupplyCare(supply=supply, change=change, at=at, **{"by": "Ines"} | more)
+        return self._heard(floor.apply(self.world, said, line="", station=None, at=self.now))
 
     def pass_time(self, seconds: float = 0.0) -> list[Told] | None:
         self.later(seconds)
