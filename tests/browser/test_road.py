@@ -42,7 +42,7 @@ def test_a_row_says_panels_doubt_clock_and_when_it_may_be_exchanged(open_page: O
     first = page.locator(".rows li").first
     assert first.locator(".panels").inner_text() == "2 panels"
     assert first.locator(".when").inner_text() == "07:14"
-    assert first.locator(".tags").inner_text().split("\n") == ["urgent", "at a panel boundary only"]
+    expect(first.locator(".tag")).to_have_text(["urgent", "stop in 1 panel", "at a panel boundary only"])
     assert page.locator(".rows li").nth(1).locator(".doubt").inner_text() == "6–11"
 
 
