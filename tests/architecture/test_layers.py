@@ -14,7 +14,7 @@ from tests.architecture.sources import ROOT, modules, where
 ALLOWED_IN_THE_DOMAIN = {
     "__future__", "abc", "base64", "bisect", "calendar", "collections", "contextlib", "copy",
     "dataclasses", "datetime", "decimal", "enum", "fnmatch", "fractions", "functools", "hashlib",
-    "heapq", "itertools", "json", "math", "msgspec", "numbers", "numpy", "operator", "re", "scipy",
+    "heapq", "itertools", "json", "math", "msgspec", "numbers", "numpy", "operator", "re", "re2", "scipy",
     "service", "statistics", "string", "textwrap", "types", "typing", "typing_extensions",
     "unicodedata", "zoneinfo",
 }  # fmt: skip
