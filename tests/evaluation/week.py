@@ -1,5 +1,6 @@
-"""How many messages people get: a week of four lines in shifts, in virtual time, told as the configured
-routes, rosters, reminders, escalation and bundles have it; as tables in Markdown.
+"""A week of four lines in shifts, in virtual time: how often lines stop by the signal towers, with warnings,
+and with warnings and the plan; and how many messages people get, told as the configured routes, rosters,
+reminders, escalation and bundles have it; as tables in Markdown.
 
 ``python -m tests.evaluation.week --seeds 7301 7302``; the result of one run is kept in ``week.md`` with its
 command. What is good for one person is what ``domain/budget`` says, with its sources.
@@ -12,15 +13,17 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from statistics import median
 
 from service.domain import budget
 from service.domain.budget import BENCHMARKS, Announced, Load
 from service.domain.model import SECOND, Change
-from simulators.plant import Plant
 from simulators.scenario import Scenario, load_scenario
-from simulators.tally import Outcome, Tally
+from simulators.tally import Outcome
+from tests.evaluation.stops import Causes, Ways, against, by_the_tower, table, with_plan
+from tests.evaluation.trays import on_trays
 from tests.support.routed_loop import RoutedLoop
 from tests.support.story import START
 
@@ -47,14 +50,21 @@ class Week:
     bundles: Mapping[int, int]
     waits: Sequence[float]
     stale: int
+    causes: Mapping[str, int]
 
 
 def main() -> None:
     options = _parser().parse_args()
     runs = [(seed, options.hours) for seed in options.seeds]
     with ProcessPoolExecutor(options.workers) as pool:
-        weeks = list(pool.map(one_week, runs))
-    for line in report(weeks):
+        coming = pool.map(partial(one_week, trays=options.trays), runs)
+        planned = list(pool.map(partial(_with_plan, trays=options.trays), runs))
+        weeks = list(coming)
+    ways = [
+        Ways(seed=week.seed, alone=week.alone, bell=week.bell, plan=plan, causes=(week.causes, causes))
+        for week, (plan, causes) in zip(weeks, planned, strict=True)
+    ]
+    for line in (*table(ways), "", *against(ways), "", *report(weeks)):
         print(line)
 
 
@@ -63,13 +73,15 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--seeds", type=int, nargs="+", default=[7301, 7302])
     parser.add_argument("--hours", type=float, default=168.0)
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--trays", action="store_true", help="larger parts on trays (see trays.py)")
     return parser
 
 
-def one_week(run: tuple[int, float]) -> Week:
+def one_week(run: tuple[int, float], *, trays: bool = False) -> Week:
     seed, hours = run
-    scenario = load_scenario(SCENARIO)
-    loop = RoutedLoop(scenario, seed=seed)
+    scenario = plant(trays=trays)
+    causes = Causes()
+    loop = RoutedLoop(scenario, seed=seed, watch=causes)
     bell = loop.run(hours)
     end = START + round(hours * 3600 * SECOND)
     said = list(announced(loop))
@@ -77,7 +89,7 @@ def one_week(run: tuple[int, float]) -> Week:
     return Week(
         seed=seed,
         hours=hours,
-        alone=_by_the_tower(scenario, seed, hours),
+        alone=by_the_tower(scenario, seed, hours),
         bell=bell,
         loads={who: budget.load_of(moments, START, end) for who, moments in heard(loop).items()},
         duty=duty_hours(scenario, hours),
@@ -90,14 +102,17 @@ def one_week(run: tuple[int, float]) -> Week:
         bundles=Counter(len(post.notices) for post in loop.posts),
         waits=loop.outbox.waits,
         stale=len(budget.stale(loop.lives(), end)),
+        causes=causes.count(loop),
     )
 
 
-def _by_the_tower(scenario: Scenario, seed: int, hours: float) -> Outcome:
-    plant, tally = Plant(scenario, seed=seed, bell=False), Tally.of(scenario)
-    for line, event in plant.advance(hours * 3600):
-        tally.see(line, event)
-    return tally.outcome(hours)
+def _with_plan(run: tuple[int, float], *, trays: bool) -> tuple[Outcome, Counter[str]]:
+    return with_plan(plant(trays=trays), *run)
+
+
+def plant(*, trays: bool) -> Scenario:
+    scenario = load_scenario(SCENARIO)
+    return on_trays(scenario) if trays else scenario
 
 
 def announced(loop: RoutedLoop) -> Iterator[Announced]:

@@ -13,13 +13,14 @@ from service.usecases.planned import shown
 from simulators.events import Event, InHand, PlanOpened, StandsReady
 from simulators.plant import Plant
 from simulators.scenario import Scenario
+from tests.support.closed_loop import Watch
 from tests.support.routed_loop import RoutedLoop
 from tests.support.story import START
 
 
 class PlannedLoop(RoutedLoop):
-    def __init__(self, scenario: Scenario, *, seed: int | None = None) -> None:
-        super().__init__(scenario, seed=seed)
+    def __init__(self, scenario: Scenario, *, seed: int | None = None, watch: Watch | None = None) -> None:
+        super().__init__(scenario, seed=seed, watch=watch)
         self.plant = Plant(scenario, seed=seed, bell=True, plans=True)
 
     def _take(self, events: list[tuple[str, Event]]) -> None:

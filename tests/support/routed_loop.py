@@ -22,7 +22,7 @@ from service.usecases.deliver.lane import Lane
 from service.usecases.deliver.telling import is_moot, telling
 from simulators.scenario import Scenario
 from simulators.tally import Outcome
-from tests.support.closed_loop import ClosedLoop
+from tests.support.closed_loop import ClosedLoop, Watch
 from tests.support.story import START
 
 LOOK = SECOND
@@ -153,8 +153,8 @@ def _version_over(each: Delivery) -> int:
 class RoutedLoop(ClosedLoop):
     """``posts`` is every message that went to people, ``reads`` who reads an outlet."""
 
-    def __init__(self, scenario: Scenario, *, seed: int | None = None) -> None:
-        super().__init__(scenario, seed=seed)
+    def __init__(self, scenario: Scenario, *, seed: int | None = None, watch: Watch | None = None) -> None:
+        super().__init__(scenario, seed=seed, watch=watch)
         policy = self.world.policy
         self.reads = readers(policy)
         self.outbox = Posts(list(self.reads))
