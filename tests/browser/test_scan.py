@@ -93,9 +93,16 @@ def test_a_scanner_is_heard_wherever_the_focus_is_with_its_separators(open_box: 
     page.keyboard.press("Enter")
     assert heard(page) == [message] * 4
     assert page.evaluate("globalThis.pressed") == 2
+    page.evaluate("""() => {
+      const choice = Object.assign(document.createElement("input"), { type: "radio" });
+      document.querySelector("main").append(choice);
+      choice.focus();
+    }""")
+    page.evaluate(KEYS, [*"1PRC0402", "Enter"])
+    assert heard(page)[4:] == ["1PRC0402"]
     page.evaluate("globalThis.box.stop()")
     page.evaluate(KEYS, [*"1PRC0402", "Enter"])
-    assert len(heard(page)) == 4
+    assert len(heard(page)) == 5
 
 
 def test_in_the_field_one_scans_and_types_and_hears_what_is_wrong(open_box: Callable[..., Page]) -> None:

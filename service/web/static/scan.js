@@ -104,4 +104,5 @@ function listenAround(field, hear, signal) {
   signal.addEventListener("abort", () => clearTimeout(waiting));
 }
 
-const takesText = (target) => target instanceof Element && target.matches("input, textarea, select, [contenteditable]");
+const WRITTEN_IN = "textarea, select, [contenteditable], input:not([type=radio], [type=checkbox], [type=button])";
+const takesText = (target) => target instanceof Element && target.matches(WRITTEN_IN);

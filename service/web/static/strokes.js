@@ -10,10 +10,10 @@ const EOT = "\u0004";
 /** With Ctrl, by the place of the key: scanners type as on an American keyboard, whatever the computer's is. */
 const BY_PLACE = { BracketRight: GS, Digit6: RS, Minus: US, Backslash: FS, KeyD: EOT };
 const BY_KEY = { "]": GS, "^": RS, "_": US, "\\": FS, d: EOT, D: EOT };
-/** What some scanners send for GS instead. */
+/** What some scanners send for GS instead (from memory: makers differ). */
 const BY_FUNCTION_KEY = { F8: GS };
 
-/** Longest pause between two keys of a scanner, also one by radio; people who type fast take twice as long. */
+/** Longest pause between two keys of a scanner, also one by radio; people who type fast take twice as long (from memory). */
 const PAUSE_MS = 60;
 /** Fewer characters than this may be anything. */
 const LEAST = 4;
