@@ -82,13 +82,16 @@ def staff(prospect: Prospect, stops: Sequence[Drawn]) -> Staffing:
 
 
 def eased(prospect: Prospect, stops: Sequence[Drawn]) -> list[Drawn]:
-    """The same stops, one or the other a panel earlier where that leaves less undone in time."""
-    best, least = list(stops), _lateness(prospect, stops)
+    """The same stops, one or the other some panels earlier where that leaves less undone in time."""
+    best = moved = list(stops)
+    least = late = _lateness(prospect, stops)
     for _ in range(_TRIES):
-        moved = None if least <= 0.0 else _with_one_earlier(prospect, best)
-        if moved is None or (late := _lateness(prospect, moved)) >= least:
+        earlier = None if late <= 0.0 else _with_one_earlier(prospect, moved)
+        if earlier is None:
             break
-        best, least = moved, late
+        moved, late = earlier, _lateness(prospect, earlier)
+        if late < least:
+            best, least = moved, late
     return best
 
 

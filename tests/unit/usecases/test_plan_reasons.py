@@ -197,3 +197,17 @@ def test_a_kept_plan_is_shown_and_says_since_when():
     story.run(3, {"T1": 1, "T2": 1})
     assert stops(plan(story)) == [(at - 3, slots) for at, slots in stops(before)]
     assert next_plan(story.world, "L3", story.now) is None
+
+
+def test_a_stop_that_hands_would_miss_is_put_earlier():
+    """F1 must be spliced at boundary 11, for a minute; a stop at 13 would wait for the hands, so it is before
+    the splice: the line stands meanwhile."""
+    story = line(T1=14, F1=130)
+    story.counted("F1", 125)  # of how many is unknown, so it is spliced at the last moment
+    story.set_policy(Policy(slots=SLOTS[:1], plan=PlanRules(waste_share=0.1, exchange_seconds=60.0)))
+    found = plan(story)
+    (stop,), (splice,) = found["stops"], found["meanwhile"]
+    assert splice["from_panels"] == splice["by_panels"] == 11
+    assert (stop["panels"], stop["exchanges"][0]["by_panels"]) == (10, 13)
+    assert (found["feasible"], splice["late"]) == (True, False)
+    assert splice["begin"][:19] == "2026-03-02T06:08:40"  # ten panels and a minute of standing after 06:04
