@@ -11,16 +11,16 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from service.domain.model import SECOND, to_rfc3339
-from tests.browser.test_looks import OpenPage, make_busy, refuse_what_axe_finds, refuse_what_does_not_fit
+from tests.browser.test_looks import OpenPage, make_busy, refuse_what_looks_wrong
 from tests.support.floor import START, Floor
 
 
 @pytest.fixture
-def open_still(site: tuple[str, Floor], new_context: Callable[..., Any]) -> OpenPage:
+def open_still(site: tuple[str, Floor], new_page: OpenPage, new_context: Callable[..., Any]) -> OpenPage:
     """``open_still("/handover")``: a page that isn't live."""
 
     def open_(path: str, *, clock: bool = False, **options: Any) -> Page:
-        page: Page = new_context(**options).new_page()
+        page: Page = new_context(**options).new_page() if clock else new_page(site[0], **options)
         page.on("pageerror", lambda error: pytest.fail(f"the page failed: {error}"))
         if clock:
             page.clock.install()
@@ -54,8 +54,7 @@ def test_it_fits_and_is_large_enough_for_a_glove(floor: Floor, open_still: OpenP
     make_busy(floor)
     make_past(floor, 3)
     page = open_still(path)
-    refuse_what_does_not_fit(page)
-    refuse_what_axe_finds(page)
+    refuse_what_looks_wrong(page)
 
 
 def test_the_first_page_leads_to_both(floor: Floor, open_page: OpenPage) -> None:
@@ -139,10 +138,10 @@ def test_with_nothing_over_history_says_so(open_still: OpenPage) -> None:
 
 
 def test_when_the_past_cannot_be_fetched_history_says_so_and_asks_again(
-    floor: Floor, site: tuple[str, Floor], new_context: Callable[..., Any]
+    floor: Floor, site: tuple[str, Floor], new_page: OpenPage
 ) -> None:
     make_past(floor, 2)
-    page = new_context().new_page()
+    page = new_page(site[0])
     page.route("**/api/v1/notices*", lambda route: route.abort(), times=1)
     page.goto(site[0] + "/history")
     expect(page.locator("#said")).to_contain_text("No connection")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
@@ -10,7 +10,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from service.web.stream import Hub
-from tests.browser.test_looks import OpenPage, refuse_what_axe_finds, refuse_what_does_not_fit
+from tests.browser.test_looks import OpenPage, refuse_what_looks_wrong
 from tests.support.access import PASSWORD, Entrance
 from tests.support.floor import plant, served
 from tests.support.hostile import HOSTILE
@@ -24,13 +24,13 @@ def office() -> Office:
 
 
 @pytest.fixture
-def open_outlets(office: Office, new_context: Callable[..., Any]) -> Iterator[OpenPage]:
+def open_outlets(office: Office, new_page: OpenPage) -> Iterator[OpenPage]:
     hub = Hub()
     app, _ = plant(hub, office=office)
     with served(app, hub) as address:
 
         def open_(*, name: str | None = "badge 31", **options: Any) -> Page:
-            page: Page = new_context(**options).new_page()
+            page = new_page(address, **options)
             page.on("pageerror", lambda error: pytest.fail(f"the page failed: {error}"))
             if name is not None:
                 page.add_init_script(f"localStorage.setItem('earlybell.name', {name!r})")
@@ -51,8 +51,7 @@ def test_it_fits_and_axe_core_finds_nothing(open_outlets: OpenPage) -> None:
     expect(page.locator("pre").first).to_be_visible()
     way(page, "line-3").get_by_role("button", name="Send a test").click()
     expect(way(page, "line-3").locator(".said")).to_contain_text("delivered")
-    refuse_what_does_not_fit(page)
-    refuse_what_axe_finds(page)
+    refuse_what_looks_wrong(page)
 
 
 def test_what_is_wrong_comes_first_and_says_why(open_outlets: OpenPage) -> None:
@@ -143,12 +142,12 @@ def test_hostile_names_are_only_text(open_outlets: OpenPage, office: Office) -> 
     assert page.evaluate("window.pwned") is None
 
 
-def test_who_may_only_look_sees_no_buttons(office: Office, new_context: Callable[..., Any]) -> None:
+def test_who_may_only_look_sees_no_buttons(office: Office, new_page: OpenPage) -> None:
     hub, entrance = Hub(), Entrance()
     entrance.knows("Tomas", "read")
     app, _ = plant(hub, door=entrance.door, public_url=None, office=office)
     with served(app, hub) as address:
-        page: Page = new_context().new_page()
+        page = new_page(address)
         page.goto(address + "/outlets")
         page.get_by_label("Name").fill("Tomas")
         page.get_by_label("Password").fill(PASSWORD)

@@ -17,7 +17,7 @@ from service.domain.model import Change
 from service.outlets.pushed import News, pushed
 from service.usecases.deliver import Telling
 from service.web.stream import Hub
-from tests.browser.test_looks import OpenPage, refuse_what_axe_finds, refuse_what_does_not_fit
+from tests.browser.test_looks import OpenPage, refuse_what_axe_finds, refuse_what_looks_wrong
 from tests.support.access import Entrance
 from tests.support.chromium import chromium
 from tests.support.floor import Floor, plant, served
@@ -264,8 +264,7 @@ def test_opened_from_the_home_screen_any_page_brings_the_worker_along(
 
 def test_the_page_fits_every_hall_and_sense(open_phone: OpenPage) -> None:
     page = open_phone()
-    refuse_what_does_not_fit(page)
-    refuse_what_axe_finds(page)
+    refuse_what_looks_wrong(page)
 
 
 def test_every_button_is_wide_enough_for_a_glove_and_is_reached_by_keyboard(open_phone: OpenPage) -> None:

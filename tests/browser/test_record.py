@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import pytest
 from playwright.sync_api import Page
 
 from service.domain.model import Notice, to_rfc3339
-from tests.browser.test_looks import OpenPage, refuse_what_axe_finds, refuse_what_does_not_fit
+from tests.browser.test_looks import OpenPage, refuse_what_looks_wrong
 from tests.support.floor import START, Floor
 from tests.support.hostile import HOSTILE
 from tests.support.past import LEARNED, remembered
@@ -35,9 +34,9 @@ BROKEN = Notice(
 
 
 @pytest.fixture
-def open_record(site: tuple[str, Floor], new_context: Callable[..., Any]) -> OpenPage:
+def open_record(site: tuple[str, Floor], new_page: OpenPage) -> OpenPage:
     def open_(**options: Any) -> Page:
-        page: Page = new_context(**options).new_page()
+        page = new_page(site[0], **options)
         page.on("pageerror", lambda error: pytest.fail(f"the page failed: {error}"))
         page.goto(site[0] + "/record")
         page.wait_for_selector("body[data-shown]")
@@ -65,12 +64,8 @@ def view(request: pytest.FixtureRequest, floor: Floor, open_record: OpenPage) ->
     return page
 
 
-def test_everything_fits_is_whole_and_large_enough_for_a_glove(view: Page) -> None:
-    refuse_what_does_not_fit(view)
-
-
-def test_axe_core_finds_nothing(view: Page) -> None:
-    refuse_what_axe_finds(view)
+def test_everything_fits_is_whole_and_large_enough_for_a_glove_and_axe_core_finds_nothing(view: Page) -> None:
+    refuse_what_looks_wrong(view)
 
 
 def test_one_sentence_says_what_was_asked_and_how_many_warnings_had_it(
@@ -137,19 +132,18 @@ def test_the_first_page_leads_to_it(open_page: OpenPage) -> None:
     page.wait_for_selector("body[data-shown]")
 
 
-@pytest.mark.parametrize("text", HOSTILE.values(), ids=HOSTILE)
-def test_a_part_that_carries_markup_is_text(floor: Floor, open_record: OpenPage, text: str) -> None:
-    floor.taught = [{**LEARNED[2], "part": text}]
+def test_a_part_that_carries_markup_is_text(floor: Floor, open_record: OpenPage) -> None:
+    floor.taught = [{**LEARNED[2], "part": text} for text in HOSTILE.values()]
     page = open_record()
-    assert page.locator("#learned tbody tr").count() == 1
+    assert page.locator("#learned tbody tr").count() == len(HOSTILE)
     assert page.locator("#learned script, #learned img, #learned b").count() == 0
 
 
 def test_while_the_service_fails_the_page_says_so(
-    site: tuple[str, Floor], floor: Floor, new_context: Callable[..., Any]
+    site: tuple[str, Floor], floor: Floor, new_page: OpenPage
 ) -> None:
     floor.broken = ConnectionError("the store is away")
-    page = new_context().new_page()
+    page = new_page(site[0])
     page.goto(site[0] + "/record")
     page.wait_for_selector("#promise:not(:text('Asking'))")
     assert page.locator("#promise").inner_text() != ""

@@ -18,6 +18,7 @@ ID = "n-L3-P2-T2"
 SLOT = "/line/L3/station/P2/slot/T2"
 Site = tuple[str, Floor, Entrance]
 NewContext = Callable[..., BrowserContext]
+NewPage = Callable[..., Page]
 
 
 @pytest.fixture
@@ -54,9 +55,9 @@ def untouched(floor: Floor) -> bool:
 
 
 def test_one_signs_in_where_one_wanted_to_go_and_acts_in_ones_own_name(
-    address: str, floor: Floor, new_context: NewContext
+    address: str, floor: Floor, new_page: NewPage
 ) -> None:
-    page = new_context().new_page()
+    page = new_page(address)
     page.add_init_script("localStorage.setItem('earlybell.name', 'Somebody else')")
     page.goto(address + SLOT)
     assert page.url == f"{address}/sign-in?next={SLOT}"
@@ -82,8 +83,8 @@ def test_a_password_manager_knows_the_fields_and_no_script_is_needed(
     assert [(one["httpOnly"], one["sameSite"]) for one in cookies] == [(True, "Lax")]
 
 
-def test_whoever_may_look_is_shown_no_buttons_and_told_why(address: str, new_context: NewContext) -> None:
-    page = new_context().new_page()
+def test_whoever_may_look_is_shown_no_buttons_and_told_why(address: str, new_page: NewPage) -> None:
+    page = new_page(address)
     page.goto(address + "/sign-in")
     sign_in(page, "Tomas")
     live(page)
@@ -115,9 +116,9 @@ def test_signing_out_ends_every_page_of_the_session(
 
 
 def test_when_the_session_ends_elsewhere_the_page_leads_to_sign_in_and_back(
-    address: str, entrance: Entrance, new_context: NewContext
+    address: str, entrance: Entrance, new_page: NewPage
 ) -> None:
-    page = new_context().new_page()
+    page = new_page(address)
     page.goto(address + SLOT)
     sign_in(page)
     live(page)
@@ -129,9 +130,9 @@ def test_when_the_session_ends_elsewhere_the_page_leads_to_sign_in_and_back(
 
 
 def test_a_link_opens_its_notice_and_a_press_with_a_name_acts(
-    address: str, floor: Floor, entrance: Entrance, new_context: NewContext
+    address: str, floor: Floor, entrance: Entrance, new_page: NewPage
 ) -> None:
-    page = new_context().new_page()
+    page = new_page(address)
     asked: list[str] = []
     page.on("request", lambda request: asked.append(f"{request.url} {request.headers.get('referer', '')}"))
     key = entrance.door.link_key(ID, "line-2")
@@ -151,12 +152,12 @@ def test_a_link_opens_its_notice_and_a_press_with_a_name_acts(
 
 
 def test_a_scanner_that_runs_scripts_changes_nothing(
-    address: str, floor: Floor, entrance: Entrance, new_context: NewContext
+    address: str, floor: Floor, entrance: Entrance, new_page: NewPage
 ) -> None:
     """It loads, waits, scrolls, hovers, goes away and comes back; it presses nothing."""
     before = entrance.did()
     sent: list[str] = []
-    page = new_context().new_page()
+    page = new_page(address)
     page.on("request", lambda request: sent.append(request.method))
     for _ in range(3):
         page.goto(f"{address}/notice/{ID}#key={entrance.door.link_key(ID, 'line-2')}")
@@ -174,9 +175,9 @@ def test_a_scanner_that_runs_scripts_changes_nothing(
 
 
 def test_without_a_key_a_link_leads_to_sign_in_and_back_to_the_notice(
-    address: str, new_context: NewContext
+    address: str, new_page: NewPage
 ) -> None:
-    page = new_context().new_page()
+    page = new_page(address)
     page.goto(f"{address}/notice/{ID}")
     page.wait_for_url("**/sign-in?next=**")
     sign_in(page)

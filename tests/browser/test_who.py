@@ -9,7 +9,7 @@ import pytest
 from playwright.sync_api import Page
 
 from service.domain.policy import Day, Duty, Person, Policy, Route
-from tests.browser.test_looks import refuse_what_axe_finds, refuse_what_does_not_fit
+from tests.browser.test_looks import refuse_what_looks_wrong
 from tests.support.floor import Floor
 
 WEEKDAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri")
@@ -54,8 +54,7 @@ def test_a_person_asks_and_sees_who_hears_at_once_later_and_over_the_week(page: 
     rows = page.locator("#spans li").all_inner_texts()
     assert any("Ines Quill" in row for row in rows)
     assert page.locator("#spans li.gap").first.inner_text().endswith("nobody")
-    refuse_what_does_not_fit(page)
-    refuse_what_axe_finds(page)
+    refuse_what_looks_wrong(page)
 
 
 def test_where_nobody_hears_the_page_says_so(page: Page) -> None:
