@@ -11,7 +11,11 @@ from service.domain.history import End
 from service.domain.law import usual
 from service.domain.learning import LABEL, PARTIAL, PERSON, belief_of, changed, errors, law_of, steps
 
-CHANCE = np.random.default_rng(7)
+
+@pytest.fixture
+def chance():
+    """Each test's own, so that none depends on which others ran before."""
+    return np.random.default_rng(7)
 
 
 def ends_of(errors, *, declared=4000, lost=0, empty=True, **more):
@@ -21,12 +25,12 @@ def ends_of(errors, *, declared=4000, lost=0, empty=True, **more):
     ]
 
 
-def drawn_losses(shape, mean, supplies, placed=3000):
+def drawn_losses(chance, shape, mean, supplies, placed=3000):
     """Losses of supplies whose odds are a Gamma law: negative binomial numbers."""
-    odds = CHANCE.gamma(shape, mean / shape, supplies)
+    odds = chance.gamma(shape, mean / shape, supplies)
     return [
         End(at=0, declared=placed, counted=placed + lost, empty=True, lost=int(lost))
-        for lost in CHANCE.poisson(odds * placed)
+        for lost in chance.poisson(odds * placed)
     ]
 
 
@@ -37,8 +41,8 @@ def test_before_anything_is_known_a_label_is_doubted_as_usual():
     assert law_of("tape", LABEL, 4000, (), ()) == usual("tape", 4000)
 
 
-def test_sixty_ends_are_believed_and_the_usual_doubt_is_forgotten():
-    sample = np.rint(CHANCE.normal(-20.0, 4.0, 100))
+def test_sixty_ends_are_believed_and_the_usual_doubt_is_forgotten(chance):
+    sample = np.rint(chance.normal(-20.0, 4.0, 100))
     law = law_of("tape", LABEL, 4000, ends_of(sample), ())
     assert law.mean == pytest.approx(-20.0, abs=1.5)
     assert law.offsets[-1] - law.offsets[1] < 24.0
@@ -52,14 +56,14 @@ def test_three_ends_narrow_the_doubt_but_do_not_end_it():
     assert law.highest > 0.0
 
 
-def test_a_part_goes_its_own_way_once_it_has_ends_of_its_own():
-    kind, part = ends_of(np.rint(CHANCE.normal(0, 3, 150))), ends_of(np.rint(CHANCE.normal(-60, 3, 45)))
+def test_a_part_goes_its_own_way_once_it_has_ends_of_its_own(chance):
+    kind, part = ends_of(np.rint(chance.normal(0, 3, 150))), ends_of(np.rint(chance.normal(-60, 3, 45)))
     assert law_of("tape", LABEL, 4000, kind, ()).mean == pytest.approx(0.0, abs=1.5)
     assert law_of("tape", LABEL, 4000, kind, part).mean == pytest.approx(-60.0, abs=8.0)
 
 
-def test_a_law_that_changes_is_followed_within_a_few_dozen_supplies():
-    old, new = np.rint(CHANCE.normal(0, 3, 160)), np.rint(CHANCE.normal(-30, 3, 40))
+def test_a_law_that_changes_is_followed_within_a_few_dozen_supplies(chance):
+    old, new = np.rint(chance.normal(0, 3, 160)), np.rint(chance.normal(-30, 3, 40))
     law = law_of("tape", LABEL, 4000, ends_of([*old, *new]), ())
     low = law.at(stats.norm.ppf([0.05]))[0]
     assert low < -27.0, "the warning's side of the law has moved"
@@ -101,9 +105,9 @@ def test_losses_that_nobody_reported_are_taken_as_they_were_expected():
     assert law_of("tape", LABEL, 4000, ends, ()).mean == pytest.approx(0.0, abs=1.0)
 
 
-def test_joined_tapes_teach_what_one_label_errs_by():
+def test_joined_tapes_teach_what_one_label_errs_by(chance):
     """Pairs of labels that err by N(-10, 8²) each: together N(-20, 128); for one again N(-10, 8²)."""
-    sums = np.rint(CHANCE.normal(-20.0, 8.0 * 2**0.5, 200))
+    sums = np.rint(chance.normal(-20.0, 8.0 * 2**0.5, 200))
     law = law_of("tape", LABEL, 4000, ends_of(sums, declared=8000, labels=2), ())
     assert law.mean == pytest.approx(-10.0, abs=1.5)
     spread = np.sqrt((law.weights * (law.offsets - law.mean) ** 2).sum())
@@ -117,9 +121,9 @@ def test_the_prior_is_what_kinds_usually_lose_until_supplies_are_finished():
     assert belief_of("tape", (), ()) == PRIOR["tape"]
 
 
-def test_the_prior_of_a_kind_is_the_law_of_its_supplies_losses():
+def test_the_prior_of_a_kind_is_the_law_of_its_supplies_losses(chance):
     """Against the unpenalised maximum of scipy.stats.nbinom's likelihood, and the law that was drawn from."""
-    ends = drawn_losses(2.0, 0.012, 200)
+    ends = drawn_losses(chance, 2.0, 0.012, 200)
     belief = belief_of("tape", ends, ())
     lost = np.array([end.lost for end in ends])
 
@@ -133,9 +137,9 @@ def test_the_prior_of_a_kind_is_the_law_of_its_supplies_losses():
     assert belief.odds == pytest.approx(0.012, rel=0.15)
 
 
-def test_a_part_that_loses_more_than_its_kind_starts_higher():
-    kind = drawn_losses(2.0, 0.004, 200)
-    part = drawn_losses(20.0, 0.03, 25)
+def test_a_part_that_loses_more_than_its_kind_starts_higher(chance):
+    kind = drawn_losses(chance, 2.0, 0.004, 200)
+    part = drawn_losses(chance, 20.0, 0.03, 25)
     assert belief_of("tape", kind, part).odds == pytest.approx(0.03, rel=0.25)
     assert belief_of("tape", kind, part[:10]).odds == pytest.approx(0.004, rel=0.25), "too few to say"
 
@@ -151,18 +155,18 @@ def test_a_supply_that_lost_every_fifth_part_is_no_rule():
 
 
 @pytest.mark.parametrize("shift", [-25, 25])
-def test_a_law_that_changes_is_noticed_within_six_supplies_and_a_rare_one_is_not(shift):
-    before = ends_of(np.rint(CHANCE.normal(0, 5, 60)))
-    after = ends_of(np.rint(CHANCE.normal(shift, 5, 6)))
+def test_a_law_that_changes_is_noticed_within_six_supplies_and_a_rare_one_is_not(chance, shift):
+    before = ends_of(np.rint(chance.normal(0, 5, 60)))
+    after = ends_of(np.rint(chance.normal(shift, 5, 6)))
     assert changed([*before, *after], LABEL)
     assert not changed([*before, *after[:3]], LABEL)
     assert not changed([*before, *after[:3], *before[:3]], LABEL)
 
 
-def test_a_law_that_stays_is_hardly_ever_taken_for_another():
+def test_a_law_that_stays_is_hardly_ever_taken_for_another(chance):
     """Bin(6, 0.1) above 4 on either side, scipy.stats: once in 9,000; in 2,000 tries at most three."""
     assert 2 * stats.binom.sf(4, 6, 0.1) == pytest.approx(1.1e-4, rel=0.01)
-    tries = [changed(ends_of(np.rint(CHANCE.normal(-8, 6, 66))), LABEL) for _ in range(2000)]
+    tries = [changed(ends_of(np.rint(chance.normal(-8, 6, 66))), LABEL) for _ in range(2000)]
     assert sum(tries) <= 3
 
 
