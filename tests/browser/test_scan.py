@@ -142,11 +142,31 @@ def test_the_camera_reads_a_code_and_is_closed_again(open_box: Callable[..., Pag
     refuse_what_axe_finds(page)
     page.evaluate("""() => {
       const at = (x, rawValue) => ({ rawValue, boundingBox: new DOMRect(x, 70, 10, 10) });
-      globalThis.codes = [at(0, "Q160"), at(145, "1PMCU-48Q"), at(290, "1TA77")];
+      globalThis.codes = [at(0, "MCU-1"), at(145, "MCU-2"), at(290, "MCU-3")];
     }""")
     expect(page.locator("video")).to_be_hidden()
-    assert heard(page) == ["1PMCU-48Q"]  # the one in the middle
+    assert heard(page) == ["MCU-2"]  # the one in the middle
     assert page.evaluate("globalThis.stream.getTracks()[0].readyState") == "ended"
+
+
+def test_of_the_codes_that_a_camera_sees_the_label_is_taken(open_box: Callable[..., Page]) -> None:
+    page = open_box()
+    for texts, wanted in (
+        (
+            ["1PMCU-48Q", "Q160", "1TA77"],
+            "1PMCU-48Q\x1dQ160\x1d1TA77",
+        ),  # one label with a code for each field
+        (["Q160", "[)>\x1e06\x1d1PA\x1e\x04"], "[)>\x1e06\x1d1PA\x1e\x04"),
+        (["1PMCU-48Q", "1PMCU-48R", "Q160"], "1PMCU-48R"),  # two labels: the one in the middle
+        (["P-100", "PIC-16", "Q160"], "PIC-16"),  # too little to go by
+        (["R-10K", "1PRC0402", "Q5000"], "1PRC0402\x1dQ5000"),
+    ):
+        codes = [
+            {"rawValue": text, "boundingBox": {"x": 100 * place, "y": 0, "width": 100, "height": 100}}
+            for place, text in enumerate(texts)
+        ]
+        module = "async (codes) => (await import('/static/codes.js')).oneOf(codes, 100 * codes.length, 100)"
+        assert page.evaluate(module, codes) == wanted
 
 
 def test_a_camera_that_is_refused_says_what_to_do(open_box: Callable[..., Page]) -> None:

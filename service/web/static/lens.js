@@ -2,9 +2,11 @@
 
 import { make } from "./dom.js";
 import { t } from "./language.js";
+import { isPiece, oneOf } from "./codes.js";
 
 const FORMATS = ["data_matrix", "qr_code", "code_128", "code_39", "pdf417", "aztec", "itf", "codabar"];
 const LOOK_EVERY_MS = 120;
+const LOOKS_FOR_THE_REST = 5;
 
 /**
  * A button that opens the camera, and its picture. `found(text)` gets one code and the camera is closed again;
@@ -40,16 +42,21 @@ export function lens(found, tell, signal) {
     return undefined;
   }
 
+  /** Where a code is only a piece of its label, the others get a moment to be seen as well. */
   async function look(mine, detector) {
-    while (mine === turn) {
-      const code = nearest(await detector.detect(video), video);
+    const seen = new Map();
+    for (let left = LOOKS_FOR_THE_REST; mine === turn; ) {
+      for (const code of await detector.detect(video)) if (code.rawValue) seen.set(code.rawValue, code);
       if (mine !== turn) return;
-      if (code) {
+      const codes = [...seen.values()];
+      if (codes.length && (left === 0 || !codes.every(isPiece))) {
+        const text = oneOf(codes, video.videoWidth, video.videoHeight);
         stop();
         navigator.vibrate?.(60);
-        found(code.rawValue);
+        found(text);
         return;
       }
+      if (codes.length) left -= 1;
       await new Promise((resolve) => setTimeout(resolve, LOOK_EVERY_MS));
     }
   }
@@ -82,15 +89,6 @@ async function formats() {
   if (!("BarcodeDetector" in globalThis) || !navigator.mediaDevices?.getUserMedia) return [];
   const known = await globalThis.BarcodeDetector.getSupportedFormats().catch(() => []);
   return FORMATS.filter((each) => known.includes(each));
-}
-
-/** Of several codes in the picture a whole message, else the one nearest to its middle. */
-function nearest(codes, { videoWidth, videoHeight }) {
-  const off = ({ boundingBox: box }) =>
-    Math.hypot(box.x + box.width / 2 - videoWidth / 2, box.y + box.height / 2 - videoHeight / 2);
-  const read = codes.filter(({ rawValue }) => rawValue);
-  const whole = read.find(({ rawValue }) => rawValue.startsWith("[)>"));
-  return whole ?? read.sort((one, other) => off(one) - off(other))[0] ?? null;
 }
 
 function why({ name }) {
