@@ -7,13 +7,13 @@ is exact arithmetic on whole panels; where the numbers come from isn't known her
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Iterable, Sequence
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from math import ceil
 from typing import Generic, TypeVar
 
 T = TypeVar("T")
+_CRUMB = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,18 +43,18 @@ class Stop(Generic[T]):
 
 
 def window_of(
-    what: T, *, sure: int, left: float, usage: float, full: float | None, terms: Terms
+    what: T, *, sure: int, left_at: Callable[[int], float], full: float | None, terms: Terms
 ) -> Window[T]:
     """The window of a slot that completes ``sure`` more panels as good as certainly.
 
-    ``left`` parts are expected in it and go by ``usage`` a panel. Where a ``full`` supply isn't known it is
-    let run as far as it may, so that nothing is thrown away unasked.
+    ``left_at`` says how many parts are expected to be left at a boundary, less at each. Where a ``full``
+    supply isn't known it is let run as far as it may, so that nothing is thrown away unasked.
     """
     last = max(0, sure - terms.margin)
     if full is None:
         return Window(what, last, last)
-    thrift = ceil((left - terms.waste * full) / usage)
-    return Window(what, min(max(0, thrift), last), last)
+    allowed = terms.waste * full + _CRUMB
+    return Window(what, bisect_left(range(last), True, key=lambda at: left_at(at) <= allowed), last)
 
 
 def fewest_stops(windows: Sequence[Window[T]], free: Iterable[int] = ()) -> list[Stop[T]]:

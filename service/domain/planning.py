@@ -14,12 +14,13 @@ from math import inf
 import numpy as np
 
 from service.domain.cheapest import cheapest_stops
+from service.domain.emptyings import Emptying
 from service.domain.events import PlanKept
 from service.domain.model import Instant, PlannedExchange, PlannedStop
 from service.domain.notices import Told
 from service.domain.plan import fewest_stops
 from service.domain.policy import cost_of
-from service.domain.prospect import Emptying, Prospect, Rest, look_ahead
+from service.domain.prospect import Prospect, Rest, look_ahead
 from service.domain.staffing import Drawn, Need, eased
 from service.domain.state import KeptPlan, LineState
 from service.domain.world import World, touch_line
@@ -268,7 +269,7 @@ def _best(prospect: Prospect, need: Need, boundaries: Sequence[int]) -> int:
 def _costs(prospect: Prospect, emptying: Emptying, boundaries: np.ndarray) -> np.ndarray:
     """Of exchanging it at each boundary: the parts that are left, and the risk that it is empty before."""
     rules = prospect.rules
-    parts = np.maximum(0.0, emptying.parts - emptying.supply.usage * boundaries)
+    parts = np.array([emptying.left_over(at) for at in boundaries.tolist()])
     late = rules.late_minutes * (rules.minute_cost or 0.0)
     each = cost_of(rules, emptying.supply.part[0])
     return np.asarray(parts * each + emptying.chance_before(boundaries) * late)

@@ -13,18 +13,16 @@ from dataclasses import dataclass, replace
 from itertools import accumulate
 from math import ceil, fsum
 
-import numpy as np
-from scipy.special import ndtr
-
 from service.domain import judge
 from service.domain.calendar import Hours, hours_of, is_at_work, rests, walk, worked
+from service.domain.emptyings import Emptying, Supply
 from service.domain.judge import Case
 from service.domain.learning import LABEL, USUAL
 from service.domain.model import SECOND, Instant, Spread
 from service.domain.outcome import forecast, is_boundary_only
 from service.domain.outlook import Horizon, Question
 from service.domain.pace import Pace, pace_of, panels_within, seconds_to_empty
-from service.domain.plan import Terms, Window, window_of
+from service.domain.plan import Terms, Window
 from service.domain.policy import PlanRules
 from service.domain.ready import stands_ready
 from service.domain.sight import Sight, rest_of_order
@@ -37,62 +35,6 @@ _MOST_OF_A_SLOT = 50
 Shelf = Counter[tuple[str | None, str | None]]
 """Supplies that stand ready, by part and kind."""
 _LONG_REST = 24 * 3600 * SECOND
-_Z95 = 1.645
-_STEP = 0.3
-"""Deviation, in panels, of what is as good as certain."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Supply:
-    """What is in a slot that will be empty: ``left`` parts of ``full``, ``usage`` a panel. ``panels`` are
-    those it will complete, ``fresh`` those of a full one (``None``: not known); the known orders still want
-    ``needed`` panels. ``stops``: it can be exchanged between two panels only."""
-
-    station: StationState
-    slot: SlotState
-    sight: Sight
-    stops: bool
-    left: float
-    usage: float
-    full: float | None
-    panels: Spread[int]
-    fresh: Spread[int] | None
-    needed: int | None
-
-    @property
-    def place(self) -> tuple[str, str]:
-        return self.station.station, self.slot.name
-
-    @property
-    def part(self) -> tuple[str | None, str | None]:
-        """Part and kind: what a fresh supply must be."""
-        return self.sight.part, self.slot.kind or self.sight.rule.kind
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Emptying:
-    """The ``number``-th emptying of a slot from now on, after ``panels`` from now if nobody does anything
-    about this one. ``parts``: what would be in the slot now if it had held this supply all the time.
-    ``ready``: a supply for it stands at the line, else one can be there at boundary ``fetched``."""
-
-    supply: Supply
-    number: int
-    panels: Spread[int]
-    parts: float
-    ready: bool = False
-    fetched: int = 0
-
-    def left_over(self, boundary: int) -> float:
-        """The parts expected to be left at that boundary."""
-        return max(0.0, self.parts - self.supply.usage * boundary)
-
-    def chance_before(self, boundaries: Sequence[int] | np.ndarray) -> np.ndarray:
-        """P(it is empty before each of the boundaries): two halves of normal laws that have its quantiles."""
-        middle = self.panels.p50
-        below = max((middle - self.panels.p05) / _Z95, _STEP)
-        above = max((self.panels.p95 - middle) / _Z95, _STEP)
-        off = np.asarray(boundaries, dtype=np.float64) - 0.5 - middle
-        return np.asarray(ndtr(np.where(off < 0.0, off / below, off / above)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,31 +91,11 @@ class Prospect:
     def after(self, window: Window[Emptying], boundary: int, unspoken: Shelf) -> Window[Emptying] | None:
         """The window of the supply that takes the place of this one at ``boundary``; ``None`` where its
         quantity isn't known, and where it lasts beyond the orders or what is looked at."""
-        before = window.what
-        supply, number = before.supply, before.number + 1
-        if supply.fresh is None or supply.full is None or number > _MOST_OF_A_SLOT:
+        emptying = None if window.what.number >= _MOST_OF_A_SLOT else window.what.next(boundary)
+        if emptying is None or not boundary < emptying.panels.p05 <= self.panels + self.rules.margin_panels:
             return None
-        # A tape is joined, so what was left of the one before runs first.
-        start = boundary if supply.stops else before.panels.p05
-        panels = Spread(*(start + each for each in (supply.fresh.p05, supply.fresh.p50, supply.fresh.p95)))
-        parts = supply.full + (supply.usage * boundary if supply.stops else before.parts)
-        emptying = self.supplied(Emptying(supply, number, panels, parts), unspoken)
-        found = self.window(emptying)
-        ends = supply.needed is not None and panels.p50 >= supply.needed
-        return None if ends or found.last > self.panels or found.last <= boundary else found
-
-    def window(self, emptying: Emptying) -> Window[Emptying]:
-        """From when on little enough is thrown away and the fresh supply is there, to the last safe one."""
-        supply = emptying.supply
-        found = window_of(
-            emptying,
-            sure=emptying.panels.p05,
-            left=emptying.parts,
-            usage=supply.usage,
-            full=supply.full,
-            terms=self.terms,
-        )
-        return replace(found, first=min(max(found.first, emptying.fetched), found.last))
+        found = self.supplied(emptying, unspoken).window(self.terms)
+        return found if boundary < found.last <= self.panels else None
 
     def supplied(self, emptying: Emptying, unspoken: Shelf) -> Emptying:
         """With what stands ready for it, as far as there is anything; that is taken from ``unspoken``."""
@@ -206,7 +128,7 @@ def look_ahead(world: World, line: str, at: Instant, *, panels: int = HORIZON) -
     )
     firsts = [Emptying(each, 1, each.panels, each.left) for each in supplies]
     firsts.sort(key=lambda each: (each.panels.p05, each.supply.place))
-    windows = tuple(bare.window(bare.supplied(each, unspoken)) for each in firsts)
+    windows = tuple(bare.supplied(each, unspoken).window(bare.terms) for each in firsts)
     return replace(bare, windows=windows)
 
 
@@ -233,10 +155,10 @@ def _supplies(world: World, stations: Sequence[StationState], panels: int) -> It
             sight=sight,
             stops=is_boundary_only(slot, sight),
             left=fsum(case.question.left * case.question.weight),
-            usage=sight.usage or 0.0,
             full=full,
             panels=spread,
-            fresh=of_full,
+            gives=of_full,
+            horizon=case.question.horizon,
             needed=case.needed,
         )
 
@@ -276,9 +198,9 @@ def _full(sight: Sight, slot: SlotState) -> float | None:
 Soon = tuple[StationState, SlotState, Case, Spread[int]]
 
 
-def _fresh(world: World, soon: Sequence[Soon], fulls: Sequence[float | None]) -> list[Spread[int] | None]:
-    """How many panels a full supply of each gives; slots that feed together aren't looked at further."""
-    found: list[Spread[int] | None] = [None] * len(soon)
+def _fresh(world: World, soon: Sequence[Soon], fulls: Sequence[float | None]) -> list[Spread[float] | None]:
+    """The good placements that a full supply of each gives; those that feed together aren't looked at."""
+    found: list[Spread[float] | None] = [None] * len(soon)
     questions: dict[int, Case] = {}
     for row, ((station, slot, case, _), full) in enumerate(zip(soon, fulls, strict=True)):
         sight = world.sights_of(station)[slot.name]
@@ -294,7 +216,8 @@ def _fresh(world: World, soon: Sequence[Soon], fulls: Sequence[float | None]) ->
         questions[row] = Case(question, None)
     if questions:
         for row, spread in zip(questions, forecast(list(questions.values())), strict=True):
-            found[row] = spread
+            usage = questions[row].question.horizon.usage
+            found[row] = Spread(spread.p05 * usage, spread.p50 * usage, spread.p95 * usage)
     return found
 
 

@@ -10,10 +10,11 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import ceil
 
+from service.domain.emptyings import Emptying
 from service.domain.jobs import Job, Turn, can_be_done, in_best_turn
 from service.domain.model import PlannedStop, SupplyKind
 from service.domain.plan import Window
-from service.domain.prospect import Emptying, Prospect, Rest
+from service.domain.prospect import Prospect, Rest
 from service.domain.said import Said
 
 Need = Window[Emptying]
@@ -199,7 +200,7 @@ def _supplies_at_hand(prospect: Prospect, stops: Sequence[Drawn]) -> list[Said]:
     """Where it is only the fetching that makes it too late."""
     if not prospect.fetched:
         return []
-    windows = tuple(prospect.window(replace(each.what, fetched=0)) for each in prospect.windows)
+    windows = tuple(replace(each.what, fetched=0).window(prospect.terms) for each in prospect.windows)
     at_hand = replace(prospect, windows=windows, fetched=0)
     if _lateness(at_hand, stops) > 0.0:
         return []

@@ -10,10 +10,11 @@ import msgspec
 
 from service.domain import notices
 from service.domain.calendar import walk
+from service.domain.emptyings import Emptying
 from service.domain.jobs import Turn
-from service.domain.model import SECOND, Instant, Spread, SupplyKind, to_rfc3339
+from service.domain.model import SECOND, Instant, SupplyKind, to_rfc3339
 from service.domain.planning import as_kept, cost
-from service.domain.prospect import HORIZON, Emptying, Prospect, look_ahead
+from service.domain.prospect import HORIZON, Prospect, look_ahead
 from service.domain.said import put
 from service.domain.staffing import Drawn, Need, Staffing, Task, meanwhile, staff
 from service.domain.world import World
@@ -128,15 +129,12 @@ def _without(prospect: Prospect) -> Json:
 def _chances_left_alone(prospect: Prospect) -> Iterator[float]:
     """Of each emptying that comes when supplies are exchanged once they are empty."""
     for window in prospect.windows:
-        emptying, supply = window.what, window.what.supply
-        end = prospect.panels if supply.needed is None else min(prospect.panels, supply.needed)
-        while (chance := float(emptying.chance_before([end])[0])) > _SELDOM:
+        needed = window.what.supply.needed
+        end = prospect.panels if needed is None else min(prospect.panels, needed)
+        emptying: Emptying | None = window.what
+        while emptying is not None and (chance := float(emptying.chance_before([end])[0])) > _SELDOM:
             yield chance
-            if supply.fresh is None or supply.fresh.p05 < 1:
-                break
-            before, fresh = emptying.panels, supply.fresh
-            panels = Spread(before.p05 + fresh.p05, before.p50 + fresh.p50, before.p95 + fresh.p95)
-            emptying = Emptying(supply, emptying.number + 1, panels, 0.0)
+            emptying = emptying.left_alone()
 
 
 def _each_by_itself(prospect: Prospect) -> Iterator[Need]:

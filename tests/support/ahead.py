@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 
+from service.domain.emptyings import Emptying, Supply
 from service.domain.model import Spread
+from service.domain.outlook import Horizon
 from service.domain.plan import Window
 from service.domain.policy import PlanRules, Policy
-from service.domain.prospect import HORIZON, Emptying, Prospect, Rest, Supply
+from service.domain.prospect import HORIZON, Prospect, Rest
 from service.domain.state import KeptPlan, LineState
 from service.domain.world import World
 from tests.support.story import START
@@ -70,10 +72,10 @@ class Ahead:
             sight=self.world.sights_of(self.station)[slot],
             stops=True,
             left=float(left + 1),
-            usage=1.0,
             full=float(self.full),
             panels=panels,
-            fresh=Spread(self.full - 1, self.full, self.full),
+            gives=Spread(self.full - 1.0, float(self.full), float(self.full)),
+            horizon=Horizon(usage=1.0),
             needed=None,
         )
-        return bare.window(Emptying(supply, 1, panels, float(left + 1)))
+        return Emptying(supply, 1, panels, float(left + 1)).window(bare.terms)

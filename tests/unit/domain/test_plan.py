@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from itertools import combinations
 
 import pytest
@@ -63,24 +64,32 @@ def test_each_is_exchanged_at_the_last_stop_that_it_can_wait_for(spans):
             assert not any(stop.boundary < other.boundary <= window.last for other in plan)
 
 
+def falling(left: float, usage: float) -> Callable[[int], float]:
+    return lambda boundary: left - usage * boundary
+
+
 def test_a_window_ends_a_margin_before_the_slot_may_be_empty():
-    window = window_of("T2", sure=12, left=14.0, usage=1.0, full=None, terms=Terms(margin=2))
+    window = window_of("T2", sure=12, left_at=falling(14.0, 1.0), full=None, terms=Terms(margin=2))
     assert (window.first, window.last) == (10, 10)
 
 
 def test_a_window_begins_when_little_enough_would_be_thrown_away():
     """40 parts of 400 may be left: 100 − 6 · 10 = 40."""
-    window = window_of("F1", sure=9, left=100.0, usage=10.0, full=400.0, terms=Terms(margin=1, waste=0.1))
+    window = window_of(
+        "F1", sure=9, left_at=falling(100.0, 10.0), full=400.0, terms=Terms(margin=1, waste=0.1)
+    )
     assert (window.first, window.last) == (6, 8)
 
 
 @pytest.mark.parametrize("sure", [0, 1])
 def test_what_may_not_last_for_the_panel_in_work_is_exchanged_at_once(sure):
-    assert window_of("T2", sure=sure, left=1.0, usage=1.0, full=60.0, terms=Terms()).last == 0
+    assert window_of("T2", sure=sure, left_at=falling(1.0, 1.0), full=60.0, terms=Terms()).last == 0
 
 
 def test_a_fresh_supply_is_never_thrown_away_for_a_stop():
-    window = window_of("T2", sure=59, left=60.0, usage=1.0, full=60.0, terms=Terms(margin=0, waste=0.05))
+    window = window_of(
+        "T2", sure=59, left_at=falling(60.0, 1.0), full=60.0, terms=Terms(margin=0, waste=0.05)
+    )
     assert (window.first, window.last) == (57, 59)
 
 
