@@ -275,9 +275,7 @@ class Service:
         before = wall_clock() - KEEP_DAYS * 24 * 3600 * SECOND
         self.store.keyring.forget(before=before)
         with contextlib.suppress(LeaseLost):  # the threads that live by it say so
-            kept = self.settings.store.keep_stays_days
-            stays_before = None if kept is None else wall_clock() - kept * 24 * 3600 * SECOND
-            rows = self.reign.prune(before=before, stays_before=stays_before)
+            rows = self.reign.prune(before=before)
             log.info("pruned", rows=rows, older_than_days=KEEP_DAYS)
 
     def _render_metrics(self) -> bytes:

@@ -19,7 +19,7 @@ import structlog
 
 from service.domain import outage
 from service.domain.events import OutletReport
-from service.domain.model import Instant
+from service.domain.model import SECOND, Instant
 from service.domain.world import World
 from service.lease import Lease
 from service.mqtt.client import Broker, Connection
@@ -167,8 +167,10 @@ class Reign:
         """It was seen to take messages: no waiting any more."""
         self._bell.prove(outlet)
 
-    def prune(self, *, before: Instant, stays_before: Instant | None) -> int:
-        return self._store.ledger.prune(before=before, stays_before=stays_before)
+    def prune(self, *, before: Instant) -> int:
+        days = self._parts.settings.store.keep_stays_days
+        old = None if days is None else self._parts.clock() - days * 24 * 3600 * SECOND
+        return self._store.ledger.prune(before=before, stays_before=old)
 
     def _receive(self, topic: bytes, payload: bytes, retained: bool, token: tuple[int, int]) -> None:
         self.owner.put(Inbound(topic, payload, retained, token))

@@ -2,6 +2,7 @@
 
 import { get, path } from "./api.js";
 import { arrange, icon, make } from "./dom.js";
+import { showFed } from "./fed.js";
 import { follow } from "./live.js";
 import { showNotices, statusOf } from "./notices.js";
 import { sheet } from "./sheet.js";
@@ -30,6 +31,7 @@ const shown = onceAFrame(() => {
   if (!here) return;
   view.show(here, reasons, { now: state.nowOf(line), takt: state.taktOf(line) });
   showItsNotices();
+  showFed(byId("fed"), { line, station, slot }, here);
   byId("sheet").hidden = false;
   if (here !== reasonsFor) fetchReasonsSoon();
 });
