@@ -26,7 +26,7 @@ demo: setup  ## A made-up line, a broker and the service, until Ctrl-C; prints t
 
 test: setup  ## Run all tests (needs mosquitto and chromium; as root they are installed)
 	@scripts/ensure-tools
-	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile $(ARGS)
+	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile --no-loadscope-reorder $(ARGS)
 
 check: setup  ## Lint, format, types, layers, lock file: seconds, no services
 	$(BIN)/ruff check .

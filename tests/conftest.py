@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import itertools
 import os
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -16,15 +17,34 @@ from tests.support.processes import LoadedProgram, Program, StartProgram
 
 TESTS = Path(__file__).parent
 
+ROUNDS = {"acceptance": 0, "browser": 0, "integration": 1, "calibration": 1, "contract": 1}
+"""Which files come first when several run at a time; those of a round take turns by folder."""
+
 # Times are measured by benchmarks; a deadline for each example only fails when the machine is busy.
 settings.register_profile("earlybell", deadline=None, derandomize="CI" in os.environ)
 settings.load_profile("earlybell")
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     for item in items:
         if item.path.is_relative_to(TESTS):
             item.add_marker(item.path.relative_to(TESTS).parts[0])
+    if hasattr(config, "workerinput"):  # several at a time
+        turns = _turns(items)
+        items.sort(key=lambda item: turns[item.path])
+
+
+def _turns(items: Sequence[pytest.Item]) -> dict[Path, tuple[int, int]]:
+    """When each file is handed out: long ones first, so that none is left alone at the end; those that wait
+    in turn with those that compute, so that the cores are always busy."""
+    seen = Counter[str]()
+    turns: dict[Path, tuple[int, int]] = {}
+    for item in items:
+        if item.path not in turns:
+            folder = item.path.relative_to(TESTS).parts[0] if item.path.is_relative_to(TESTS) else ""
+            turns[item.path] = (ROUNDS.get(folder, len(ROUNDS)), seen[folder])
+            seen[folder] += 1
+    return turns
 
 
 @pytest.fixture
