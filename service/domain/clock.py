@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from service.domain.heard import SourceClock
 from service.domain.model import SECOND, Instant, from_datetime
-from service.domain.state import SourceClock, StationState
+from service.domain.state import StationState
 
 AHEAD = 5 * 60 * SECOND
 BEHIND = 7 * 24 * 3600 * SECOND

@@ -45,13 +45,14 @@ from service.domain.events import (
     TowerMessage,
 )
 from service.domain.feeding import apply_count
+from service.domain.heard import TowerState
 from service.domain.judge import case_of
 from service.domain.model import Instant, from_datetime
 from service.domain.notices import Told
 from service.domain.orders import apply_order
 from service.domain.outcome import forecast, judge_slot, judge_station
 from service.domain.policy import Policy, tower_rule
-from service.domain.state import Recipe, SlotState, Standing, StationState, TowerState
+from service.domain.state import Recipe, SlotState, Standing, StationState
 from service.domain.world import World
 
 

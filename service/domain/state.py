@@ -8,18 +8,10 @@ from __future__ import annotations
 import msgspec
 
 from service.domain.history import Booked, Outcome
+from service.domain.heard import SourceClock, TowerState
 from service.domain.model import Instant, Notice, PlannedStop
 from service.domain.moisture import Exposure
 from service.domain.trays import Stack
-
-
-class SourceClock(msgspec.Struct, array_like=True):
-    """One source of messages against our clock: ``offset`` is what to add to its times, ``heard`` when it
-    last said one that was believed."""
-
-    offset: Instant | None = None
-    heard: Instant | None = None
-    flagged: bool = False
 
 
 class Order(msgspec.Struct, array_like=True):
@@ -237,14 +229,6 @@ class Standing(msgspec.Struct, array_like=True):
     quiet_until: Instant | None = None
     quiet_to: int | None = None
     call: Call | None = None
-
-
-class TowerState(msgspec.Struct, array_like=True):
-    lamps: dict[str, str]
-    buzzer: str
-    slots: list[str]
-    reading: str
-    since: Instant
 
 
 class StationState(msgspec.Struct, array_like=True):

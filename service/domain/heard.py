@@ -1,0 +1,24 @@
+"""What a station's sources last said beyond counts: how their clocks go, and what its tower shows."""
+
+from __future__ import annotations
+
+import msgspec
+
+from service.domain.model import Instant
+
+
+class SourceClock(msgspec.Struct, array_like=True):
+    """One source of messages against our clock: ``offset`` is what to add to its times, ``heard`` when it
+    last said one that was believed."""
+
+    offset: Instant | None = None
+    heard: Instant | None = None
+    flagged: bool = False
+
+
+class TowerState(msgspec.Struct, array_like=True):
+    lamps: dict[str, str]
+    buzzer: str
+    slots: list[str]
+    reading: str
+    since: Instant
