@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import msgspec
 
-from service.domain.history import Booked, Outcome
 from service.domain.heard import SourceClock, TowerState
+from service.domain.history import Booked, Outcome
 from service.domain.model import Instant, Notice, PlannedStop
 from service.domain.moisture import Exposure
 from service.domain.trays import Stack
