@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from math import inf
 
 import msgspec
 
@@ -40,6 +41,14 @@ class Edge(msgspec.Struct, array_like=True, frozen=True):
     @property
     def is_settled(self) -> bool:
         return self.at is not None and self.early is not None and self.late is not None
+
+    @property
+    def due(self) -> float:
+        """So many parts must have been used for a count to show more of it."""
+        if self.early is None:
+            return min(self.low + 1, self.used)
+        late = inf if self.late is not None or self.high is None else self.high + 1
+        return late if self.at is not None else min(late, self.used)
 
 
 class Stay(msgspec.Struct, array_like=True, frozen=True):
@@ -116,10 +125,18 @@ class SlotStays(msgspec.Struct, array_like=True):
     kept: list[tuple[str, list[Stay]]] = []
 
     @property
-    def is_waiting(self) -> bool:
-        return any(stay.ended is not None and not stay.ended.is_settled for stay in self.chain) or (
-            bool(self.chain) and not self.chain[-1].begun.is_settled
-        )
+    def waits(self) -> tuple[float, int] | None:
+        """For how many parts to be used, and, with how many known of before, for others than those; ``None``:
+        for nothing."""
+        due = min((edge.due for edge in self._edges() if not edge.is_settled), default=None)
+        return None if due is None else (due, self.chain[-1].before)
+
+    def _edges(self) -> Iterator[Edge]:
+        for stay in self.chain:
+            if stay.ended is not None:
+                yield stay.ended
+        if self.chain:
+            yield self.chain[-1].begun
 
 
 class StationStays(msgspec.Struct, array_like=True):
@@ -176,10 +193,11 @@ def _digest(*names: str) -> str:
 @dataclass(slots=True)
 class Stays:
     """All stations' stays, as the single owner holds them; ``waiting`` are the slots with an edge that isn't
-    settled, by station; ``changed`` and ``runs`` what the next commit writes. ``touched`` is the world's."""
+    settled, by station, and for what each ``waits``; ``changed`` and ``runs`` what the next commit writes.
+    ``touched`` is the world's."""
 
     stations: dict[Place, StationStays] = field(default_factory=dict)
-    waiting: dict[Place, set[str]] = field(default_factory=dict)
+    waiting: dict[Place, dict[str, tuple[float, int]]] = field(default_factory=dict)
     changed: dict[str, Placed | None] = field(default_factory=dict, compare=False)
     runs: dict[str, RunAt] = field(default_factory=dict, compare=False)
     touched: set[str] = field(default_factory=set, compare=False)
@@ -194,10 +212,11 @@ class Stays:
 
     def note(self, place: Place, name: str, slot: SlotStays) -> None:
         """Keep the index right after a slot's stays changed."""
-        if slot.is_waiting:
-            self.waiting.setdefault(place, set()).add(name)
+        waits = slot.waits
+        if waits is not None:
+            self.waiting.setdefault(place, {})[name] = waits
         elif place in self.waiting:
-            self.waiting[place].discard(name)
+            self.waiting[place].pop(name, None)
             if not self.waiting[place]:
                 del self.waiting[place]
 

@@ -149,8 +149,11 @@ def undone(world: World, station: StationState, slot: SlotState) -> None:
 def look(world: World, station: StationState, progress: int, at: Instant) -> None:
     """What a count shows of the edges that weren't settled; ``progress`` was the station's before it."""
     place = (station.line, station.station)
-    for name in sorted(world.stays.waiting[place]):
-        slot, known = station.slots[name], world.stays.stations[place].slots[name]
+    waiting, slots = world.stays.waiting[place], station.slots
+    due = [name for name, (parts, _) in waiting.items() if slots[name].used >= parts]
+    due += [name for name, (_, before) in waiting.items() if slots[name].before > before]
+    for name in sorted(set(due)):
+        slot, known = slots[name], world.stays.stations[place].slots[name]
         chain = _settled(world, station, slot, known.chain, progress, at)
         if any(new is not old for new, old in zip(chain, known.chain, strict=True)):
             _write(world, station, name, world.stays.at(*place).slots[name], chain)
