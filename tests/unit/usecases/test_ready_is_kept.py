@@ -15,7 +15,7 @@ from service.domain.model import from_datetime
 from service.domain.world import World
 from service.store import Store, open_store
 from service.usecases.desk import AskingDesk
-from service.usecases.ingest import Inbound, Ingest
+from service.usecases.ingest import Ask, Inbound, Ingest
 from service.usecases.replay import replay
 from service.usecases.show import Shown
 
@@ -40,7 +40,10 @@ class Plant:
         )
         shown = Shown(committed=self.ingest.committed, archive=store.archive, site="Tarn", reasons=list)
         self.shown = shown
-        self.desk = AskingDesk(put=lambda ask: self.ingest.take([ask]), shown=shown)
+        self.desk = AskingDesk(put=self.put, shown=shown)
+
+    def put(self, ask: Ask) -> None:
+        self.ingest.take([ask])
 
     def say(self, topic: str, **body: Any) -> None:
         self.ingest.take([Inbound(f"floor/{topic}".encode(), json.dumps(body).encode(), False, (1, 1))])
