@@ -42,12 +42,14 @@ class Follower:
 
 @dataclass(frozen=True, slots=True)
 class Errand:
-    """Due by then; ``lasts`` so long. With ``idle`` seconds to spare something else may come before it."""
+    """Due by then; ``lasts`` so long, with a walk to the store where it is ``afar``. With ``idle`` seconds to
+    spare something else may come before it."""
 
     due: float
     lasts: float
     do: Callable[[], None]
     idle: float = 0.0
+    afar: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,9 +87,11 @@ class Errands:
         """All that might be begun now."""
         return [*self._splices(who, dues), *self._halts(who, dues), *self._fetches(who, dues)]
 
-    def begin_of(self, who: Follower, due: Due, early: float) -> float:
-        """When somebody who keeps it in mind would begin with it."""
-        return due.at - (self._plan.soon if due.halt is None else early + self._way(who, due.place))
+    def begins(self, who: Follower, due: Due, early: float) -> list[float]:
+        """When somebody who keeps it in mind would look again, to begin with it."""
+        if due.halt is not None:
+            return [due.at - early - self._way(who, due.place)]
+        return [due.at - self._plan.soon, due.at - self._plan.hurry]
 
     def dues(self, who: Follower) -> list[Due]:
         """What the plans say of slots that nobody has in hand, once each, soonest first."""
@@ -223,7 +227,8 @@ class Errands:
             line = missing[0].place.post[0]
             near = [due for due in missing if due.place.post[0] == line and due.at <= now + self._plan.near]
             load = near[: self._plan.carries]
-            yield Errand(load[0].at, self._trip(who, load), partial(self._fetch, who, load))
+            do = partial(self._fetch, who, load)
+            yield Errand(load[0].at, self._trip(who, load), do, afar=True)
 
     def _trip(self, who: Follower, load: list[Due]) -> float:
         search = sum(self._people.searches) / 2 * len(load)
@@ -269,8 +274,15 @@ class Errands:
         return self._chance.uniform(*span)
 
 
-def first_of(errands: list[Errand]) -> Errand:
-    """The one that is due first; while there is time until a stop, what is done before it."""
-    first = min(errands, key=lambda errand: errand.due)
-    before = [errand for errand in errands if errand.lasts <= first.idle]
-    return min(before, key=lambda errand: errand.due, default=first)
+def first_of(errands: list[Errand], now: float) -> Errand:
+    """The one that is due first; but before a walk to the store one does what would fall due meanwhile, and
+    while there is time until a stop, what fits before it."""
+    first = min(errands, key=_due)
+    if first.afar:
+        here = (each for each in errands if not each.afar and each.due < now + first.lasts)
+        first = min(here, key=_due, default=first)
+    return min((each for each in errands if each.lasts <= first.idle), key=_due, default=first)
+
+
+def _due(errand: Errand) -> float:
+    return errand.due

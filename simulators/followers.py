@@ -125,10 +125,11 @@ class Followers:
         """What is due first of all that may begin now."""
         dues = self._errands.dues(who)
         if errands := self._errands.possible(who, dues):
-            first_of(errands).do()
+            first_of(errands, self._agenda.now).do()
             return
-        early = self._draw(self._plan.early)
-        ahead = [self._errands.begin_of(who, due, early) - self._agenda.now for due in dues]
+        early, now = self._draw(self._plan.early), self._agenda.now
+        begins = (begin - now for due in dues for begin in self._errands.begins(who, due, early))
+        ahead = [seconds for seconds in begins if seconds > 0]
         self._rest(who, max(AT_LEAST, min([self._draw(self._plan.looks), *ahead])))
 
     def _draw(self, span: tuple[float, float]) -> float:
