@@ -11,7 +11,7 @@ from math import floor
 import numpy as np
 from scipy.special import ndtr
 
-from service.domain.model import Spread
+from service.domain.model import Spread, SupplyKind
 from service.domain.outlook import Horizon, parts_needed
 from service.domain.plan import Terms, Window, window_of
 from service.domain.sight import Sight
@@ -46,6 +46,11 @@ class Supply:
         return self.station.station, self.slot.name
 
     @property
+    def is_joined(self) -> bool:
+        """A new tape is spliced on; anything else takes the place of what is there."""
+        return not self.stops and self.part[1] in (None, SupplyKind.TAPE)
+
+    @property
     def part(self) -> tuple[str | None, str | None]:
         """Part and kind: what a fresh supply must be."""
         return self.sight.part, self.slot.kind or self.sight.rule.kind
@@ -77,23 +82,28 @@ class Emptying:
         return np.asarray(ndtr(np.where(off < 0.0, off / below, off / above)))
 
     def window(self, terms: Terms) -> Window[Emptying]:
-        """From when on little enough is thrown away and the fresh supply is there, to the last safe one."""
-        found = window_of(
-            self, sure=self.panels.p05, left_at=self.left_over, full=self.supply.full, terms=terms
-        )
-        return Window(self, min(max(found.first, self.fetched), found.last), found.last)
+        """From when on little enough is thrown away and the fresh supply is there, to the last safe one. A
+        tape is joined, which throws nothing away: from when on people are warned of it."""
+        supply = self.supply
+        found = window_of(self, sure=self.panels.p05, left_at=self.left_over, full=supply.full, terms=terms)
+        first = found.first
+        if supply.is_joined:
+            first = min(first, max(0, found.last - supply.sight.limits.lead_panels))
+        return Window(self, min(max(first, self.fetched), found.last), found.last)
 
     def next(self, boundary: int) -> Emptying | None:
         """That of the supply that takes its place at ``boundary``; what can be joined is, so what was left of
         the one before is used first. ``None``: how much that is isn't known, or it lasts for the orders."""
         supply = self.supply
         here = parts_needed(supply.horizon, boundary)
-        panels = self._another(*((here,) * 3 if supply.stops else self._used()))
+        panels = self._another(*(self._used() if supply.is_joined else (here,) * 3))
         if panels is None or supply.full is None:
             return None
         if supply.needed is not None and panels.p50 >= supply.needed:
             return None
-        return Emptying(supply, self.number + 1, panels, supply.full + (here if supply.stops else self.parts))
+        return Emptying(
+            supply, self.number + 1, panels, supply.full + (self.parts if supply.is_joined else here)
+        )
 
     def left_alone(self) -> Emptying | None:
         """The one after it when its slot is refilled once it is empty."""

@@ -12,7 +12,7 @@ from math import ceil
 
 from service.domain.emptyings import Emptying
 from service.domain.jobs import Job, Turn, can_be_done, in_best_turn
-from service.domain.model import PlannedStop, SupplyKind
+from service.domain.model import PlannedStop
 from service.domain.plan import Window
 from service.domain.prospect import Prospect, Rest
 from service.domain.said import Said
@@ -105,8 +105,8 @@ def jobs_of(prospect: Prospect, stops: Sequence[Drawn]) -> list[Job[Task]] | Non
     for need in meanwhile(prospect):
         begin, end = wall(need.first), wall(need.last)
         if begin is not None and end is not None:
-            tape = need.what.supply.part[1] in (None, SupplyKind.TAPE)
-            service = prospect.rules.splice_seconds if tape else prospect.rules.exchange_seconds
+            rules, joined = prospect.rules, need.what.supply.is_joined
+            service = rules.splice_seconds if joined else rules.exchange_seconds
             # Begun at the last boundary it is in time: the margin is there for it.
             jobs.append(Job(Task(need, None), begin, end + service, service))
     return jobs

@@ -12,7 +12,7 @@ from service.domain import notices
 from service.domain.calendar import walk
 from service.domain.emptyings import Emptying
 from service.domain.jobs import Turn
-from service.domain.model import SECOND, Instant, SupplyKind, to_rfc3339
+from service.domain.model import SECOND, Instant, to_rfc3339
 from service.domain.planning import as_kept, cost
 from service.domain.prospect import HORIZON, Prospect, look_ahead
 from service.domain.said import put
@@ -95,7 +95,7 @@ def _exchange(prospect: Prospect, need: Need, stop: Drawn | None) -> Json:
 
 def _left_over(need: Need, stop: Drawn | None) -> float | None:
     """The parts thrown away; a tape is joined to the next."""
-    if stop is None and need.what.supply.part[1] in (None, SupplyKind.TAPE):
+    if need.what.supply.is_joined:
         return 0.0
     return round(need.what.left_over(need.last if stop is None else stop.boundary), 1)
 

@@ -27,6 +27,12 @@ def emptying(*, stops: bool = True, horizon: Horizon | None = None, needed: int 
     return replace(window.what, supply=supply)
 
 
+def tape() -> Emptying:
+    each = emptying(stops=False)
+    each.supply.slot.kind = "tape"
+    return each
+
+
 @given(STEPS, st.integers(0, 100), st.sampled_from([0.5, 1.0, 4.0]), st.sampled_from([0.0, 0.5]))
 def test_panels_and_parts_are_each_others_inverse(steps, panels, usage, taken):
     horizon = Horizon(steps=tuple(steps), usage=usage, taken=taken)
@@ -43,7 +49,7 @@ def test_a_tray_begins_where_the_one_before_is_exchanged():
 
 
 def test_a_tape_is_joined_so_the_one_before_is_used_up_first():
-    after = emptying(stops=False).next(8)
+    after = tape().next(8)
     assert after is not None
     assert after.panels == Spread(69, 71, 71)
 
@@ -79,3 +85,10 @@ def test_a_window_waits_for_the_supply_that_is_still_to_be_fetched():
     each = replace(emptying(), fetched=7)
     assert (each.window(Terms()).first, each.window(Terms()).last) == (8, 9)
     assert replace(each, fetched=20).window(Terms()).first == 9
+
+
+def test_a_tape_may_be_joined_from_when_on_people_are_warned():
+    """Without a loss however early; ten panels is the usual lead."""
+    joined, tray = (replace(each, panels=Spread(30, 31, 32), parts=31.0) for each in (tape(), emptying()))
+    assert (joined.window(Terms()).first, joined.window(Terms()).last) == (19, 29)
+    assert tray.window(Terms()).first == 28

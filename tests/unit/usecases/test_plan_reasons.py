@@ -200,11 +200,12 @@ def test_a_kept_plan_is_shown_and_says_since_when():
 
 
 def test_a_stop_that_hands_would_miss_is_put_earlier():
-    """F1 must be spliced at boundary 11, for a minute; a stop at 13 would wait for the hands, so it is before
-    the splice: the line stands meanwhile."""
+    """F1 must be exchanged at boundary 11, for a minute; a stop at 13 would wait for the hands, so it is
+    before that: the line stands meanwhile."""
     story = line(T1=14, F1=130)
-    story.counted("F1", 125)  # of how many is unknown, so it is spliced at the last moment
-    story.set_policy(Policy(slots=SLOTS[:1], plan=PlanRules(waste_share=0.1, exchange_seconds=60.0)))
+    story.set_policy(Policy(slots=SLOTS[:1], plan=PlanRules(waste_share=0.1)))
+    story.load("F1", 130, kind="stick")
+    story.counted("F1", 125)  # of how many is unknown, so it is exchanged at the last moment
     found = plan(story)
     (stop,), (splice,) = found["stops"], found["meanwhile"]
     assert splice["from_panels"] == splice["by_panels"] == 11
