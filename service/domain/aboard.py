@@ -71,7 +71,7 @@ def _take_aboard(world: World, slot: SlotState, message: SupplyMessage, at: Inst
         slot.exposure, known.exposure = known.exposure, None
         slot.tray, slot.empty, known.tray, known.empty = known.tray, known.empty, None, 0
     happened = slot.loaded_at if message.change == "loaded" else None
-    opened.load(world, slot, message, at if happened is None else happened, at)
+    opened.load(world, slot, message, at if happened is None else happened)
 
 
 def _lay_out(

@@ -4,19 +4,18 @@ a name keeps it wherever it goes; of one without it is known while it is in its 
 from __future__ import annotations
 
 from service.domain.events import SupplyCare, SupplyMessage
-from service.domain.model import SECOND, Instant, from_datetime
+from service.domain.model import Instant, from_datetime
 from service.domain.moisture import Cared, Exposure, FloorLife, floor_life, note, read_level
 from service.domain.policy import moisture_level
 from service.domain.state import SlotState, SupplyState
 from service.domain.world import World, touch_supply
 
-AHEAD = 300 * SECOND
-"""So far ahead of our clock a moment is believed, as in other messages."""
 _MOST_HOURS = 100_000
 
 
-def load(world: World, slot: SlotState, message: SupplyMessage, happened: Instant, at: Instant) -> None:
-    """What is in the slot now lies open, if it is or may be sensitive to moisture."""
+def load(world: World, slot: SlotState, message: SupplyMessage, happened: Instant) -> None:
+    """What is in the slot now lies open, if it is or may be sensitive to moisture; it was opened before it was
+    loaded, whatever is said."""
     exposure = slot.exposure or Exposure()
     exposure.level = read_level(message.moisture_level) or exposure.level
     exposure.hours = _hours(message.floor_hours) or exposure.hours
@@ -25,9 +24,8 @@ def load(world: World, slot: SlotState, message: SupplyMessage, happened: Instan
         slot.exposure = None
         return
     if message.opened_at is not None:
-        note(
-            exposure, Cared(_moment(from_datetime(message.opened_at), at, happened), "opened", by=message.by)
-        )
+        opened_at = min(from_datetime(message.opened_at), happened)
+        note(exposure, Cared(opened_at, "opened", by=message.by))
     note(exposure, Cared(happened, "loaded", by=message.by))
     slot.exposure = exposure
 
@@ -41,7 +39,7 @@ def apply(world: World, care: SupplyCare, at: Instant) -> SupplyState:
     exposure = bearer.exposure or Exposure()
     exposure.level = read_level(care.moisture_level) or exposure.level
     exposure.hours = care.floor_hours or exposure.hours
-    happened = at if care.at is None else _moment(from_datetime(care.at), at, at)
+    happened = at if care.at is None else min(from_datetime(care.at), at)
     note(exposure, Cared(happened, care.change, care.humidity, care.by))
     bearer.exposure = exposure
     touch_supply(world, known)
@@ -71,20 +69,21 @@ def life_in(world: World, slot: SlotState, at: Instant) -> FloorLife | None:
 
 def life_of(world: World, supply: str | None, at: Instant, *, part: str | None = None) -> FloorLife | None:
     """The floor life of a supply by its name, before it is loaded or where it is; ``part`` and whatever else
-    a label says go for what isn't known. ``None`` where nobody says that it has any."""
+    a label says go for what isn't known. ``None`` where nobody says that it has any. What was just done
+    counts, though the clock that is asked be a little behind."""
     known = world.supplies.get(supply) if supply is not None else None
     slot = None if known is None else slot_of(world, known)
     if slot is not None:
-        return life_in(world, slot, at)
+        return life_in(world, slot, max(at, _last(slot.exposure)))
     level = moisture_level(world.policy, part if known is None else known.part or part)
     exposure = None if known is None else known.exposure
     if exposure is None and level is None:
         return None
-    return floor_life(exposure, level, world.policy.floor_life, at)
+    return floor_life(exposure, level, world.policy.floor_life, max(at, _last(exposure)))
 
 
-def _moment(said: Instant, at: Instant, otherwise: Instant) -> Instant:
-    return said if said <= at + AHEAD else otherwise
+def _last(exposure: Exposure | None) -> Instant:
+    return exposure.changes[-1].at if exposure is not None and exposure.changes else 0
 
 
 def _hours(raw: object) -> float | None:
