@@ -14,8 +14,8 @@ _MOST_HOURS = 100_000
 
 
 def load(world: World, slot: SlotState, message: SupplyMessage, happened: Instant) -> None:
-    """What is in the slot now lies open, if it is or may be sensitive to moisture; it was opened before it was
-    loaded, whatever is said."""
+    """What is in the slot now lies open, if it is or may be sensitive to moisture. It was opened before it
+    was loaded, whatever is said."""
     exposure = slot.exposure or Exposure()
     exposure.level = read_level(message.moisture_level) or exposure.level
     exposure.hours = _hours(message.floor_hours) or exposure.hours
