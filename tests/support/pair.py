@@ -81,9 +81,9 @@ class Pair:
 
     def splice(self, plant: Plant, quantity: int, key: str) -> httpx.Response:
         """A person at this program splices more on at the station of differences."""
-        where = f"{plant.url}/api/v1/lines/L/stations/DELTA/slots/S/supply"
+        where = "/api/v1/lines/L/stations/DELTA/slots/S/supply"
         body = {"change": "joined", "quantity": quantity, "by": "Ines"}
-        return httpx.post(where, json=body, headers={"Idempotency-Key": key}, timeout=10, trust_env=False)
+        return plant.http.post(where, json=body, headers={"Idempotency-Key": key})
 
     def note_splice(self, quantity: int) -> None:
         self._first.books.write("supply/DELTA", {"change": "joined", "quantity": quantity})

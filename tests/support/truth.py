@@ -64,6 +64,13 @@ class Plant:
         config = f'[mqtt]\nurl = "{broker.url}"\nprotocol = {protocol}\n'
         config += f'[store]\nurl = "{store}"\n[web]\nport = {web}\n{extra}'
         self.program = ForkedProgram(folder, config=config)
+        # One client, because each makes a TLS context; a connection for each request, as the program dies.
+        self.http = httpx.Client(
+            base_url=self.url,
+            timeout=10,
+            trust_env=False,
+            limits=httpx.Limits(max_keepalive_connections=0),
+        )
         self.books = Books(folder / "books")
         self.gateway = Gateway(broker.port)
         self.seq = {"TOTAL": 0, "DELTA": 0}
@@ -104,14 +111,12 @@ class Plant:
 
     def join(self, quantity: int, key: str, *, expect_answer: bool) -> None:
         """A person splices on more; without an answer they try the very same again later."""
-        where = f"{self.url}/api/v1/lines/L/stations/DELTA/slots/S/supply"
+        where = "/api/v1/lines/L/stations/DELTA/slots/S/supply"
         body = {"change": "joined", "quantity": quantity, "by": "Ines"}
         if not expect_answer:
             self.books.write("supply/DELTA", body)
         try:
-            answer = httpx.post(
-                where, json=body, headers={"Idempotency-Key": key}, timeout=10, trust_env=False
-            )
+            answer = self.http.post(where, json=body, headers={"Idempotency-Key": key})
         except httpx.TransportError:
             assert not expect_answer, "no answer"
             return
@@ -137,24 +142,24 @@ class Plant:
 
     def slots(self) -> list[Json]:
         try:
-            answer = httpx.get(f"{self.url}/api/v1/lines/L/slots", timeout=5, trust_env=False)
+            answer = self.http.get("/api/v1/lines/L/slots", timeout=5)
         except httpx.TransportError:
             return []
         return answer.json() if answer.status_code == httpx.codes.OK else []
 
     def stations(self) -> dict[str, Json]:
-        (line,) = httpx.get(f"{self.url}/api/v1/lines", timeout=5, trust_env=False).json()
+        (line,) = self.http.get("/api/v1/lines", timeout=5).json()
         return {each["station"]: each for each in line["stations"]}
 
     def readiness(self) -> tuple[int, str]:
         try:
-            answer = httpx.get(f"{self.url}/readyz", timeout=10, trust_env=False)
+            answer = self.http.get("/readyz")
         except httpx.TransportError:
             return 0, ""
         return answer.status_code, answer.text
 
     def metric(self, name: str) -> float:
-        text = httpx.get(f"{self.url}/metrics", timeout=5, trust_env=False).text
+        text = self.http.get("/metrics", timeout=5).text
         found = [line for line in text.splitlines() if line.startswith((name + " ", name + "{"))]
         return sum(float(line.split()[-1]) for line in found)
 
@@ -166,6 +171,7 @@ class Plant:
 
     def close(self) -> None:
         self.program.remove()
+        self.http.close()
         self.gateway.close()
         self.books.close()
 
