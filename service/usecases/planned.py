@@ -132,7 +132,11 @@ def _chances_left_alone(prospect: Prospect) -> Iterator[float]:
         needed = window.what.supply.needed
         end = prospect.panels if needed is None else min(prospect.panels, needed)
         emptying: Emptying | None = window.what
-        while emptying is not None and (chance := float(emptying.chance_before([end])[0])) > _SELDOM:
+        # Where little is known each next one is as likely as the one before: no more than one a panel.
+        while emptying is not None and emptying.number <= end:
+            chance = float(emptying.chance_before([end])[0])
+            if chance <= _SELDOM:
+                break
             yield chance
             emptying = emptying.left_alone()
 
