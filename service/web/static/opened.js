@@ -52,7 +52,7 @@ function verdict() {
   const [over, soon] = ["over", "soon"].map((which) => found.filter((each) => each === which).length);
   return [
     over > 0 && many(over, "The floor life of {n} supply is over.", "The floor life of {n} supplies is over."),
-    soon > 0 && many(soon, "That of {n} ends within 2 hours.", "Those of {n} end within 2 hours."),
+    soon > 0 && many(soon, "{n} floor life ends within 2 hours.", "{n} floor lives end within 2 hours."),
     !over && !soon && t("No floor life ends within 2 hours, as far as is known."),
   ].filter(Boolean).join(" ");
 }
