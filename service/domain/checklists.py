@@ -14,11 +14,13 @@ from service.domain.said import Said
 JOINED, LOADED = "joined", "loaded"
 
 FIRST = Said("The machine's manual and your site's rules come first. Only if you are trained for it.")
-AT_BOUNDARY = Said("Stop at the end of the panel and wait for the boundary: not before.")
-IF_STOPPED = Said("If it must stand still for it: stop at the end of the panel, wait for the boundary.")
+AT_BOUNDARY = Said("Stop at the end of the panel and wait for the boundary. This page stops no machine.")
+IF_STOPPED = Said(
+    "If it must stand still for it: stop at the end of the panel, wait for the boundary. This page stops no"
+    " machine."
+)
 NEVER = Said("Never use the emergency stop or the drive switch for a refill.")
 GUARDS = Said("Close the guards before restart.")
-NO_STOP = Said("This page stops no machine.")
 
 _COMPARE = Said("Compare part and lot with the label.")
 _STEPS: Mapping[tuple[str | None, str], tuple[Said, ...]] = {
@@ -64,7 +66,7 @@ def changes_of(kind: str | None, *, empty: bool) -> tuple[str, ...]:
 
 def cautions(*, boundary_only: bool) -> tuple[Said, ...]:
     """What is said before any step, whatever is configured."""
-    return FIRST, AT_BOUNDARY if boundary_only else IF_STOPPED, NEVER, GUARDS, NO_STOP
+    return FIRST, AT_BOUNDARY if boundary_only else IF_STOPPED, NEVER, GUARDS
 
 
 def steps(policy: Policy, *, line: str, station: str, kind: str | None, change: str) -> tuple[Said, ...]:

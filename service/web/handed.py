@@ -27,6 +27,7 @@ _BECAUSE = {
     "removed": english("removed"),
     "better": english("better"),
     "person": english("closed by a person"),
+    "undone": english("undone"),
 }
 
 

@@ -145,7 +145,8 @@ def hall(folder: Path, policy: Policy = POLICY) -> Iterator[Hall]:
 def main() -> None:
     port = int(sys.argv[1]) if len(sys.argv) > 1 else 8099
     with tempfile.TemporaryDirectory() as folder, hall(Path(folder)) as line:
-        line.run(140)
+        line.supply("counted", "T2", quantity=8)
+        line.supply("counted", "F08", quantity=300)
         with served(line.app, line.hub, port=port) as address:
             print(address, flush=True)
             input()

@@ -135,3 +135,13 @@ export async function whyClosed() {
   ], t("Close it"), t("Keep it"));
   return given && [given.reason, given.words?.trim()].filter(Boolean).join(": ");
 }
+
+/** Why a part is loaded that doesn't belong there. Gives the reason. */
+export async function whyAllTheSame({ part, wanted }) {
+  const given = await open(t("Load {part} all the same?", { part: part ?? t("part not known") }), [
+    wanted && make("p", {}, t("{part} belongs there.", { part: wanted })),
+    make("p", {}, t("Your name and your reason stay with it, and it is shown until the part is out.")),
+    field(t("Why?"), null, { name: "reason", required: true, maxlength: 200, pattern: ".*\\S.*", autofocus: true }),
+  ].filter(Boolean), t("Load it: I answer for it"), t("No"), { typing: true });
+  return given && given.reason.trim();
+}

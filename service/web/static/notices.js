@@ -57,7 +57,8 @@ function card(id, keep) {
   const left = button(t("I counted what is left"), (one) => act.counted(slotNow(one), keep.slot));
   const quiet = button("", (one) => act.quiet(one, keep.notice));
   const close = button(t("Close…"), (one) => act.close(one, keep.notice));
-  const buttons = make("div", { class: "buttons" }, take, load, right, other, left, quiet, release, close);
+  const guided = make("a", { class: "button" }, t("Exchange, step by step"));
+  const buttons = make("div", { class: "buttons" }, take, guided, load, right, other, left, quiet, release, close);
   const element = make("article", { class: "notice", id: `notice-${id}` },
     level, make("div", { class: "what" }, place, supply), make("div", { class: "soon" }, panels, when),
     facts, status, buttons, said);
@@ -90,6 +91,8 @@ function card(id, keep) {
     take.hidden = isOver || asks || notice.state === "taken";
     release.hidden = isOver || notice.state !== "taken";
     say(release, isMine(notice) ? t("Give it back") : t("Free it again")); // whoever had it may have gone home
+    guided.hidden = isOver || isLink || !GUIDED.includes(notice.kind);
+    if (!guided.hidden) guided.href = `/exchange?${new URLSearchParams(placeOf(notice))}`;
     load.hidden = isOver || isLink || notice.kind !== "supply";
     right.hidden = isOver || isLink || !asks || !slotOf(notice)?.assumed;
     other.hidden = left.hidden = isOver || isLink || !asks;
@@ -99,6 +102,9 @@ function card(id, keep) {
   }
   return { element, show };
 }
+
+/** Kinds of notices that an exchange ends. */
+const GUIDED = ["supply", "wrong part"];
 
 /** What was said in a card that went away with it is said above the cards. */
 const afterDrawing = (then) => requestAnimationFrame(() => requestAnimationFrame(then));
@@ -170,13 +176,15 @@ export function statusOf(notice) {
     case "quiet":
       return [quietWords(notice), notice.taken_by && takenWords(notice)].filter(Boolean).join(" · ");
     case "closed":
-      return closedWords(notice);
+      return [closedWords(notice), notice.kind === "wrong part" && notice.reason && takenWords(notice)].filter(Boolean).join(" · ");
     default:
       return "";
   }
 }
 
-const takenWords = ({ taken_by: person }) => t("{person} is on it", { person });
+/** A wrong part that somebody answers for is nobody's work. */
+const takenWords = ({ taken_by: person, reason }) =>
+  (reason ? t("Accepted by {person}: {reason}", { person, reason }) : t("{person} is on it", { person }));
 
 function quietWords({ quiet_panels: panels, quiet_until: until }) {
   if (panels) return t("Quiet for {panels}, unless it gets worse", { panels: panelsOf(panels) });
@@ -193,5 +201,5 @@ export function announcement({ notice, before, changed }) {
   if (isQuestion(notice)) return t("Question: {message}", { message: messageOf(notice) });
   const left = notice.panels_to_empty
     ? `, ${many(notice.panels_to_empty.p50, "{n} panel left", "{n} panels left")}` : "";
-  return `${LEVEL[notice.level] ?? notice.level}: ${place}, ${notice.part ?? messageOf(notice)}${left}`;
+  return `${LEVEL[notice.level] ?? notice.level}: ${place}, ${(notice.kind === "supply" && notice.part) || messageOf(notice)}${left}`;
 }
