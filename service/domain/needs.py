@@ -256,6 +256,8 @@ def _run(order: Order, place: Place, part: str | None) -> Run:
     if recipe is None:
         return Run(order.name, order.panels, None, part)
     usage, group = usage_in(recipe, place.slot.name)
-    speaks = not group or group == place.sight.group or place.slot.name == group[0]
+    speaks = (
+        place.speaks if group and group == place.sight.group else place.slot.name in group[:1] or not group
+    )
     wanted = (recipe.parts.get(place.slot.name) if usage else None) or part
     return Run(order.name, order.panels, (usage or 0.0) if speaks else 0.0, wanted, place.full(wanted))

@@ -64,9 +64,12 @@ function hoursChoice() {
 byId("choose").append(choice.element, hoursChoice(),
   make("button", { type: "button", click: () => window.print() }, t("Print")));
 
+const asking = () => found.news(chosen([...state.lines.keys()]));
+
 follow({
   line: only,
-  shown: () => { found.news(chosen([...state.lines.keys()])); shown(); },
+  shown: () => { asking(); shown(); },
   told: () => null,
   condition,
+  events: { plan: asking },
 });

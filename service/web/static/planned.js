@@ -98,7 +98,7 @@ function readyLine(line, exchanges) {
   const link = make("a", { class: "button", href: `/fetch?line=${encodeURIComponent(line)}`, "data-key": "fetch" }, t("What to fetch"));
   if (exchanges.some((each) => each.ready === undefined)) return make("p", { class: "stand" }, link);
   const ready = exchanges.filter((each) => each.ready).length;
-  const words = t("{ready} of {supplies} stand ready.", { ready: number(ready), supplies: number(exchanges.length) });
+  const words = t("Ready: {ready} of {supplies}.", { ready: number(ready), supplies: number(exchanges.length) });
   return make("p", { class: "stand" }, make("span", {}, words), " ", link);
 }
 
@@ -153,7 +153,6 @@ function troubles({ feasible, helps = [], helps_said: said }) {
   const sentences = said ? said.map(sentence) : helps;
   return make("div", { class: "alarm troubles" },
     feasible === false && make("p", {}, icon("urgent"), make("b", {}, t("Not all of it can be done in time."))),
-    sentences.length > 0 && make("p", {}, t("What would help:")),
     sentences.length > 0 && make("ul", {}, ...sentences.map((words) => make("li", {}, words))));
 }
 

@@ -143,6 +143,24 @@ def test_where_nobody_knows_what_is_left_it_says_so():
     assert (unknown["why"], unknown["slot"]) == ("left", "F1")
 
 
+def test_of_slots_that_feed_the_same_placements_one_speaks_for_all_in_orders_to_come_too():
+    """F1 and F2 give 18 parts a panel together: 2,000 parts of 2,700; of the other nothing is said."""
+    story = Story(Policy(slots=RULES))
+    story.order("A", "queued", recipe="R1", panels=100)
+    story.order("B", "queued", recipe="R2", panels=50)
+    shared = {"parts": {"F1": "R-10K", "F2": "R-10K"}, "alternates": [["F1", "F2"]]}
+    story.recipe({"F1": 18, "F2": 18}, **shared)
+    story.recipe({"F1": 18, "F2": 18}, "R2", active=False, **shared)
+    story.first("F1", "F2")
+    story.run(4, {"F1": 18})
+    story.order("A", "running", recipe="R1", panels=100)
+    story.load("F1", 1000)
+    story.load("F2", 1000)
+    found = fetch(story)
+    assert short(found)["R-10K"][0] == 1
+    assert found["unknown"] == []
+
+
 def test_the_plan_says_when_the_first_supply_of_a_slot_must_be_there():
     story = line()
     plan = {"stops": [{"panels": 30, "at": story.time(-600), "exchanges": [
