@@ -160,5 +160,6 @@ async def _dismiss_when_over(own: Own, listener: Listener, caller: Caller | None
 
 @router.get("/stream", response_class=Response, responses={200: {"content": {"text/event-stream": {}}}})
 async def stream(own: Own, listener: Annotated[Listener, Depends(_listener)]) -> Response:
-    """Changes as they happen: `forecast` (a slot object), `notice`, or `resync` (fetch everything again)."""
+    """Changes as they happen: `forecast` (a slot object), `notice`, `plan` (a line's), or `resync` (fetch
+    everything again)."""
     return LiveResponse(own.hub.frames(listener))

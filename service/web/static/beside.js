@@ -1,6 +1,7 @@
 // What is asked of each line beside the stream: at once, and again when there was news, but not too often.
 
 const EVERY_MS = 5000;
+const EACH_MS = 1000;
 const PUSHED_MS = 60000;
 
 /** `ask(line)` fetches it; `changed()` is called when something came. What can't be fetched stays as it was. */
@@ -21,12 +22,15 @@ export function beside(ask, changed) {
     changed();
   }
 
+  /** Many lines take turns. */
+  const pause = () => Math.max(every, wanted.length * EACH_MS);
+
   /** Something about these lines is new. */
   function news(lines) {
     const more = lines.some((line) => !wanted.includes(line));
     wanted = lines;
     if (more) clearTimeout(waiting);
-    if (more || waiting === null) waiting = setTimeout(askAll, more ? 0 : Math.max(0, every - (performance.now() - askedAt)));
+    if (more || waiting === null) waiting = setTimeout(askAll, more ? 0 : Math.max(0, pause() - (performance.now() - askedAt)));
   }
 
   /** The service said it by itself: then there is less to ask. */

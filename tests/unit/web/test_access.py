@@ -30,7 +30,7 @@ HTML = {"accept": "text/html"}
 READS = ["/", "/metrics", "/openapi.json", "/api/v1/lines", "/api/v1/lines/L3/slots", "/api/v1/notices",
          "/api/v1/notices/n-L3-P2-T2", "/api/v1/refused", "/api/v1/events", "/api/v1/stream",
          "/api/v1/record", "/api/v1/learned", "/api/v1/budget", "/record", "/budget", "/outlets",
-         "/line/L3/station/P2/slot/T2", "/nowhere"]  # fmt: skip
+         "/line/L3/station/P2/slot/T2", "/plan", "/fetch", "/api/v1/lines/L3/fetch", "/nowhere"]  # fmt: skip
 NewClient = Callable[..., TestClient]
 
 
@@ -137,6 +137,17 @@ def test_each_role_includes_the_ones_before(entrance: Entrance, new_client: NewC
         )
         allowed[role] = [answer.status_code for answer in answers]
     assert allowed == {"read": [200, 403, 403], "act": [200, 200, 403], "admin": [200, 200, 200]}
+
+
+def test_what_stands_ready_is_said_by_whoever_may_act_in_their_own_name(
+    entrance: Entrance, new_client: NewClient, floor: Floor
+) -> None:
+    tick = {"part": "MCU-48Q", "kind": "tray", "supplies": 2, "by": "somebody else"}
+    ready = "/api/v1/lines/L3/ready"
+    assert new_client(bearer=entrance.token("screen", "read")).post(ready, json=tick).status_code == 403
+    answer = new_client(bearer=entrance.token("cart", "act")).post(ready, json=tick)
+    assert answer.json()["ticked"]["by"] == "cart"
+    assert [each.by for each in floor.shelf.world.line("L3").ready] == ["cart"]
 
 
 def test_with_nobody_configured_on_this_machine_everything_is_as_ever_until_somebody_is() -> None:
