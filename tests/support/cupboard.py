@@ -21,12 +21,12 @@ TRAY: dict[str, object] = {
     "stack": 3,
     "cells": 480,
     "tray": 3,
-    "next": [6, 2],
+    "next": [7, 18],
     "by_cells": True,
     "empty_cavities": 2,
     "too_many": 0,
 }
-"""38 cells are left: a row and the rest of another of the last tray."""
+"""Two cells are left."""
 
 
 def opened_since(now: Instant, hours: float, level: str = "3") -> dict[str, object] | None:

@@ -158,8 +158,10 @@ def _seed() -> list[Place]:
         p1("F11", "D-SIG-0603", usage=4, left=96, doubt=20),
         p1("F12", "L-4U7-0805", usage=2, left=None),
         p1("F15", "C-10U-0805", usage=0, left=900),
-        p2("T1", "MCU-48Q", kind="tray", usage=1, left=38, floor_life=opened_since(START, 166.75), tray=TRAY),
-        p2("T2", "RF-SHIELD-22", kind="tray", usage=1, left=2),
+        p2("T1", "MCU-48Q", kind="tray", usage=1, left=38),
+        p2(
+            "T2", "RF-SHIELD-22", kind="tray", usage=1, left=2, floor_life=opened_since(START, 167), tray=TRAY
+        ),
         p2("S1", "CONN-12W", kind="stick", usage=2, left=46, doubt=2),
         p2("F31", "XTAL-16M", usage=1, left=150, doubt=14, assumed=True),
         p2("F33", None, kind=None, usage=None, left=None),
