@@ -90,6 +90,17 @@ def test_the_same_numbers_stand_in_the_api_in_the_topic_and_in_the_notice(factor
         lambda: factory.gateway.last("earlybell/L3/P1/received") == {"session": "a", "seq": 53},
         "the last stored count isn't said",
     )
+    plan = factory.until(lambda: _kept(factory.gateway.last("earlybell/L3/plan")), "no plan is kept and told")
+    assert [stop["panels"] for stop in plan["stops"]] == [stop["panels"] for stop in _plan(factory)["stops"]]
+    assert plan["stops"][0]["exchanges"][0]["notice"] == notice["id"]
+
+
+def _kept(plan: Any) -> Any:
+    return plan if plan and plan["kept_since"] else None
+
+
+def _plan(factory: Factory) -> Any:
+    return factory.get("/lines/L3/plan")
 
 
 def test_repeats_and_published_forecasts_are_counted_in_the_metrics(factory: Factory) -> None:
