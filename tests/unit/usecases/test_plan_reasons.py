@@ -212,3 +212,22 @@ def test_a_stop_that_hands_would_miss_is_put_earlier():
     assert (stop["panels"], stop["exchanges"][0]["by_panels"]) == (10, 13)
     assert (found["feasible"], splice["late"]) == (True, False)
     assert splice["begin"][:19] == "2026-03-02T06:08:40"  # ten panels and a minute of standing after 06:04
+
+
+def test_stations_that_are_some_panels_apart_share_a_stop_and_each_keeps_its_own_panel():
+    story = line(T1=12)
+    story.recipe({"T2": 1}, parts={"T2": "part-T2"}, station="P2")
+    story.first("T2", station="P2")
+    story.run(7, {"T2": 1}, station="P2")
+    story.load("T2", 14, kind="tray", station="P2")
+    event = next_plan(story.world, "L3", story.now)
+    assert event is not None
+    (stop,) = (each for each in event.stops if each.exchanges[0].emptying == 1)
+    boundary = plan(story)["stops"][0]["panels"]
+    assert stop.at == {"P1": 12 + boundary, "P2": 7 + boundary}
+    floor.apply(story.world, event, line="L3", station=None, at=story.now)
+    for _ in range(4):
+        story.run(1, {"T1": 1})
+        story.run(1, {"T2": 1}, station="P2")
+    assert stops(plan(story)) == [(boundary - 4, ["T1", "T2"])]
+    assert next_plan(story.world, "L3", story.now) is None
