@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
 from service.domain.events import JournalEntry
+from service.domain.lots import NOTHING, Placed, Remembered, RunAt
 from service.domain.model import Change, Instant, Notice
-from service.domain.stays import NOTHING, Placed, Remembered, Run, RunAt
 from service.domain.traffic import Pace, Traffic
 from service.lease import Answered
 from service.outgoing import DeliveryRow, DeliveryState
@@ -178,11 +178,15 @@ class Archive(Protocol):
         """Reachable and at this program's schema revision. Never raises."""
 
 
+PanelRange = tuple[str, str, int, int | None]
+"""Line, station, first and last panel of the station's total; last ``None``: open."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sought:
     """Which stays are wanted: all that is said must fit. ``word`` is a lot, a part or a supply, in these
-    spellings; ``panels``: (line, station, first, last) of which one must overlap it, last ``None``: open;
-    ``since`` and ``until``: it was in the slot at some time between."""
+    spellings; one of ``panels`` must overlap it; ``since`` and ``until``: it was in the slot at some time
+    between."""
 
     lot: str | None = None
     part: str | None = None
@@ -191,7 +195,7 @@ class Sought:
     line: str | None = None
     station: str | None = None
     slot: str | None = None
-    panels: Sequence[tuple[str, str, int, int | None]] | None = None
+    panels: Sequence[PanelRange] | None = None
     since: Instant | None = None
     until: Instant | None = None
 
@@ -202,8 +206,8 @@ class Lots(Protocol):
     def stays(self, sought: Sought, *, limit: int, after: str | None = None) -> list[Placed]:
         """Newest first (by when they began, then ``id``), beginning behind stay ``after``."""
 
-    def runs(self, line: str, station: str, *, first: int, last: int | None) -> list[Run]:
-        """Of these panels of the station, in order."""
+    def runs(self, panels: Sequence[PanelRange]) -> list[RunAt]:
+        """Those that have any of these panels, by station in order."""
 
     def runs_of(self, order: str) -> list[RunAt]:
         """Where and when an order ran, oldest first."""

@@ -7,7 +7,7 @@ import msgspec
 from service.domain.model import Instant
 from service.domain.sight import ruling_recipe
 from service.domain.state import StationState
-from service.domain.stays import Run, RunAt, run_id
+from service.domain.stays import Run
 from service.domain.world import World
 
 replace = msgspec.structs.replace
@@ -15,7 +15,8 @@ replace = msgspec.structs.replace
 
 def mark(world: World, station: StationState, at: Instant) -> None:
     """From here on panels are of another order or recipe, if they are."""
-    run, known = _run_now(world, station, at), world.stays.stations.get((station.line, station.station))
+    place = (station.line, station.station)
+    run, known = _run_now(world, station, at), world.stays.runs.get(place)
     old = None if known is None else known.run
     if old is None and run.order is None and run.uses is None:
         return
@@ -23,11 +24,10 @@ def mark(world: World, station: StationState, at: Instant) -> None:
         run = replace(run, since=run.base)  # it ran here before anything was kept
     if old is not None and old.is_like(run):
         return
-    kept = world.stays.at(station.line, station.station)
     if old is not None and old.since < run.since:
-        _write_run(world, station, replace(old, until=run.since))
-    kept.run = run
-    _write_run(world, station, run)
+        world.stays.write_run(place, replace(old, until=run.since))
+    world.stays.write_run(place, run)
+    world.stays.run_now(place, run)
 
 
 def mark_line(world: World, line: str, at: Instant) -> None:
@@ -50,8 +50,3 @@ def _run_now(world: World, station: StationState, at: Instant) -> Run:
         None if recipe is None else sorted(name for name, usage in recipe.usage.items() if usage),
         [] if recipe is None else [sorted(set(names)) for names in recipe.alternates if len(names) > 1],
     )
-
-
-def _write_run(world: World, station: StationState, run: Run) -> None:
-    name = run_id(station.line, station.station, run.since)
-    world.stays.runs[name] = RunAt(id=name, line=station.line, station=station.station, run=run)

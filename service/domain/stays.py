@@ -7,16 +7,13 @@ supplies there is an edge that both share, so every part belongs to one stay, or
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
 from math import inf
 
 import msgspec
 
 from service.domain.model import Instant
 
-Place = tuple[str, str]
-"""Line, station."""
 LOADED_OVER, JOINT_PASSED, REMOVED = "loaded over", "joint passed", "removed"
 SEEN_REFILLED, RAN_EMPTY = "seen refilled", "ran empty"
 HOW = (LOADED_OVER, JOINT_PASSED, REMOVED, SEEN_REFILLED, RAN_EMPTY)
@@ -117,160 +114,18 @@ class Run(msgspec.Struct, array_like=True, frozen=True):
         return self.order, self.recipe, self.base, self.start_seen, self.uses, self.together
 
 
-class SlotStays(msgspec.Struct, array_like=True):
-    """What isn't settled of a slot's stays, and the few before; ``kept``: how it stood before each of the
-    last changes, by the loading of then."""
-
-    chain: list[Stay] = []
-    kept: list[tuple[str, list[Stay]]] = []
-
-    @property
-    def waits(self) -> tuple[float, int] | None:
-        """For how many parts to be used, and, with how many known of before, for others than those; ``None``:
-        for nothing."""
-        due = min((edge.due for edge in self._edges() if not edge.is_settled), default=None)
-        return None if due is None else (due, self.chain[-1].before)
-
-    def _edges(self) -> Iterator[Edge]:
-        for stay in self.chain:
-            if stay.ended is not None:
-                yield stay.ended
-        if self.chain:
-            yield self.chain[-1].begun
+def stay_id(line: str, station: str, slot: str, stay: Stay) -> str:
+    """Named after slot and loading, and when it was first written down, as a source may use the name of a
+    loading again: a replay and another database find the same."""
+    return "s" + _digest(line, station, slot, stay.loading, str(stay.first_at))
 
 
-class StationStays(msgspec.Struct, array_like=True):
-    line: str
-    station: str
-    slots: dict[str, SlotStays] = {}
-    run: Run | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Placed:
-    """A stay with its place: what is stored."""
-
-    id: str
-    line: str
-    station: str
-    slot: str
-    stay: Stay
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunAt:
-    id: str
-    line: str
-    station: str
-    run: Run
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Remembered:
-    """What one commit writes of stays and runs; ``gone`` are ids of stays that were undone."""
-
-    stays: Sequence[Placed] = ()
-    runs: Sequence[RunAt] = ()
-    gone: Sequence[str] = ()
-
-
-NOTHING = Remembered()
-
-
-def stay_id(line: str, station: str, slot: str, loading: str) -> str:
-    """Named after slot and loading: a replay and another database find the same."""
-    return "s" + _digest(line, station, slot, loading)
-
-
-def run_id(line: str, station: str, since: int) -> str:
-    return "r" + _digest(line, station, str(since))
+def run_id(line: str, station: str, run: Run) -> str:
+    return "r" + _digest(line, station, str(run.since))
 
 
 def _digest(*names: str) -> str:
     return hashlib.sha256("\x1f".join(names).encode("utf-8", "surrogatepass")).hexdigest()[:20]
-
-
-@dataclass(slots=True)
-class Stays:
-    """All stations' stays, as the single owner holds them; ``waiting`` are the slots with an edge that isn't
-    settled, by station, and for what each ``waits``; ``changed`` and ``runs`` what the next commit writes.
-    ``touched`` is the world's."""
-
-    stations: dict[Place, StationStays] = field(default_factory=dict)
-    waiting: dict[Place, dict[str, tuple[float, int]]] = field(default_factory=dict)
-    changed: dict[str, Placed | None] = field(default_factory=dict, compare=False)
-    runs: dict[str, RunAt] = field(default_factory=dict, compare=False)
-    touched: set[str] = field(default_factory=set, compare=False)
-
-    def at(self, line: str, station: str) -> StationStays:
-        """Of a station, to be changed."""
-        known = self.stations.get((line, station))
-        if known is None:
-            known = self.stations[line, station] = StationStays(line, station)
-        self.touched.add(stays_key(line, station))
-        return known
-
-    def note(self, place: Place, name: str, slot: SlotStays) -> None:
-        """Keep the index right after a slot's stays changed."""
-        waits = slot.waits
-        if waits is not None:
-            self.waiting.setdefault(place, {})[name] = waits
-        elif place in self.waiting:
-            self.waiting[place].pop(name, None)
-            if not self.waiting[place]:
-                del self.waiting[place]
-
-    def adopt(self, known: StationStays) -> None:
-        place = (known.line, known.station)
-        self.forget(place)
-        self.stations[place] = known
-        for name, slot in known.slots.items():
-            self.note(place, name, slot)
-
-    def forget(self, place: Place) -> None:
-        self.stations.pop(place, None)
-        self.waiting.pop(place, None)
-
-    def take(self) -> Remembered:
-        """What changed since it was last asked."""
-        if not self.changed and not self.runs:
-            return NOTHING
-        found = Remembered(
-            stays=[placed for placed in self.changed.values() if placed is not None],
-            runs=list(self.runs.values()),
-            gone=[name for name, placed in self.changed.items() if placed is None],
-        )
-        self.changed.clear()
-        self.runs.clear()
-        return found
-
-    def everything(self) -> Remembered:
-        """All that is at hand, for a store that has nothing of it yet."""
-        stays = [
-            Placed(
-                id=stay_id(*place, name, stay.loading), line=place[0], station=place[1], slot=name, stay=stay
-            )
-            for place, known in self.stations.items()
-            for name, slot in known.slots.items()
-            for stay in slot.chain
-        ]
-        runs = [
-            RunAt(id=run_id(*place, known.run.since), line=place[0], station=place[1], run=known.run)
-            for place, known in self.stations.items()
-            if known.run is not None
-        ]
-        return Remembered(stays=stays, runs=runs)
-
-    def drop_changes(self) -> None:
-        self.changed.clear()
-        self.runs.clear()
-
-    def keys(self) -> Iterable[str]:
-        return (stays_key(*place) for place in self.stations)
-
-
-def stays_key(line: str, station: str) -> str:
-    return f"stays/{line}/{station}"
 
 
 class Span(msgspec.Struct, frozen=True):

@@ -13,6 +13,7 @@ import msgspec
 from service.domain import edges, runs
 from service.domain.edges import Turn
 from service.domain.events import SupplyMessage
+from service.domain.lots import SlotPlace
 from service.domain.model import Instant
 from service.domain.outcome import is_boundary_only
 from service.domain.state import SlotState, StationState
@@ -23,15 +24,12 @@ from service.domain.stays import (
     REMOVED,
     SEEN_REFILLED,
     Edge,
-    Placed,
-    SlotStays,
     Stay,
-    stay_id,
 )
 from service.domain.world import World
 
-MOST_ENDED, MOST_KEPT = 3, 3
-"""Ended stays that stay at hand for what comes late, and states of before for what is undone."""
+MOST_ENDED = 2
+"""Ended stays that stay at hand for what comes late."""
 replace = msgspec.structs.replace
 
 
@@ -133,17 +131,15 @@ def named(turn: Turn, message: SupplyMessage) -> None:
 
 def undone(world: World, station: StationState, slot: SlotState) -> None:
     """The exchange that ended the slot's loading of now never was: what it ended goes on."""
-    there = world.stays.stations.get((station.line, station.station))
-    known = None if there is None else there.slots.get(slot.name)
-    if known is None:
+    place = (station.line, station.station, slot.name)
+    known = world.stays.slots.get(place)
+    if known is None or known.kept is None or known.kept[0] != slot.loading:
         return
-    for place in range(len(known.kept) - 1, -1, -1):
-        if known.kept[place][0] == slot.loading:
-            chain = known.kept[place][1]
-            del known.kept[place:]
-            world.stays.at(station.line, station.station)
-            _write(world, station, slot.name, known, chain, undoes=True)
-            return
+    chain, known.kept = known.kept[1], None
+    for stay in known.chain:
+        if not any(_is_of(stay, each) for each in chain):
+            world.stays.drop(place, stay)
+    _write(world, place, chain)
 
 
 def look(world: World, station: StationState, progress: int, at: Instant) -> None:
@@ -153,20 +149,19 @@ def look(world: World, station: StationState, progress: int, at: Instant) -> Non
     due = [name for name, (parts, _) in waiting.items() if slots[name].used >= parts]
     due += [name for name, (_, before) in waiting.items() if slots[name].before > before]
     for name in sorted(set(due)):
-        slot, known = slots[name], world.stays.stations[place].slots[name]
-        chain = _settled(world, station, slot, known.chain, progress, at)
-        if any(new is not old for new, old in zip(chain, known.chain, strict=True)):
-            _write(world, station, name, world.stays.at(*place).slots[name], chain)
+        chain = world.stays.chain((*place, name))
+        shown = _settled(world, station, slots[name], chain, progress, at)
+        if any(new is not old for new, old in zip(shown, chain, strict=True)):
+            _write(world, (*place, name), shown)
 
 
 def _begin(turn: Turn) -> list[Stay]:
     """The slot's stays before the change, to be changed. What was there when we began to listen is one too,
     once it gave parts."""
     slot, was = turn.slot, turn.was
-    known = turn.world.stays.stations.get((turn.station.line, turn.station.station))
-    mine = None if known is None else known.slots.get(slot.name)
-    if mine is not None and mine.chain:
-        return _charged(mine.chain, was.before, None)
+    chain = turn.world.stays.chain((turn.station.line, turn.station.station, slot.name))
+    if chain:
+        return _charged(chain, was.before, None)
     if not was.used or was.removed:
         return []
     first = was.loading == "first"
@@ -258,40 +253,31 @@ def _charged(chain: list[Stay], before: int, progress: int | None) -> list[Stay]
 
 def _keep(turn: Turn, chain: list[Stay]) -> None:
     """The slot's stays are these from now on; how they stood before is kept for who takes it back."""
-    world, station, name = turn.world, turn.station, turn.slot.name
-    known = world.stays.at(station.line, station.station)
-    if known.run is None:
+    world, station = turn.world, turn.station
+    if (station.line, station.station) not in world.stays.runs:
         runs.mark(world, station, turn.at)
-    slot = known.slots.setdefault(name, SlotStays())
-    slot.kept.append((turn.was.loading, list(slot.chain)))
-    del slot.kept[:-MOST_KEPT]
-    _write(world, station, name, slot, chain)
+    place = (station.line, station.station, turn.slot.name)
+    known = world.stays.at(place)
+    known.kept = (turn.was.loading, known.chain)
+    _write(world, place, chain)
 
 
-def _write(
-    world: World,
-    station: StationState,
-    name: str,
-    slot: SlotStays,
-    chain: list[Stay],
-    *,
-    undoes: bool = False,
-) -> None:
-    place = (station.line, station.station)
-    old = {stay.loading: stay for stay in slot.chain}
-    changed = {each.loading: each for each in chain if old.get(each.loading) is not each}
-    for stay in changed.values():
-        mine = stay_id(*place, name, stay.loading)
-        world.stays.changed[mine] = Placed(id=mine, line=place[0], station=place[1], slot=name, stay=stay)
-    if undoes:
-        for loading in old.keys() - {stay.loading for stay in chain}:
-            world.stays.changed[stay_id(*place, name, loading)] = None
-    slot.chain = _at_hand(chain)
-    world.stays.note(place, name, slot)
+def _write(world: World, place: SlotPlace, chain: list[Stay]) -> None:
+    known = world.stays.at(place)
+    for stay in chain:
+        if not any(stay is each for each in known.chain):
+            world.stays.write(place, stay)
+    known.chain = _at_hand(chain)
+    world.stays.note(known)
 
 
 def _at_hand(chain: list[Stay]) -> list[Stay]:
     """Without those that nothing can change any more."""
     over = [stay for stay in chain if stay.ended is not None and stay.ended.is_settled]
-    gone = {stay.loading for stay in over[:-MOST_ENDED]}
-    return [stay for stay in chain if stay.loading not in gone]
+    gone = over[:-MOST_ENDED]
+    return [stay for stay in chain if not any(stay is each for each in gone)]
+
+
+def _is_of(stay: Stay, other: Stay) -> bool:
+    """Whether both are one supply's time, told at two moments."""
+    return (stay.loading, stay.first_at) == (other.loading, other.first_at)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import msgspec
 
+from service.domain.lots import Stays
 from service.domain.memory import Memory
 from service.domain.model import Instant, Notice
 from service.domain.notices import is_live
@@ -28,7 +29,6 @@ from service.domain.state import (
     station_key,
     supply_key,
 )
-from service.domain.stays import StationStays, Stays
 
 Place = tuple[str, str]
 SlotPlace = tuple[str, str, str]
@@ -37,7 +37,6 @@ _stations = msgspec.msgpack.Decoder(StationState)
 _lines = msgspec.msgpack.Decoder(LineState)
 _supplies = msgspec.msgpack.Decoder(SupplyState)
 _standing = msgspec.msgpack.Decoder(Standing)
-_stays = msgspec.msgpack.Decoder(StationStays)
 _policies = msgspec.msgpack.Decoder(Policy)
 _READ_ORDER = {
     "site": 0,
@@ -47,6 +46,7 @@ _READ_ORDER = {
     "station": 2,
     "supply": 2,
     "stays": 2,
+    "run": 2,
     "notice": 3,
 }
 
@@ -278,8 +278,8 @@ class World:
             case "supply":
                 supply = _supplies.decode(data)
                 self.supplies[supply.name] = supply
-            case "stays":
-                self.stays.adopt(_stays.decode(data))
+            case "stays" | "run":
+                self.stays.read(key, data)
             case "notice":
                 standing = _standing.decode(data)
                 if standing.notice is not None:
@@ -299,9 +299,8 @@ class World:
                 self.lines.pop(rest, None)
             case "supply":
                 self.supplies.pop(rest, None)
-            case "stays":
-                line, _, name = rest.partition("/")
-                self.stays.forget((line, name))
+            case "stays" | "run":
+                self.stays.forget(key)
             case "notice":
                 self._leave(rest)
 
@@ -327,9 +326,11 @@ class World:
             return None if state is None else _encode(state)
         if kind == "site":
             state = self.policy
-        elif kind in ("station", "stays"):
+        elif kind in ("stays", "run"):
+            state = self.stays.state(key)
+        elif kind == "station":
             line, _, name = rest.partition("/")
-            state = (self.stations if kind == "station" else self.stays.stations)[line, name]
+            state = self.stations[line, name]
         elif kind == "line":
             state = self.lines[rest]
         else:

@@ -12,8 +12,8 @@ from sqlalchemy import Connection, delete, select, update
 
 from service import crash
 from service.domain.events import JournalEntry
+from service.domain.lots import NOTHING
 from service.domain.model import Instant
-from service.domain.stays import NOTHING
 from service.ports import Batch, Snapshot
 from service.store.asks import answer_all
 from service.store.codec import decode_journal, decode_notice, encode_states

@@ -8,8 +8,8 @@ from hashlib import blake2b
 from typing import Any
 
 from service.domain.events import JournalEntry
+from service.domain.lots import Placed, RunAt
 from service.domain.model import Instant, Notice, NoticeState
-from service.domain.stays import Placed, RunAt
 from service.ports import Batch, NewDelivery, Refused
 from service.store.codec import (
     clean,

@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, and_, or_, select, tuple_
+from sqlalchemy import ColumnElement, Row, Select, Table, and_, or_, select, tuple_
 
-from service.domain.stays import Placed, Run, RunAt
-from service.ports import Sought
+from service.domain.lots import Placed, RunAt
+from service.ports import PanelRange, Sought
 from service.store.codec import decode_run, decode_stay
 from service.store.database import Database
 from service.store.tables import run, stay
+
+_AT_ONCE = 100
+"""Stretches of panels asked for in one statement."""
 
 
 class SqlLots:
@@ -21,28 +24,28 @@ class SqlLots:
         self._database = database
 
     def stays(self, sought: Sought, *, limit: int, after: str | None = None) -> list[Placed]:
+        # Of panels few rows fit, anywhere in time: told to read along the time, a planner reads all of it.
+        since = stay.c.since if sought.panels is None else stay.c.since + 0
         wanted = (
             select(stay.c.id, stay.c.line, stay.c.station, stay.c.slot, stay.c.data)
             .where(*_fitting(sought), *_behind(after))
-            .order_by(stay.c.since.desc(), stay.c.id.desc())
+            .order_by(since.desc(), stay.c.id.desc())
             .limit(limit)
         )
         return [_placed(row) for row in self._rows(wanted)]
 
-    def runs(self, line: str, station: str, *, first: int, last: int | None) -> list[Run]:
-        there = run.c.line == line, run.c.station == station
-        until = or_(run.c.last_panel.is_(None), run.c.last_panel >= first)
-        wanted = select(run.c.data).where(*there, until).order_by(run.c.first_panel)
-        if last is not None:
-            wanted = wanted.where(run.c.first_panel <= last)
-        return [decode_run(row.data) for row in self._rows(wanted)]
+    def runs(self, panels: Sequence[PanelRange]) -> list[RunAt]:
+        found: list[RunAt] = []
+        for begin in range(0, len(panels), _AT_ONCE):
+            some = panels[begin : begin + _AT_ONCE]
+            wanted = select(run).where(or_(*(_overlapping(run, *each) for each in some)))
+            found += [_run(row) for row in self._rows(wanted)]
+        unlike = {each.id: each for each in found}
+        return sorted(unlike.values(), key=lambda each: (each.line, each.station, each.run.since))
 
     def runs_of(self, order: str) -> list[RunAt]:
         wanted = select(run).where(run.c.order == order).order_by(run.c.at, run.c.id)
-        return [
-            RunAt(id=row.id, line=row.line, station=row.station, run=decode_run(row.data))
-            for row in self._rows(wanted)
-        ]
+        return [_run(row) for row in self._rows(wanted)]
 
     def _rows(self, wanted: Select[Any]) -> Sequence[Row[Any]]:
         return self._database.read(lambda connection: connection.execute(wanted).all())
@@ -56,17 +59,17 @@ def _fitting(sought: Sought) -> Iterator[ColumnElement[bool]]:
     if sought.word:
         yield or_(*(stay.c[name].in_(sought.word) for name in ("lot", "part", "supply")))
     if sought.panels is not None:
-        yield or_(False, *(_overlapping(*each) for each in sought.panels))
+        yield or_(False, *(_overlapping(stay, *each) for each in sought.panels))
     if sought.since is not None:
         yield or_(stay.c.to_at.is_(None), stay.c.to_at >= sought.since)
     if sought.until is not None:
         yield stay.c.since <= sought.until
 
 
-def _overlapping(line: str, station: str, first: int, last: int | None) -> ColumnElement[bool]:
-    there = stay.c.line == line, stay.c.station == station
-    ended = or_(stay.c.last_panel.is_(None), stay.c.last_panel >= first)
-    begun = stay.c.first_panel.is_not(None) if last is None else stay.c.first_panel <= last
+def _overlapping(table: Table, line: str, station: str, first: int, last: int | None) -> ColumnElement[bool]:
+    there = table.c.line == line, table.c.station == station
+    ended = or_(table.c.last_panel.is_(None), table.c.last_panel >= first)
+    begun = table.c.first_panel.is_not(None) if last is None else table.c.first_panel <= last
     return and_(*there, ended, begun)
 
 
@@ -78,3 +81,7 @@ def _behind(after: str | None) -> Iterator[ColumnElement[bool]]:
 
 def _placed(row: Row[Any]) -> Placed:
     return Placed(id=row.id, line=row.line, station=row.station, slot=row.slot, stay=decode_stay(row.data))
+
+
+def _run(row: Row[Any]) -> RunAt:
+    return RunAt(id=row.id, line=row.line, station=row.station, run=decode_run(row.data))

@@ -56,5 +56,6 @@ def _start_state(world: World, position: int, at: Instant) -> StartState:
         standing=list(world.standing.values()),
         learned=list(world.memory.learned.values()),
         records=list(world.memory.records.values()),
-        stays=list(world.stays.stations.values()),
+        stays=list(world.stays.slots.values()),
+        runs=list(world.stays.runs.values()),
     )

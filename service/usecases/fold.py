@@ -25,6 +25,8 @@ def begin(start: StartState) -> World:
         touch_supply(world, supply)
     for stays in start.stays:
         world.stays.adopt(stays)
+    for run in start.runs:
+        world.stays.runs[run.line, run.station] = run
     for standing in start.standing:
         world.stand(standing)
     return world

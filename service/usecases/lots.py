@@ -10,10 +10,11 @@ from itertools import groupby
 import msgspec
 
 from service.desk import Lookup
+from service.domain.lots import Placed, RunAt
 from service.domain.model import Instant, to_rfc3339
 from service.domain.state import StationState, station_key
-from service.domain.stays import Placed, Run, RunAt, Span, spans
-from service.ports import Lots, Sought
+from service.domain.stays import Run, Span, spans
+from service.ports import Lots, PanelRange, Sought
 
 Json = dict[str, object]
 Place = tuple[str, str]
@@ -21,6 +22,7 @@ Panels = tuple[int, int]
 MOST_MERGED = 5000
 """Stays that the answer about panels is put together from; beyond them it says that there are more."""
 _PIECE = 1000
+_OPEN = 1 << 62
 _stations = msgspec.msgpack.Decoder(StationState)
 
 
@@ -101,7 +103,9 @@ class Lotbook:
 
     def _with_panels(self, asked: Lookup, rows: Sequence[Placed]) -> Iterator[Found]:
         stations = {place: self._station(*place) for place in {(row.line, row.station) for row in rows}}
-        runs = {place: self._runs(place, rows) for place in stations}
+        runs: dict[Place, list[Run]] = {place: [] for place in stations}
+        for each in self.lots.runs(_panels(rows)):
+            runs[each.line, each.station].append(each.run)
         for row in rows:
             place = (row.line, row.station)
             mine, used = _spans(row, runs[place], stations[place])
@@ -115,17 +119,23 @@ class Lotbook:
         data = self.committed().get(station_key(line, station))
         return None if data is None else _stations.decode(data)
 
-    def _runs(self, place: Place, rows: Sequence[Placed]) -> list[Run]:
-        mine = [row.stay for row in rows if (row.line, row.station) == place]
-        firsts = [stay.first_panel for stay in mine if stay.first_panel is not None]
-        if not firsts:
-            return []
-        ends = [None if stay.ended is None else stay.ended.late for stay in mine]
-        last = None if None in ends else max(end for end in ends if end is not None)
-        return self.lots.runs(*place, first=min(firsts), last=last)
+
+def _panels(rows: Sequence[Placed]) -> list[PanelRange]:
+    """Those that any of the stays may have fed, in few stretches."""
+    found: dict[Place, list[Panels]] = {}
+    for row in rows:
+        first, end = row.stay.first_panel, row.stay.ended
+        if first is not None:
+            last = _OPEN if end is None or end.late is None else end.late
+            found.setdefault((row.line, row.station), []).append((first, max(first, last)))
+    return [
+        (*place, first, None if last == _OPEN else last)
+        for place, ranges in sorted(found.items())
+        for first, last in merged(ranges)
+    ]
 
 
-def _range(each: RunAt, panel: int | None) -> tuple[str, str, int, int | None] | None:
+def _range(each: RunAt, panel: int | None) -> PanelRange | None:
     """The panels of a run, or the one of its order that is asked for; by the station's total."""
     first, last = each.run.since + 1, each.run.until
     if panel is not None:

@@ -26,9 +26,9 @@ from service.domain.events import (
     When,
 )
 from service.domain.history import Learned, Record
+from service.domain.lots import SlotStays, StationRun
 from service.domain.model import Instant, from_datetime, to_datetime
 from service.domain.state import LineState, Standing, StationState, SupplyState
-from service.domain.stays import StationStays
 from service.wire.native import Address, Misfit, read_message
 
 T = TypeVar("T")
@@ -49,7 +49,8 @@ class StartState(msgspec.Struct):
     standing: list[Standing] = []
     learned: list[Learned] = []
     records: list[Record] = []
-    stays: list[StationStays] = []
+    stays: list[SlotStays] = []
+    runs: list[StationRun] = []
 
 
 class PlainLine(msgspec.Struct, frozen=True):

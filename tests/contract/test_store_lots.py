@@ -5,11 +5,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import msgspec
 import pytest
 
-from service.domain.stays import Edge, Placed, Remembered, Run, RunAt, Stay
+from service.domain.lots import Placed, Remembered, RunAt
+from service.domain.stays import Edge, Run, Stay
 from service.ports import Sought
 from service.store import Store
 from tests.contract.builders import batch, entries
@@ -48,8 +50,8 @@ def keep(
     store.ledger.commit(replace(batch(position, journal=entries(position + 1)), remembered=remembered))
 
 
-def found(store: Store, limit: int = 10, after: str | None = None, **sought: object) -> list[str]:
-    return [each.id for each in store.lots.stays(Sought(**sought), limit=limit, after=after)]  # type: ignore[arg-type]
+def found(store: Store, limit: int = 10, after: str | None = None, **sought: Any) -> list[str]:
+    return [each.id for each in store.lots.stays(Sought(**sought), limit=limit, after=after)]
 
 
 def test_a_stay_comes_back_as_it_was_written_newest_first(store: Store) -> None:
@@ -79,7 +81,7 @@ def test_a_stay_comes_back_as_it_was_written_newest_first(store: Store) -> None:
         ({"panels": []}, []),
     ],
 )  # fmt: skip
-def test_all_that_is_said_must_fit(store: Store, sought: dict[str, object], names: list[str]) -> None:
+def test_all_that_is_said_must_fit(store: Store, sought: dict[str, Any], names: list[str]) -> None:
     other = {"part": "C-1U-0402", "lot": "B2", "supply": "U2"}
     keep(store, placed("s1", 10, 20), placed("s2", 20, 30, slot="F08", **other), placed("s3", 40, slot="F08"))
     assert found(store, **sought) == names
@@ -114,9 +116,14 @@ def test_a_tape_whose_joint_has_not_passed_has_no_panels(store: Store) -> None:
 def test_runs_are_found_by_panels_and_by_order(store: Store) -> None:
     first, second, third = run(0, 100), run(100, 200, "B-2"), run(200)
     keep(store, runs=[third, first, second])
-    assert store.lots.runs("L3", "P1", first=100, last=150) == [first.run, second.run]
-    assert store.lots.runs("L3", "P1", first=201, last=None) == [third.run]
-    assert store.lots.runs("L3", "P2", first=1, last=None) == []
+    assert store.lots.runs([("L3", "P1", 100, 150)]) == [first, second]
+    assert store.lots.runs([("L3", "P1", 201, None), ("L3", "P1", 5, 6)]) == [first, third]
+    assert store.lots.runs([("L3", "P2", 1, None)]) == store.lots.runs([]) == []
+    assert store.lots.runs([("L3", "P1", number, number) for number in range(1, 250)]) == [
+        first,
+        second,
+        third,
+    ]
     assert store.lots.runs_of("B-1") == [first, third]
 
 
@@ -132,7 +139,7 @@ def test_a_run_is_forgotten_once_no_stay_is_left_of_its_panels(store: Store) -> 
     runs = [run(0, 10), run(10, 25), run(25)]
     keep(store, placed("s1", 2, 20), placed("s2", 20, 40), runs=runs)
     assert store.ledger.prune(before=0, stays_before=30) == 2
-    assert store.lots.runs("L3", "P1", first=1, last=None) == [runs[1].run, runs[2].run]
+    assert store.lots.runs([("L3", "P1", 1, None)]) == runs[1:]
 
 
 def _with(stay: Stay, **more: object) -> Stay:

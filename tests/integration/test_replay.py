@@ -98,7 +98,7 @@ def memory(store: Store) -> list[object]:
     """Which lot fed which panels."""
     stays = store.lots.stays(Sought(), limit=1000)
     places = sorted({(stay.line, stay.station) for stay in stays})
-    return [stays, [store.lots.runs(*place, first=0, last=None) for place in places]]
+    return [stays, store.lots.runs([(*place, 0, None) for place in places])]
 
 
 def shown(store: Store, committed: dict[str, bytes]) -> Shown:

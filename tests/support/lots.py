@@ -5,7 +5,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from service.domain.stays import Placed, Run, Span, spans
+from service.domain.lots import Placed
+from service.domain.stays import Run, Span, spans
 from tests.support.story import Story
 
 

@@ -300,7 +300,7 @@ def test_only_what_changed_is_written():
         story.load("F1", 100, station=station)
     story.world.take_changes()
     story.load("F1", 90, station="P2")
-    assert set(story.world.take_changes()) == {"station/L3/P2", "stays/L3/P2"}
+    assert set(story.world.take_changes()) == {"station/L3/P2", "stays/L3/P2/F1"}
     assert story.world.take_changes() == {}
 
 
@@ -315,13 +315,13 @@ def test_restoring_the_first_settings_changes_what_every_slot_sees():
 
 
 @pytest.mark.parametrize(
-    "keys", list(itertools.permutations(["site", "line/L3", "station/L3/P1", "stays/L3/P1"]))
+    "keys", list(itertools.permutations(["site", "line/L3", "station/L3/P1", "stays/L3/P1/F1"]))
 )
 def test_whatever_the_order_of_the_keys_nothing_is_left_of_what_was_never_stored(keys):
     story = Story(Policy(warn=Limits(lead_panels=99)))
     story.load("F1", 100)
     story.order("o1", "running")
-    story.world.restore(keys, {})
+    story.world.restore([*keys, "run/L3/P1"], {})
     assert story.world == World()
 
 
