@@ -63,6 +63,7 @@ def supplies(
     state: Annotated[list[State] | None, Query(description="of the floor life; may be repeated")] = None,
     part: Annotated[schemas.Text | None, Query(description="only those of this part")] = None,
     line: Annotated[schemas.Name | None, Query(description="only what is loaded on this line")] = None,
+    q: Annotated[schemas.Text | None, Query(description="in the name, the part or the lot")] = None,
     limit: Limit = PAGE,
     after: Annotated[str | None, Query(max_length=256, description="the last supply seen")] = None,
 ) -> Response:
@@ -70,7 +71,7 @@ def supplies(
     found = own.reading.supplies()
     names = [each["supply"] for each in found]
     start = names.index(after) + 1 if after in names else 0
-    wanted = (each for each in found[start:] if _is_wanted(each, state, part, line))
+    wanted = (each for each in found[start:] if _is_wanted(each, state, part, line) and _has(each, q))
     return json_answer([each for each, _ in zip(wanted, range(min(limit, LARGEST_PAGE)), strict=False)])
 
 
@@ -83,6 +84,11 @@ def _is_wanted(
     if part is not None and shown["part"] != part:
         return False
     return line is None or (isinstance(where, dict) and where["line"] == line)
+
+
+def _has(shown: dict[str, object], text: str | None) -> bool:
+    words = (str(shown[key] or "").lower() for key in ("supply", "part", "lot"))
+    return text is None or any(text.strip().lower() in word for word in words)
 
 
 @router.post(

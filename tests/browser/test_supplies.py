@@ -51,9 +51,13 @@ def test_what_ends_first_stands_first_and_what_was_done_is_said_with_two_presses
     expect(page.locator("#verdict")).to_have_text("1 floor life ends within 2 hours.")
 
     page.locator("#which").select_option("all")
-    page.locator("#text").fill("10k")
+    page.get_by_label("Supply, part or lot").fill("10k")
     assert page.locator(".supply-card h3").all_inner_texts() == ["R-1001"]
     expect(card(page, "R-1001")).to_contain_text("Nobody says that it is sensitive to moisture.")
+
+    page.get_by_label("Supply, part or lot").fill("[)>␞06␝1PMCU-48Q␝STR-0413␞␄")
+    page.get_by_role("button", name="Read").click()
+    expect(page.locator(".supply-card h3")).to_have_text(["TR-0413"])
 
 
 def test_a_slot_shows_the_floor_life_and_the_next_cell_of_what_is_in_it(open_page: OpenPage) -> None:

@@ -2,19 +2,23 @@
 
 import { pressable, teller } from "./act.js";
 import { Failure, get, path, post } from "./api.js";
-import { field, open, who } from "./ask.js";
+import { who } from "./ask.js";
+import { another, baked, inTheDry, opened } from "./cared.js";
 import { arrange, make, say } from "./dom.js";
 import { many, number, t } from "./language.js";
 import { lifeView, pressing } from "./life.js";
+import { scanner } from "./scan.js";
 import { pageOf, parts } from "./words.js";
 import "./shell.js";
 
 const EVERY_MS = 20000;
+const MOST = 1000;
 const byId = (id) => document.getElementById(id);
 const shown = new Map();
 const choice = { which: "limited", text: "" };
 let rows = [];
 let asked = 0;
+let tooMany = false;
 
 /** Now by the service's clock: that of the last answer, and what passed since. */
 function now() {
@@ -71,8 +75,8 @@ function card(name) {
     return own;
   };
   const acts = {
-    opened: button(t("Opened…"), "opened", askOpened), dry: button(t("Into the dry cabinet…"), "dry", askDry),
-    out: button(t("Out again"), "out", async () => ({})), baked: button(t("Baked…"), "baked", askBaked),
+    opened: button(t("Opened…"), "opened", opened), dry: button(t("Into the dry cabinet…"), "dry", inTheDry),
+    out: button(t("Out again"), "out", async () => ({})), baked: button(t("Baked…"), "baked", baked),
   };
   const element = make("article", { class: "supply-card" },
     make("h3", {}, name), facts, where, view.element, none, make("div", { class: "acts" }, make("div", { class: "buttons" }, ...Object.values(acts))), said);
@@ -113,58 +117,21 @@ async function care(supply, change, ask) {
   return DONE[change];
 }
 
-function when(label) {
-  return field(label, t("By the clock of this device; now, if empty."), { name: "at", type: "datetime-local" });
-}
-
-const timed = (given) => (given.at ? { at: new Date(given.at).toISOString() } : {});
-const cautions = () => document.getElementById("care-text").content.cloneNode(true);
-
-async function askOpened(supply) {
-  const given = await open(t("{supply} was opened?", { supply }), [
-    make("p", {}, t("From then on its parts lie open and its floor life runs.")), when(t("When?")),
-  ], t("Yes, it is open"), t("No"));
-  return given && timed(given);
-}
-
-async function askDry(supply) {
-  const humidities = [[t("10 % RH or less"), 10], [t("5 % RH or less"), 5], [t("Not known: as configured"), ""]];
-  const given = await open(t("{supply} is in the dry cabinet?", { supply }), [
-    make("fieldset", { class: "choices" }, make("legend", {}, t("How dry is it there?")), ...humidities.map(([words, value], index) =>
-      make("label", {}, make("input", { type: "radio", name: "humidity", value, checked: index === 2 }), words))),
-    when(t("Since when?")),
-  ], t("Yes, it is in"), t("No"));
-  return given && { ...timed(given), ...(given.humidity && { humidity: Number(given.humidity) }) };
-}
-
-async function askBaked(supply) {
-  const given = await open(t("The bake of {supply} is complete?", { supply }), [
-    make("p", {}, t("Its floor life begins anew at the end of the bake.")), cautions(), when(t("When did it end?")),
-  ], t("Yes, baked to the end"), t("No"));
-  return given && timed(given);
-}
-
-async function askNew() {
-  const given = await open(t("Another supply was opened?"), [
-    field(t("Name of the supply"), t("As on its label or carrier."), { name: "supply", required: true, maxlength: 256, autofocus: true }),
-    field(t("Part"), null, { name: "part", maxlength: 256 }),
-    field(t("Moisture level"), t("Such as 3, 2a or 6; as configured for the part, if empty."), { name: "level", maxlength: 8 }),
-    field(t("Hours on the label"), t("For level 6 alone."), { name: "hours", inputmode: "decimal", pattern: "[0-9]{1,5}([.,][0-9]+)?" }),
-    when(t("When?")),
-  ], t("Yes, it is open"), t("Not now"), { typing: true });
-  const by = given && (await who());
+async function careAnother() {
+  const said = await another();
+  const by = said && (await who());
   if (!by) return null;
-  const body = { change: "opened", by, ...timed(given), ...(given.part.trim() && { part: given.part.trim() }),
-    ...(given.level.trim() && { moisture_level: given.level.trim() }),
-    ...(given.hours && { floor_hours: Number(given.hours.replace(",", ".")) }) };
-  await post(`${path("supplies", given.supply.trim())}/care`, body);
+  await post(`${path("supplies", said.supply)}/care`, { ...said.body, by });
   await refresh();
   return DONE.opened;
 }
 
 async function refresh() {
   try {
-    rows = await get("/supplies?limit=1000");
+    // Beyond so many the service looks; what ends soonest is among the first in any case.
+    const query = new URLSearchParams({ limit: MOST, ...(tooMany && choice.text && { q: choice.text }) });
+    rows = await get(`/supplies?${query}`);
+    tooMany = tooMany || rows.length === MOST;
     asked = performance.now();
     draw();
     document.body.dataset.shown = "supplies";
@@ -174,8 +141,30 @@ async function refresh() {
   }
 }
 
+/** A label that was scanned finds its supply, whatever was chosen before; nothing typed shows all of the choice. */
+async function find(text) {
+  choice.text = field.value = await wordOf(text);
+  choice.which = byId("which").value = "all";
+  await refresh();
+  byId("supplies").querySelector("h3")?.scrollIntoView({ block: "nearest" });
+}
+
+/** What a label says, or the text itself. */
+async function wordOf(text) {
+  try {
+    const { supply, part, lot } = await post("/labels/read", { text });
+    return supply ?? part ?? lot ?? text.trim();
+  } catch (failure) {
+    if (failure instanceof Failure && [403, 404, 422].includes(failure.status)) return text.trim();
+    throw failure;
+  }
+}
+
+const box = scanner(find, { label: t("Supply, part or lot") });
+const field = box.element.querySelector("input");
+field.addEventListener("input", () => { choice.text = field.value; draw(); });
+byId("find").replaceWith(box.element);
 byId("which").addEventListener("change", (event) => { choice.which = event.target.value; draw(); });
-byId("text").addEventListener("input", (event) => { choice.text = event.target.value; draw(); });
-pressable(byId("another"), askNew, teller(byId("said"), say));
+pressable(byId("another"), careAnother, teller(byId("said"), say));
 refresh();
 setInterval(() => document.hidden || refresh(), EVERY_MS);

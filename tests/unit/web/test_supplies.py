@@ -46,6 +46,7 @@ def test_a_choice_and_pages(client):
     assert names(client, "?state=dry&state=sealed") == ["TR-0398", "TR-0413"]
     assert names(client, "?part=MCU-48Q") == ["TR-0412", "TR-0413"]
     assert names(client, "?line=L3") == []
+    assert names(client, "?q=shield") == ["R-2207", "R-2211"]
     assert names(client, "?limit=2&after=R-2211") == ["TR-0412", "TR-0500"]
 
 
