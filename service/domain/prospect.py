@@ -188,9 +188,12 @@ def _may_run_out(sight: Sight, case: Case, spread: Spread[int]) -> bool:
 
 
 def _full(sight: Sight, slot: SlotState) -> float | None:
-    """The parts of a full supply: as configured, else as this one was labelled when it was loaded."""
+    """The parts of a full supply: as configured, as many as its trays have cells, or as this one was labelled
+    when it was loaded."""
     if sight.rule.full:
         return float(sight.rule.full)
+    if slot.tray is not None:
+        return float(slot.tray.matrix.cells)
     otherwise = slot.partial or slot.assumed or slot.exact or slot.joints
     return None if otherwise or not slot.declared else float(slot.declared)
 

@@ -27,7 +27,7 @@ from service.wire.native import Address
 EVERY = 2.0
 SHARE = 0.05
 """Of the time, at most this much goes into planning while counts keep coming."""
-LONGEST_PAUSE = 10.0
+LONGEST_PAUSE = 5.0
 _MOMENTS = frozenset({"as_of", "at", "from", "by", "begin", "end"})
 _encode = msgspec.json.Encoder().encode
 Publish = Callable[[Iterable[tuple[str, bytes, bool]]], None]
