@@ -33,7 +33,7 @@ def test_a_row_leads_to_its_slot_and_back_leads_to_the_road(open_page: OpenPage)
 
 def test_a_notice_leads_to_its_slot(open_page: OpenPage) -> None:
     page = open_page()
-    page.locator("#notice-n-L3-P2-T2").get_by_role("link").click()
+    page.locator("#notice-n-L3-P2-T2").get_by_role("link", name="P2 · line L3").click()
     expect(page.locator("#slot-title")).to_contain_text("T2")
     expect(page.locator("#notice-n-L3-P2-T2")).to_be_visible()
 

@@ -9,8 +9,10 @@ from typing import Any
 
 import pytest
 
+from service.domain.access import Role
 from service.store import open_store
 from service.usecases.replay import replay
+from service.web.gate import needed
 from tests.support.hall import Hall, hall
 
 with warnings.catch_warnings():
@@ -49,6 +51,11 @@ def load(client: TestClient, path: str = F07, **said: Any) -> Any:
 def told(client: TestClient, *states: str) -> list[dict[str, Any]]:
     found = client.get("/api/v1/notices", params={"state": states or ("open", "taken")}).json()
     return [each for each in found if each["kind"] == "wrong part"]
+
+
+def test_looking_needs_the_role_to_read_and_checking_the_one_to_act():
+    assert needed("GET", f"{F07}/exchange") is needed("GET", "/exchange") is Role.READ
+    assert needed("POST", f"{F07}/check") is Role.ACT
 
 
 # Before anything is loaded

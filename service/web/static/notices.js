@@ -57,7 +57,7 @@ function card(id, keep) {
   const left = button(t("I counted what is left"), (one) => act.counted(slotNow(one), keep.slot));
   const quiet = button("", (one) => act.quiet(one, keep.notice));
   const close = button(t("Close…"), (one) => act.close(one, keep.notice));
-  const guided = make("a", { class: "button" }, t("Exchange, step by step"));
+  const guided = make("a", { class: "button" }, t("Exchange it"));
   const buttons = make("div", { class: "buttons" }, take, guided, load, right, other, left, quiet, release, close);
   const element = make("article", { class: "notice", id: `notice-${id}` },
     level, make("div", { class: "what" }, place, supply), make("div", { class: "soon" }, panels, when),
@@ -137,7 +137,7 @@ function showSoon(panels, when, notice) {
   if (notice.level === "empty" && notice.kind === "supply") {
     if (panels.textContent !== t("Out")) panels.replaceChildren(make("b", {}, t("Out")));
     say(when, t("the station waits"));
-  } else if (spread && !isQuestion(notice)) {
+  } else if (spread && !isQuestion(notice) && notice.kind !== "wrong part") {
     if (panels.childElementCount !== 2) panels.replaceChildren(make("b"), " ", make("span"));
     say(panels.firstElementChild, number(spread.p50));
     say(panels.lastElementChild, many(spread.p50, "panel left", "panels left"));
@@ -172,7 +172,7 @@ function toldWords({ hears, reminded = 0 }) {
 export function statusOf(notice) {
   switch (notice.state) {
     case "taken":
-      return takenWords(notice);
+      return notice.reason ? "" : takenWords(notice); // its message says who answers for it
     case "quiet":
       return [quietWords(notice), notice.taken_by && takenWords(notice)].filter(Boolean).join(" · ");
     case "closed":
