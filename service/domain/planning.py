@@ -26,7 +26,8 @@ from service.domain.state import KeptPlan, LineState
 from service.domain.world import World, touch_line
 
 _GIVE = 2
-"""Panels that a kept stop may be earlier than a supply would be exchanged now: that costs some parts."""
+"""Panels that a kept stop may be earlier than a supply would be exchanged now, which costs some parts; far
+ahead a tenth of the way, because numbers that far still move."""
 _GIVE_LATER = 5
 """The same, either way, for supplies that aren't loaded yet."""
 Key = tuple[str, str, int]
@@ -236,7 +237,8 @@ def _fits(held: _Held, need: Need) -> bool:
     if key_of(need) not in held.keys:
         return need.first <= held.boundary <= need.last
     give = _GIVE_LATER if need.what.number > 1 else 0
-    return need.first - max(_GIVE, give) <= held.boundary <= need.last + give
+    early = max(_GIVE, give, held.boundary // 10)
+    return need.first - early <= held.boundary <= need.last + give
 
 
 def _own(prospect: Prospect, needs: Sequence[Need]) -> list[tuple[int, list[Need]]]:

@@ -40,8 +40,9 @@ def meets_everything(prospect: Prospect, stops: list[Drawn]) -> bool:
         need.what.supply.slot.name: stop for stop in stops for need in stop.needs if need.what.number == 1
     }
     return all(
-        window.first - GIVE <= served[window.what.supply.slot.name].boundary <= window.last
+        window.first - max(GIVE, at // 10) <= at <= window.last
         for window in prospect.windows
+        for at in (served[window.what.supply.slot.name].boundary,)
     )
 
 
