@@ -14,7 +14,8 @@ from functools import partial
 from simulators.agenda import Agenda
 from simulators.events import StandsReady
 from simulators.loading import Hand
-from simulators.operators import Operator, Operators, Place, Post
+from simulators.operators import Operators
+from simulators.places import Operator, Place, Post
 from simulators.plan import FollowPlan, PeoplePlan
 from simulators.sheet import PlannedHalt, Sheet, Turn
 

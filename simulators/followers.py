@@ -7,13 +7,14 @@ towers like everybody else (see ``operators``). What an errand takes isn't decid
 from __future__ import annotations
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import partial
 
 from simulators.agenda import Agenda
 from simulators.errands import Errands, Follower, first_of
 from simulators.events import InHand, Learned, PlanOpened
-from simulators.operators import Operator, Operators, Place
+from simulators.operators import Operators
+from simulators.places import Operator, Place
 from simulators.plan import FollowPlan, PeoplePlan
 from simulators.sheet import Sheet
 
@@ -37,9 +38,12 @@ class Followers:
             self._look_after(each, self._draw(plan.looks))
 
     def _follower(self, operator: Operator) -> Follower | None:
-        own = tuple(line for line, names in self._plan.lines.items() if operator.name in names)
-        beside = tuple(line for line, names in self._plan.beside.items() if operator.name in names)
+        own, beside = (self._lines(of, operator) for of in (self._plan.lines, self._plan.beside))
         return Follower(operator, own, beside) if own or beside else None
+
+    def _lines(self, of: Mapping[str, tuple[str, ...]], operator: Operator) -> tuple[str, ...]:
+        here = {line for line, _ in self._crew.places}
+        return tuple(line for line, names in of.items() if operator.name in names and line in here)
 
     def hand(self, line: str, person: str, sheet: Sheet) -> None:
         """The plan that the person has just opened."""
