@@ -95,6 +95,9 @@ def test_planned_stops_go_through_the_road_and_mark_what_is_exchanged_then(
     assert sorted(marked.locator(".name b").all_inner_texts()) == ["T1", "T2"]
     expect(marked.filter(has_text="RF-SHIELD-22").locator(".tags")).to_contain_text("stop in 28 panels")
     expect(road.locator(".legend")).to_contain_text("planned stop")
+    marked.filter(has_text="RF-SHIELD-22").get_by_role("link").click()
+    expect(page.locator("#tags")).to_contain_text("stop in 28 panels")
+    expect(page.locator("#road .picture .sign-stop")).to_have_count(1)
 
 
 def test_without_a_plan_the_road_is_quiet_and_the_page_says_that_no_stop_is_needed(

@@ -65,7 +65,7 @@ export function road(line, changed) {
 }
 
 /** The planned stops, each with its slots. */
-const stopsOf = (plan) => (plan?.stops ?? []).map((stop) =>
+export const stopsOf = (plan) => (plan?.stops ?? []).map((stop) =>
   ({ ...stop, slots: new Set(stop.exchanges.map(({ station, slot }) => `${station}/${slot}`)) }));
 
 /** `Stop in 14 panels, 13:40: P2 T1, P1 T3` */

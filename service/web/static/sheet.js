@@ -8,7 +8,7 @@ import { legend } from "./legend.js";
 import { lifeView } from "./life.js";
 import { marks } from "./marks.js";
 import { trayView } from "./matrix.js";
-import { onWidth, showPanels, showTags } from "./road.js";
+import { onWidth, showPanels, showTags, stopsOf } from "./road.js";
 import { drawAxis, fitting } from "./scale.js";
 import { clock, ofKind, panels, range, whyUnknown } from "./words.js";
 import { whyView } from "./why.js";
@@ -41,7 +41,8 @@ export function sheet(places, keep, changed) {
   const acts = actsOn(() => slot, keep);
   places.acts.append(...acts.elements);
 
-  function show(next, reasons, { now, takt }) {
+  /** `plan`: that of its line; null: none is known. */
+  function show(next, reasons, { now, takt, plan }) {
     slot = next;
     const spread = slot.panels_to_empty;
     say(places.part, slot.part ?? t("part not known"));
@@ -49,18 +50,25 @@ export function sheet(places, keep, changed) {
     if (slot.state === "empty") say(places.panels.firstElementChild, t("Out"));
     else if (!spread) say(places.panels.lastElementChild, whyUnknown(slot));
     say(places.when, whenWords(slot, now));
-    showTags(places.tags, slot);
+    const planned = stopsOf(plan).filter((stop) => stop.slots.has(`${slot.station}/${slot.slot}`));
+    showTags(places.tags, slot, planned[0]);
     const scale = { horizon: fitting([slot]), width, height: ROAD_PX };
-    drawAxis(axis, { ...scale, now, takt, lead: slot.lead_panels, end: slot.order_panels_left ?? null });
+    scale.stops = planned.filter(({ panels: far }) => far <= scale.horizon);
+    drawAxis(axis, { ...scale, stops: [], now, takt, lead: slot.lead_panels, end: slot.order_panels_left ?? null });
     lane.replaceChildren(...(spread ? marks(slot, scale) : []));
     say(spoken, roadWords(slot, now, takt));
-    if (legends.dataset.gates !== String(slot.boundary_only)) legends.replaceChildren(legend(slot.boundary_only));
-    legends.dataset.gates = slot.boundary_only;
+    explain(slot.boundary_only, scale.stops.length > 0);
     left.show(slot, reasons?.figures.declared ?? null);
     showPart(places.life, slot.floor_life, () => life.show(slot.floor_life, wall(now)));
     showPart(places.tray, slot.tray, () => tray.show(slot.tray));
     why.show(reasons, slot);
     acts.show();
+  }
+
+  function explain(...needs) {
+    if (legends.dataset.for === String(needs)) return;
+    legends.dataset.for = needs;
+    legends.replaceChildren(legend(...needs));
   }
   return { show };
 }

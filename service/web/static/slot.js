@@ -1,6 +1,7 @@
 // The page of one slot: live like the first page, with the reasons fetched again whenever its number moved.
 
 import { get, path } from "./api.js";
+import { beside } from "./beside.js";
 import { arrange, icon, make } from "./dom.js";
 import { showFed } from "./fed.js";
 import { follow } from "./live.js";
@@ -21,6 +22,8 @@ let reasons = null;
 let reasonsFor = null;
 let waiting = false;
 
+const plans = beside(() => get(path("lines", line, "plan")), () => shown());
+
 const keep = {
   slot(next) { state.hearSlot(next); shown(); },
   notice(notice) { told([{ notice, ...state.hearNotice(notice) }]); shown(); },
@@ -29,7 +32,7 @@ const names = ["part", "panels", "when", "tags", "road", "left", "life", "tray",
 const shown = onceAFrame(() => {
   const here = state.slotOf({ line, station, slot });
   if (!here) return;
-  view.show(here, reasons, { now: state.nowOf(line), takt: state.taktOf(line) });
+  view.show(here, reasons, { now: state.nowOf(line), takt: state.taktOf(line), plan: plans.known.get(line) ?? null });
   showItsNotices();
   showFed(byId("fed"), { line, station, slot }, here);
   byId("sheet").hidden = false;
@@ -89,4 +92,9 @@ function told(changes) {
   tellOf(mine, state.noticesInOrder(line).filter((notice) => isHere(notice) && notice.state === "open").length);
 }
 
-follow({ line, also, shown, told, condition });
+function heard() {
+  plans.news([line]);
+  shown();
+}
+
+follow({ line, also, shown: heard, told, condition, events: { plan: (plan) => plans.put(plan.line, plan) } });
