@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.domain.calendar import hours_of, is_at_work, timed, walk, worked
+from service.domain.calendar import hours_of, is_at_work, rests, timed, walk, worked
 from service.domain.model import SECOND, from_datetime, to_datetime
 from service.domain.policy import DAYS, Policy, Shift
 
@@ -44,6 +44,19 @@ def test_breaks_are_not_worked():
     early = hours(EARLY)
     assert worked(early, at("2026-03-02 06:00"), at("2026-03-02 14:00")) == 7 * HOUR + 15 * MINUTE
     assert local(walk(early, at("2026-03-02 08:50"), 20 * MINUTE)) == "2026-03-02 09:25:00"
+
+
+def test_a_rest_begins_with_each_break_and_with_the_end_of_the_last_shift():
+    shifts = hours(EARLY, Shift(start="14:00", end="22:00"))
+    begun = rests(shifts, at("2026-03-02 09:00"), at("2026-03-03 09:00"))
+    assert [local(each)[5:16] for each in begun] == ["03-02 11:30", "03-02 22:00", "03-03 09:00"]
+    assert rests(None, at("2026-03-02 09:00"), at("2026-03-03 09:00")) == []
+
+
+def test_work_that_goes_on_over_weeks_has_no_rest_in_between():
+    always = hours(Shift(start="00:00", end="00:00"), closed=("2027-01-01",))
+    begun = rests(always, at("2026-03-02 09:00"), at("2027-02-02 09:00"))
+    assert [local(each)[:16] for each in begun] == ["2027-01-01 00:00"]
 
 
 def test_after_the_last_shift_of_the_week_comes_the_first_of_the_next():

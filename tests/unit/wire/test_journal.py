@@ -17,7 +17,7 @@ from service.wire.native import Address, Misfit
 from tests.support.story import START, Story
 
 EXPORT = Exporter("Ferrow plant/Linz")
-KINDS = ["count", "supply", "recipe", "order", "tower", "link", "person", "time", "settings"]
+KINDS = ["count", "supply", "recipe", "order", "tower", "link", "person", "plan", "time", "settings"]
 _documents = st.recursive(
     st.none()
     | st.booleans()
