@@ -132,9 +132,9 @@ class FloorLife:
 
 def read_level(raw: object) -> str | None:
     """``3`` of ``MSL3``, ``3`` or ``level 3``, ``2a`` of ``2A``; ``None`` where it can't be read."""
-    if isinstance(raw, bool) or not isinstance(raw, str | int):
-        return None
-    found = _LEVEL.fullmatch(str(raw).strip()[:16])
+    if isinstance(raw, int):
+        return str(raw) if not isinstance(raw, bool) and 1 <= raw <= 9 else None
+    found = _LEVEL.fullmatch(raw.strip()) if isinstance(raw, str) else None
     return found[1].lower() if found else None
 
 

@@ -147,7 +147,7 @@ def test_a_level_is_read_as_people_write_it(said, level):
     assert read_level(said) == level
 
 
-@pytest.mark.parametrize("junk", ["", "three", None, True, [], "33", 0, -3, 3.5, "3" * 5000])
+@pytest.mark.parametrize("junk", ["", "three", None, True, [], "33", 0, -3, 3.5, "3" * 5000, 2**70])
 def test_what_is_no_level_isnt_taken_for_one(junk):
     assert read_level(junk) is None
 

@@ -16,6 +16,9 @@ from tests.support.story import Story
 TRAYS = Policy(slots=[SlotRule(slot="T*", tray=Matrix(8, 20, 3))])
 
 
+KEYS = st.sampled_from(("rows", "columns", "stack", "next", "partial"))
+
+
 def line(policy: Policy | None = TRAYS) -> Story:
     story = Story(policy)
     story.recipe({"T2": 1})
@@ -210,3 +213,22 @@ def test_cells_are_passed_by_parts_and_by_empty_cavities_alike(steps):
     slot = story.slot("T2")
     assert stacks.passed(slot) == placed + empty + lost
     assert slot.book == 480 - placed - empty - lost
+
+
+JSON = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.floats(allow_nan=False, allow_infinity=False)
+    | st.text(max_size=4),
+    lambda inside: st.lists(inside, max_size=3) | st.dictionaries(KEYS, inside, max_size=5),
+    max_leaves=8,
+)
+
+
+@settings(max_examples=80, deadline=None)
+@given(trays=JSON, level=JSON, hours=JSON)
+def test_whatever_a_message_says_of_trays_and_moisture_its_load_is_applied(trays, level, hours):
+    story = line(Policy())
+    story.load("T2", 40, kind="tray", trays=trays, moisture_level=level, floor_hours=hours)
+    assert story.slot("T2").book == 40
