@@ -148,7 +148,7 @@ def spans(slot: str, stay: Stay, runs: Sequence[Run], progress: int) -> list[Spa
         return []
     now = progress if ended is None or ended.late is None else ended.late
     first = (begun.early if begun.early is not None else progress) + 1
-    if stay.used == 0 and ended is not None and ended.early is not None:
+    if ended is not None and ended.early is not None and ended.used == begun.low and not stay.late_parts:
         first = ended.early + 1  # nothing was counted by then
     surely = None if begun.late is None else begun.late + 1
     last_sure = now if ended is None or ended.early is None else ended.early
