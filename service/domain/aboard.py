@@ -14,7 +14,7 @@ from service.domain.notices import Told
 from service.domain.policy import SlotRule
 from service.domain.state import SlotState, StationState
 from service.domain.trays import Filling
-from service.domain.world import World
+from service.domain.world import World, touch_supply
 
 
 def apply(world: World, station: StationState, message: SupplyMessage, at: Instant) -> list[Told] | None:
@@ -40,10 +40,18 @@ def apply(world: World, station: StationState, message: SupplyMessage, at: Insta
 
 
 def undone(world: World, line: str, station: str, message: SupplyMessage, at: Instant) -> list[Told] | None:
-    """The slot is again as it was; its notice about the floor life is told anew."""
+    """The slot is again as it was, and its notice about the floor life is told anew; what is known of the
+    supply that was in it goes with that."""
+    known = world.stations.get((line, station))
+    slot = None if known is None else known.slots.get(message.slot)
+    supply, exposure = (None, None) if slot is None else (slot.supply, slot.exposure)
     told = undo.apply(world, line, station, message, at)
     if told is None:
         return None
+    out = world.supplies.get(supply) if supply is not None else None
+    if out is not None and out.where is None and out.exposure is None:
+        out.exposure = exposure
+        touch_supply(world, out)
     world.stations[line, station].slots[message.slot].aged_told = None
     return told + _settle_at(world, (line, station, message.slot), at, message.by)
 

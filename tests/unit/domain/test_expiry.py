@@ -123,6 +123,22 @@ def test_the_label_of_a_supply_says_its_level_and_its_hours():
     assert left(story) == pytest.approx(6)
 
 
+def test_an_exchange_that_is_undone_leaves_each_supply_with_its_own():
+    story = line()
+    story.load("T2", 5000, kind="tray", part="MCU-48Q", supply="TR-1", opened_at=story.time(167 * HOUR))
+    assert life_notices(story) == [Level.EARLY]
+    said = {"part": "MCU-48Q", "supply": "TR-2", "opened_at": story.time(10 * HOUR)}
+    story.load("T2", 160, id="x1", kind="tray", **said)
+    assert left(story) == pytest.approx(158)
+    assert life_notices(story) == []
+    told = story.supply("undone", "T2", undoes="x1", by="Ines")
+    assert left(story) == pytest.approx(1)
+    assert "opened floor life" in story.words(told)
+    out = opened.life_of(story.world, "TR-2", story.now)
+    assert out is not None
+    assert (out.left or 0) / HOURS == pytest.approx(158)
+
+
 def test_where_nobody_speaks_of_moisture_nothing_is_kept():
     story = line()
     story.load("F1", 5000, kind="tape", part="R-10K-0402", supply="R-1")
