@@ -100,6 +100,8 @@ class Device:
         return page
 
     def forget(self) -> None:
+        if not self.lent:
+            return
         self.lent = False
         for page in self._context.pages:
             if page is not self._anchor:
