@@ -73,8 +73,11 @@ def _with_quantity(message: SupplyMessage, filling: Filling | None, *, brings: b
 
 
 def _take_aboard(world: World, slot: SlotState, message: SupplyMessage, at: Instant) -> None:
-    """What is known of a named supply is the slot's from now on."""
+    """What is known of a named supply is the slot's from now on. A tape that is joined rules at once: what is
+    left of the one before is used up soon."""
     known = world.supplies.get(message.supply) if message.supply is not None else None
+    if message.change == "joined" and known is None:
+        slot.exposure = slot.aged_told = None
     if known is not None:
         slot.exposure, known.exposure = known.exposure, None
         slot.tray, slot.empty, known.tray, known.empty = known.tray, known.empty, None, 0

@@ -61,7 +61,7 @@ def life_in(world: World, slot: SlotState, at: Instant) -> FloorLife | None:
     if slot.removed or (slot.exposure is None and level is None):
         return None
     exposure = slot.exposure
-    if exposure is None and slot.loaded_at is not None:
+    if exposure is None and slot.loaded_at is not None and not slot.joints:
         # Nobody knows what was before; since then at least it has lain open.
         exposure = Exposure([Cared(slot.loaded_at, "loaded")])
     return floor_life(exposure, level, world.policy.floor_life, at)

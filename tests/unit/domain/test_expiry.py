@@ -123,6 +123,17 @@ def test_the_label_of_a_supply_says_its_level_and_its_hours():
     assert left(story) == pytest.approx(6)
 
 
+def test_a_tape_that_is_joined_counts_from_its_own_opening():
+    story = line()
+    story.load("F1", 400, kind="tape", part="RF-SHIELD-22", opened_at=story.time(23 * HOUR))
+    assert life_notices(story) == [Level.EARLY]
+    told = story.join("F1", 2000, opened_at=story.time(2 * HOUR))
+    assert "closed refilled" in story.words(told)
+    assert left(story, "F1") == pytest.approx(22)
+    story.join("F1", 2000, supply="R-7", opened_at=story.time(HOUR))
+    assert left(story, "F1") == pytest.approx(23)
+
+
 def test_an_exchange_that_is_undone_leaves_each_supply_with_its_own():
     story = line()
     story.load("T2", 5000, kind="tray", part="MCU-48Q", supply="TR-1", opened_at=story.time(167 * HOUR))
