@@ -45,12 +45,13 @@ def plan_seconds() -> Seconds:
         Job(number, release, release + chance.uniform(5.0, 3e5), 5.0)
         for number, release in enumerate(chance.uniform(0.0, 1e5) for _ in range(WINDOWS))
     ]
+    patient = [Job(each.what, each.release, 1e9, 5.0) for each in jobs]
     costs = _costs()
     story = _line()
     return Seconds(
         stops=_best(lambda: fewest_stops(windows)),
         jobs=_best(lambda: in_turn(jobs)),
-        bound=_best(lambda: can_be_done([Job(each.what, each.release, 1e9, 5.0) for each in jobs])),
+        bound=_best(lambda: can_be_done(patient)),
         cheapest=_best(lambda: cheapest_stops(costs, np.full(BOUNDARIES, 30.0))),
         line=_best(lambda: _plan(story)),
     )
