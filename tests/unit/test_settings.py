@@ -395,6 +395,10 @@ def test_a_file_that_python_can_not_read_is_named_too(problems, value):
             "mqtt.url: is not a well-formed address (look at the port and the brackets)",
         ),
         (
+            "[store]\nkeep_stays_days = 0",
+            "store.keep_stays_days: 0 is not allowed (whole days, 1 to 36500; left out: for ever)",
+        ),
+        (
             '[store]\nurl = "sqlite://"',
             "store.url: names no file (three slashes before a relative path, four for an absolute one)",
         ),
