@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fnmatch import fnmatchcase
 
+from service.domain.model import Instant
 from service.domain.policy import Policy, Substitute
 from service.domain.said import Said, Value
 from service.domain.sight import ruling_recipe
@@ -59,6 +60,13 @@ def wanted_in(line: LineState, station: StationState, slot: str, *, usual: str |
     if _uses(recipe, slot):
         return _by(recipe, slot, usual, order=None)
     return Wanted(usual, by_recipe=False, unused=True)
+
+
+def wanted_since(line: LineState, station: StationState) -> Instant:
+    """Since when the recipe of now has ruled there, as far as its messages say."""
+    recipe, order = ruling_recipe(line, station), line.running_order
+    moments = [None if recipe is None else recipe.at, None if order is None else order.said_at]
+    return max((at for at in moments if at is not None), default=0)
 
 
 def fits(part: str | None, wanted: Wanted, policy: Policy, *, line: str, station: str, slot: str) -> Fit:

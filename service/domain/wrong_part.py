@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 from service.domain import life, notices, standing
 from service.domain.events import Checked, SupplyMessage
-from service.domain.fitting import Verdict, in_slot, wanted_in
+from service.domain.fitting import Verdict, in_slot, wanted_in, wanted_since
 from service.domain.life import Deed
 from service.domain.model import Change, Instant, Level, Notice, NoticeState, to_rfc3339
 from service.domain.notices import Told, one_supply
@@ -24,10 +24,19 @@ KIND = "wrong part"
 
 
 def judge(
-    world: World, station: StationState, slot: SlotState, message: SupplyMessage, at: Instant
+    world: World,
+    station: StationState,
+    slot: SlotState,
+    message: SupplyMessage,
+    at: Instant,
+    *,
+    happened: Instant,
 ) -> list[Told]:
     """What is to be told of what a supply message loaded or joined. What names neither part nor supply says
-    nothing new of the part."""
+    nothing new of the part; of what happened before the recipe of now began nobody can say that it was
+    wrong."""
+    if happened < wanted_since(world.line(station.line), station) <= at:
+        return []
     live = find(world, station, slot.name)
     if message.part is None and message.supply is None and live is None:
         return []

@@ -271,7 +271,7 @@ class NoticeView(_Told):
     slot: str | None
     part: str | None
     kind: Annotated[
-        str, Field(description="`supply`, `question`, `wrong part`, `silent`, `loss`, `refused`, …; more may come")
+        str, Field(description="`supply`, `question`, `wrong part`, `silent`, `loss`, …; more may come")
     ]
     level: Level
     state: NoticeState

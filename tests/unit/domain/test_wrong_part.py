@@ -110,6 +110,15 @@ def test_a_named_supply_that_is_wrong_is_told_of_without_its_part(story):
     assert "opened wrong part" in story.words(story.load("F07", supply="tray 9"))
 
 
+def test_a_late_word_of_a_load_before_the_recipe_changed_tells_of_nothing_wrong(story):
+    story.later(600)
+    story.recipe({"F07": 4}, name="R2", parts={"F07": "R-22K"}, at=story.time())
+    story.later(30)
+
+    assert "opened wrong part" not in story.words(story.load("F07", 5000, part="R-10K", ago=300))
+    assert "opened wrong part" in story.words(story.load("F07", 5000, part="R-10K", ago=10))
+
+
 # Refused before it was loaded
 
 
