@@ -148,7 +148,7 @@ def test_of_slots_that_feed_the_same_placements_one_speaks_for_all_in_orders_to_
     story = Story(Policy(slots=RULES))
     story.order("A", "queued", recipe="R1", panels=100)
     story.order("B", "queued", recipe="R2", panels=50)
-    shared = {"parts": {"F1": "R-10K", "F2": "R-10K"}, "alternates": [["F1", "F2"]]}
+    shared: dict[str, Any] = {"parts": {"F1": "R-10K", "F2": "R-10K"}, "alternates": [["F1", "F2"]]}
     story.recipe({"F1": 18, "F2": 18}, **shared)
     story.recipe({"F1": 18, "F2": 18}, "R2", active=False, **shared)
     story.first("F1", "F2")
