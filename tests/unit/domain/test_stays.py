@@ -196,6 +196,14 @@ def test_a_splice_chain_counts_down_as_the_published_one():
     assert kept.panels("B") == [(None, (15, 26), (17, 26))]
 
 
+def test_what_was_used_and_what_was_spoiled_both_came_out_of_the_supply():
+    """SLOT22 of the example of ``MaterialsConsumed`` in the CFX SDK (IPC-2591): 42 used, 2 spoiled, 344
+    remain after that, as noted in the project's reference, 6.2."""
+    story, kept = line(TAPE, quantity=388)
+    story.count({"F1": (42, 2)}, session="s1", panels=9)
+    assert (kept.used(kept.one("A1")), story.slot("F1").book) == (44, 344)
+
+
 def test_where_a_reel_was_changed_within_a_panel_both_are_recorded_for_it():
     """Traceability of materials by IPC-1782, level M2: where the exact material can't be determined, as when
     a reel was changed during the cycle, there is more than one record for the place. Second hand: a public
@@ -258,7 +266,7 @@ def test_a_late_word_names_the_supply_that_was_seen_and_when_it_came():
 
 
 @pytest.mark.parametrize("change", ["loaded", "joined"])
-def test_what_is_undone_never_was_and_the_stay_before_goes_on(change: str):
+def test_what_is_undone_never_was_and_the_stay_before_goes_on(change):
     story, kept = line(TAPE)
     story.run(10, TAPE)
     before = kept.of("F1")
