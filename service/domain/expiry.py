@@ -90,14 +90,16 @@ def _judge(
     if at < ends_at - lead:
         return None, ends_at - lead
     again = min(ends_at, at + max(_MINUTE, lead // _LOOKS))
-    late = _outlasts(world, station, slot, ends_at - (lead // 10 if stands else 0))
+    late = _outlasts(world, station, slot, ends_at - (lead // 10 if stands else 0), at)
     return Level.EARLY if late else None, again
 
 
-def _outlasts(world: World, station: StationState, slot: SlotState, ends_at: Instant) -> bool:
-    """Whether parts may be left by then: in one of twenty cases, or nobody knows how long they last."""
+def _outlasts(world: World, station: StationState, slot: SlotState, ends_at: Instant, at: Instant) -> bool:
+    """Whether parts may be left by then: in one of twenty cases, or nobody knows how long they last. A line
+    that stands uses none, so what it needs begins now."""
     times = numbers_of(world, station, slot).empty_at
-    return times is None or times.p95 > ends_at
+    stood = at - (station.counted_at or at)
+    return times is None or times.p95 + stood > ends_at
 
 
 def _raise(

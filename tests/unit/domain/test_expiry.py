@@ -197,6 +197,12 @@ def test_parts_that_run_out_before_give_no_notice():
     assert life_notices(story) == []
 
 
+def test_a_line_that_stands_leaves_parts_over():
+    story = nearly_over(160, 5)
+    assert ticked(story, 4 * HOUR) == [], "160 parts take 53 minutes"
+    assert ticked(story, 0.5 * HOUR) == ["opened floor life"]
+
+
 def test_what_has_ended_while_it_is_loaded_is_urgent():
     story = nearly_over(5000, 5)
     assert ticked(story, 6 * HOUR) == ["opened floor life", "changed floor life"]
