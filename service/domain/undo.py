@@ -242,6 +242,7 @@ def _held_since(before: SlotState, now: SlotState) -> SlotState:
     for name in _OF_THE_SLOT:
         setattr(before, name, getattr(now, name))
     before.counted += now.held
+    before.lost_evidence, before.placed_evidence = now.lost_evidence, now.placed_evidence
     return before
 
 

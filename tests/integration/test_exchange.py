@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from service.domain.access import Role
+from service.domain.model import SECOND, to_datetime
 from service.store import open_store
 from service.usecases.replay import replay
 from service.web.gate import needed
@@ -191,6 +192,32 @@ def test_a_named_person_with_a_reason_may_load_it_and_is_named(client, line):
     entry = list(line.shown.events(since=None, until=None))[-1]
     assert b'"reason":"released by quality"' in entry
     assert b'"by":"Ines"' in entry
+
+
+def opened(line: Hall, supply: str, hours: float) -> None:
+    """A tray of moisture level 3 (168 h by the defaults) that has lain open for so long, and is out again."""
+    since = to_datetime(line.now - round(hours * 3600 * SECOND)).isoformat()
+    more = {"supply": supply, "part": "MCU-48Q", "quantity": 100, "moisture_level": "3", "opened_at": since}
+    line.supply("loaded", "T2", **more)
+    line.supply("removed", "T2")
+
+
+def test_a_supply_whose_floor_life_is_over_is_refused_and_is_no_wrong_part(client, line):
+    opened(line, "tray 9", hours=170)
+
+    assert check(client, T2, supply="tray 9")["verdict"] == "expired"
+    answer = load(client, T2, part="MCU-48Q", supply="tray 9")
+    assert (answer.status_code, answer.json()["verdict"]) == (409, "expired")
+    assert told(client) == []
+    assert load(client, T2, part="MCU-48Q", supply="tray 9", reason="baked, not noted").status_code == 200
+
+
+def test_a_floor_life_that_ends_soon_is_said_beside_the_verdict(client, line):
+    opened(line, "tray 8", hours=160)
+
+    found = check(client, T2, supply="tray 8")
+    assert found["verdict"] == "right"
+    assert "Its floor life ends in less than 8 hours." in [each["message"] for each in found["warnings"]]
 
 
 def test_a_reason_needs_a_name(client):
