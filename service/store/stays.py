@@ -67,10 +67,10 @@ def _fitting(sought: Sought) -> Iterator[ColumnElement[bool]]:
 
 
 def _overlapping(table: Table, line: str, station: str, first: int, last: int | None) -> ColumnElement[bool]:
-    there = table.c.line == line, table.c.station == station
-    ended = or_(table.c.last_panel.is_(None), table.c.last_panel >= first)
+    """Each way with all of its conditions, so that each can be read along the index."""
     begun = table.c.first_panel.is_not(None) if last is None else table.c.first_panel <= last
-    return and_(*there, ended, begun)
+    there = table.c.line == line, table.c.station == station, begun
+    return or_(and_(*there, table.c.last_panel.is_(None)), and_(*there, table.c.last_panel >= first))
 
 
 def _behind(after: str | None) -> Iterator[ColumnElement[bool]]:

@@ -3,6 +3,7 @@ which panels got a lot. Committed state only."""
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
@@ -13,7 +14,7 @@ from service.desk import Lookup
 from service.domain.lots import Placed, RunAt
 from service.domain.model import Instant, to_rfc3339
 from service.domain.state import StationState, station_key
-from service.domain.stays import Run, Span, spans
+from service.domain.stays import Run, Span, Stay, spans
 from service.ports import Lots, PanelRange, Sought
 
 Json = dict[str, object]
@@ -153,11 +154,21 @@ def _spans(row: Placed, runs: Sequence[Run], station: StationState | None) -> tu
     if slot is not None and stay.feeds:
         given = max(0, slot.used - stay.begun.used)
         used = given if used is None else min(used, given)
-    if stay.ended is None and not used:
+    if stay.ended is None and slot is not None and slot.used <= stay.begun.low:
         return [], used
     taken = 1 if slot is not None and slot.taken > 0 else 0
     progress = 0 if station is None else station.progress + taken
-    return spans(row.slot, stay, runs, progress), used
+    return spans(row.slot, stay, _lived_through(stay, runs), progress), used
+
+
+def _lived_through(stay: Stay, runs: Sequence[Run]) -> Sequence[Run]:
+    """Of all runs in order those that it may have fed panels of: a page may show many short stays."""
+    first, last = stay.first_panel, None if stay.ended is None else stay.ended.late
+    if first is None:
+        return []
+    begin = max(0, bisect_left(runs, first, key=lambda run: run.since) - 1)
+    end = len(runs) if last is None else bisect_left(runs, last, key=lambda run: run.since)
+    return runs[begin:end]
 
 
 def _holds(span: Span, panel: int | None) -> bool:

@@ -29,6 +29,7 @@ def test_a_stay_says_what_was_loaded_by_whom_and_how_it_ended():
     story.run(4, TAPE, lost={"F1": 1})
     story.load("F1", 3000, kind="tape", part="R-10K", lot="A2", supply="U2", by="Mira", ago=0)
     old, new = kept.of("F1")
+    assert old.stay.ended is not None
     assert (old.stay.lot, old.stay.by, old.stay.how, old.stay.ended_by) == (
         "A1",
         "Ines",
@@ -154,6 +155,8 @@ def test_how_far_labels_err_is_doubt_at_a_joint():
     story.run(140, TAPE)
     [(_, before, surely)] = kept.panels("A1")
     [(_, after, surely_after)] = kept.panels("A2")
+    assert surely is not None
+    assert surely_after is not None
     assert 80 < surely[1] < 100 < before[1] < 120
     assert (after[0], surely_after[0]) == (surely[1] + 1, before[1] + 1)
 
@@ -240,8 +243,9 @@ def test_a_refill_that_only_the_books_show_is_in_doubt_as_far_as_it_may_have_com
     story.run(60, TAPE)
     old, seen = kept.of("F1")
     assert (old.stay.how, seen.stay.lot, seen.stay.begun) == ("seen refilled", None, old.stay.ended)
-    [(_, (_, last), (_, surely))] = kept.panels("A1")
-    assert 10 < surely < 40 < last < 60
+    [(_, (_, last), surely)] = kept.panels("A1")
+    assert surely is not None
+    assert 10 < surely[1] < 40 < last < 60
 
 
 def test_a_late_word_names_the_supply_that_was_seen_and_when_it_came():
