@@ -17,7 +17,7 @@ import numpy as np
 from scipy.special import bdtrc
 
 from service.domain import judge, notices, standing
-from service.domain.history import MOST_OUTCOMES, Outcome, Record, kind_name
+from service.domain.history import MOST_OUTCOMES, Outcome, Record, kind_name, record_key
 from service.domain.judge import Case
 from service.domain.model import Instant, Level
 from service.domain.notices import Told
@@ -229,7 +229,8 @@ def note(world: World, kind: str | None, outcome: Outcome) -> list[Told]:
 def noted(world: World, kind: str | None, station: StationState, slot: str, at: Instant) -> list[Outcome]:
     """What was noted of a slot at that moment."""
     place = (at, station.line, station.station, slot)
-    last = world.memory.record(kind).outcomes[-_AT_ONCE:]
+    known = world.memory.records.get(record_key(kind))
+    last = [] if known is None else known.outcomes[-_AT_ONCE:]
     return [each for each in last if (each.at, each.line, each.station, each.slot) == place]
 
 

@@ -1,5 +1,7 @@
 """An exchange taken back within a minute."""
 
+from typing import Any
+
 import msgspec
 import pytest
 
@@ -20,7 +22,7 @@ def story() -> Story:
     return story
 
 
-def undo(story: Story, event: str, slot: str = "F07", **more: str) -> list[str] | None:
+def undo(story: Story, event: str, slot: str = "F07", **more: Any) -> list[str] | None:
     told = story.supply("undone", slot, undoes=event, **more)
     return None if told is None else story.words(told)
 
@@ -82,7 +84,8 @@ def test_what_was_told_of_the_new_supply_is_over(story):
     story.load("F07", 30, part="X-9", id="new")  # as good as empty, and wrong
 
     assert sorted(undo(story, "new") or []) == ["closed undone", "closed undone"]
-    assert story.live() == [] and story.world.standing == {}
+    assert story.live() == []
+    assert story.world.standing == {}
 
 
 def test_a_wrong_part_that_the_exchange_ended_is_told_again(story):
@@ -109,7 +112,7 @@ def test_what_the_end_of_the_old_supply_taught_is_forgotten(story, signal):
     assert as_it_was(story.slot("F07")) == before
 
 
-def _taught(world: World) -> tuple[dict[str, object], dict[str, object]]:
+def _taught(world: World) -> tuple[dict[str, Any], dict[str, Any]]:
     """What is known, without how often it must be looked at again."""
     ends = {key: (each.ends, each.finished) for key, each in world.memory.learned.items() if each.finished}
     outcomes = {key: (each.outcomes, each.judged) for key, each in world.memory.records.items()}
@@ -185,4 +188,5 @@ def test_the_slot_as_it_was_is_kept_no_longer_than_a_minute(story):
 
     story.run(4, USAGE)
 
-    assert story.slot("F07").exchanged is None and story.station().undoable == []
+    assert story.slot("F07").exchanged is None
+    assert story.station().undoable == []

@@ -1,6 +1,7 @@
 """Whatever happened before and in the minute after it: an exchange that was undone is one that never was."""
 
 import random
+from typing import Any
 
 import msgspec
 import pytest
@@ -35,7 +36,7 @@ def begin(chance: random.Random) -> Story:
 
 def exchange(story: Story, chance: random.Random) -> str:
     slot = chance.choice(list(USAGE))
-    more = {
+    more: dict[str, Any] = {
         "part": chance.choice([None, "R-10K", "X-9"]),
         "quantity": chance.choice([None, 20, 1000]),
         "supply": chance.choice([None, "reel 1", "reel 2", "reel 3"]),
