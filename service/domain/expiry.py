@@ -173,6 +173,12 @@ def _words(world: World, station: StationState, slot: SlotState, current: FloorL
     if current.state == "expired":
         return _over(about, current.ends_at, at)
     about["ends_at"] = to_rfc3339(current.ends_at or current.over_by or at)
+    if current.ends_at is None and slot.supply is None:
+        return Said(
+            "{where}: nobody said when {supply} was opened. Its floor life ends at {ends_at} at the latest,"
+            " perhaps earlier. Take it out {when}.",
+            about,
+        )
     if current.ends_at is None:
         return Said(
             "{where}: nobody said when {supply} was opened. Its floor life ends at {ends_at} at the latest,"

@@ -43,6 +43,11 @@ def test_what_ends_first_stands_first_and_what_was_done_is_said_with_two_presses
     card(page, "TR-0412").get_by_role("button", name="Out again").click()
     expect(card(page, "TR-0412")).to_contain_text("left, until")
 
+    card(page, "R-2211").get_by_role("button", name="Opened…").click()
+    page.get_by_label("When?").fill("2026-03-01T07:00")
+    page.get_by_role("button", name="Yes, it is open").click()
+    expect(card(page, "R-2211")).to_contain_text("Open · level 5a")
+
     card(page, "R-2207").get_by_role("button", name="Baked…").click()
     expect(page.locator("dialog")).to_contain_text("those of the maker's label, the standard itself")
     refuse_what_looks_wrong(page)

@@ -8,17 +8,23 @@ function when(label) {
   return field(label, t("By the clock of this device; now, if empty."), { name: "at", type: "datetime-local" });
 }
 
+/** Of what lies open already, only when it began to is news. */
+function whenItWas(label) {
+  return field(label, t("By the clock of this device."), { name: "at", type: "datetime-local", required: true });
+}
+
 const timed = (given) => (given.at ? { at: new Date(given.at).toISOString() } : {});
 const cautions = () => document.getElementById("care-text").content.cloneNode(true);
 
-export async function opened(supply) {
+export async function opened({ supply, floor_life: life }) {
   const given = await open(t("{supply} was opened?", { supply }), [
-    make("p", {}, t("From then on its parts lie open and its floor life runs.")), when(t("When?")),
+    make("p", {}, t("From then on its parts lie open and its floor life runs.")),
+    (life?.lies === "exposed" ? whenItWas : when)(t("When?")),
   ], t("Yes, it is open"), t("No"));
   return given && timed(given);
 }
 
-export async function inTheDry(supply) {
+export async function inTheDry({ supply }) {
   const humidities = [[t("10 % RH or less"), 10], [t("5 % RH or less"), 5], [t("Not known: as configured"), ""]];
   const given = await open(t("{supply} is in the dry cabinet?", { supply }), [
     make("fieldset", { class: "choices" }, make("legend", {}, t("How dry is it there?")), ...humidities.map(([words, value], index) =>
@@ -28,7 +34,7 @@ export async function inTheDry(supply) {
   return given && { ...timed(given), ...(given.humidity && { humidity: Number(given.humidity) }) };
 }
 
-export async function baked(supply) {
+export async function baked({ supply }) {
   const given = await open(t("The bake of {supply} is complete?", { supply }), [
     make("p", {}, t("Its floor life begins anew at the end of the bake.")), cautions(), when(t("When did it end?")),
   ], t("Yes, baked to the end"), t("No"));

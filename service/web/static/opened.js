@@ -71,7 +71,7 @@ function card(name) {
   const tell = teller(said, say);
   const button = (label, change, ask) => {
     const own = make("button", { type: "button" }, label);
-    pressable(own, () => care(row.supply, change, ask), tell);
+    pressable(own, () => care(row, change, ask), tell);
     return own;
   };
   const acts = {
@@ -90,7 +90,7 @@ function card(name) {
       none.hidden = row.floor_life !== null;
       if (row.floor_life) view.show(row.floor_life, now());
       const lies = row.floor_life?.lies ?? "unknown";
-      acts.opened.hidden = !["sealed", "unknown"].includes(lies);
+      acts.opened.hidden = !["sealed", "unknown"].includes(lies) && row.floor_life?.reason !== "opening";
       acts.dry.hidden = lies === "dry" || row.floor_life === null;
       acts.out.hidden = lies !== "dry";
       acts.baked.hidden = row.floor_life === null || (lies === "sealed" && row.floor_life.reason !== "bake");
@@ -108,9 +108,10 @@ function showWhere(element, place) {
 }
 
 /** `ask` gives what else is to be said; null: the person thought better of it. */
-async function care(supply, change, ask) {
+async function care(row, change, ask) {
+  const { supply } = row;
   const by = await who();
-  const more = by && (await ask(supply));
+  const more = by && (await ask(row));
   if (!more) return null;
   await post(`${path("supplies", supply)}/care`, { change, by, ...more });
   await refresh();
