@@ -62,7 +62,9 @@ def test_an_exported_journal_replays_into_a_new_store_and_is_shown_by_it(
 ) -> None:
     factory.gateway.send("L3/P1/recipe", recipe="r", usage={"T2": 1})
     factory.gateway.send("L3/P1/count", session="a", seq=1, panels=0, slots={"T2": {"placed": 0, "lost": 0}})
-    factory.gateway.send("L3/P1/supply", id="1", slot="T2", change="loaded", kind="tray", quantity=20)
+    factory.gateway.send(
+        "L3/P1/supply", id="1", slot="T2", change="loaded", kind="tray", quantity=20, lot="A77"
+    )
     factory.gateway.send(
         "L3/P1/count", session="a", seq=2, panels=15, slots={"T2": {"placed": 15, "lost": 0}}
     )
@@ -78,9 +80,10 @@ def test_an_exported_journal_replays_into_a_new_store_and_is_shown_by_it(
     assert again.wait() == 1
     copy = start_program("run", environment=environment)
     copy.wait_ready(f"http://127.0.0.1:{web}")
-    notices = httpx.get(f"http://127.0.0.1:{web}/api/v1/notices", trust_env=False).json()
-    assert notices == factory.get("/notices")
-    assert notices
+    for what in ("/notices", "/stays?lot=A77"):
+        shown = httpx.get(f"http://127.0.0.1:{web}/api/v1{what}", trust_env=False).json()
+        assert shown == factory.get(what)
+        assert shown
 
 
 def test_the_demo_warns_within_a_minute_and_ends_at_once(start_program: StartProgram) -> None:

@@ -38,7 +38,9 @@ def test_the_bell_rings_and_a_kill_loses_nothing(
     factory = start_factory(store=database)
     factory.gateway.send("L3/P1/recipe", recipe="r", usage={"T2": 1})
     factory.gateway.send("L3/P1/count", session="a", seq=1, panels=0, slots={"T2": {"placed": 0, "lost": 0}})
-    factory.gateway.send("L3/P1/supply", id="1", slot="T2", change="loaded", kind="tray", quantity=600)
+    factory.gateway.send(
+        "L3/P1/supply", id="1", slot="T2", change="loaded", kind="tray", quantity=600, lot="A77"
+    )
     counts = [
         (
             "L3/P1/count",
@@ -57,5 +59,7 @@ def test_the_bell_rings_and_a_kill_loses_nothing(
     factory.program.start()
     factory.program.wait_ready(factory.url)
     assert factory.until_counted("L3", "T2", seq=592)["remaining"]["book"] == 9
+    [stay] = factory.get("/stays?lot=A77")
+    assert (stay["used"], stay["panels"][0]["sure"]) == (591, {"first": 1, "last": 591})
     early = factory.wait_told("opened", "early")["data"]
     assert [notice["id"] for notice in factory.get("/notices")] == [early["id"]]
