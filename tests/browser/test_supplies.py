@@ -25,7 +25,7 @@ def say(page: Page, supply: str, button: str, yes: str) -> None:
 def test_what_ends_first_stands_first_and_what_was_done_is_said_with_two_presses(
     site: tuple[str, Floor], new_page: OpenPage
 ) -> None:
-    page = new_page(site[0])
+    page = new_page(site[0], timezone_id="UTC")
     page.on("pageerror", lambda error: pytest.fail(f"the page failed: {error}"))
     page.add_init_script("localStorage.setItem('earlybell.name', 'Ines')")
     page.goto(f"{site[0]}/supplies")
