@@ -66,7 +66,7 @@ async function open(slot) {
 function guide(news = "") {
   const slot = here;
   const elsewhere = () => { address(null); pick(); };
-  go(guideView(wants, { heard: (text) => heard(slot, text), undo, back: elsewhere, way, news }));
+  go(guideView(wants, { heard: (text) => heard(slot, text), undo, back: elsewhere, planned: () => stopOf(slot), way, news }));
 }
 
 /** What a label says, judged by the service; another slot's own code opens that one. */
@@ -80,12 +80,14 @@ async function heard(slot, label) {
   if (!by) return undefined;
   way = view.way?.() ?? way;
   const check = await post(`${own(slot)}/check`, { by, label });
-  const given = { change: way, by };
+  const given = { id: newId(), change: way, by }; // pressed again after a lost answer it is the same exchange
   if (here === slot) go(verdictView(check, { ...wants, way }, {
     again: () => guide(), load: (more) => load(slot, check, { ...given, ...more }), anyway: (more) => anyway(slot, check, { ...given, ...more }),
   }));
   return undefined;
 }
+
+const newId = () => Array.from(crypto.getRandomValues(new Uint8Array(12)), (byte) => byte.toString(16).padStart(2, "0")).join("");
 
 async function anyway(slot, check, given) {
   const reason = await whyAllTheSame({ part: check.read.part, wanted: check.wanted.part });
@@ -94,14 +96,13 @@ async function anyway(slot, check, given) {
 
 async function load(slot, check, given) {
   const { part, supply, moisture_level } = check.read;
-  const id = Array.from(crypto.getRandomValues(new Uint8Array(12)), (byte) => byte.toString(16).padStart(2, "0")).join("");
-  const body = { id, guided: true, part, supply, moisture_level, kind: wants.kind, ...given };
+  const body = { guided: true, part, supply, moisture_level, kind: wants.kind, ...given };
   const loaded = await post(`${own(slot)}/supply`, Object.fromEntries(Object.entries(body).filter(([, value]) => value !== null && value !== "")));
   state.hearSlot(loaded);
   done.add(keyOf(slot));
   askPlan(slot.line); // what is next shows when it is there
   go(doneView({ slot, check, given, until: Date.now() + 60_000 }, {
-    undo: () => undo(id), next: () => nextOf(slot), open: (next) => { address(next); open(next); }, other: () => { address(null); pick(); },
+    undo: () => undo(given.id), next: () => nextOf(slot), open: (next) => { address(next); open(next); }, other: () => { address(null); pick(); },
   }));
   return null;
 }
@@ -131,6 +132,9 @@ function nextOf({ line }) {
   const next = named.find((each) => !done.has(keyOf({ line, ...each })));
   return next ? { line, station: next.station, slot: next.slot, part: next.part } : null;
 }
+
+/** The stop in which the plan has the slot exchanged. */
+const stopOf = (slot) => plans.get(slot.line)?.stops.find((stop) => stop.exchanges.some((each) => keyOf({ line: slot.line, ...each }) === keyOf(slot)));
 
 function lost(slot, failure) {
   const back = make("button", { type: "button", class: "first", click: () => { address(null); pick(); } }, t("Choose another slot"));

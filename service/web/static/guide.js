@@ -4,7 +4,7 @@ import { pressable, teller } from "./act.js";
 import { arrange, draw, make, say } from "./dom.js";
 import { t } from "./language.js";
 import { scanner } from "./scan.js";
-import { sentence, whatToBring } from "./words.js";
+import { clock, panels, sentence, whatToBring } from "./words.js";
 
 const WAYS = { joined: t("Splice on"), loaded: t("Change it") };
 const SHAPES = {
@@ -14,14 +14,15 @@ const SHAPES = {
 };
 
 /** `heard(text)` gets the label; `undo(event)` takes the last exchange back. */
-export function guideView(wants, { heard, undo, back, way: asked, news = "" }) {
+export function guideView(wants, { heard, undo, back, planned, way: asked, news = "" }) {
   let way = wants.ways.some((each) => each.change === asked) ? asked : wants.ways[0].change;
   const steps = stepList();
   const box = scanner(heard, { label: t("Label of the new supply") });
   const moment = boundaryLine();
+  const stop = make("p", { class: "note" });
   const element = make("section", { class: "guide", "aria-labelledby": "guide-title" },
     title(wants), make("p", { class: "news", role: "status" }, news),
-    make("p", { class: "bring" }, make("b", {}, bringWords(wants)), ...instead(wants)), justNow(wants, undo), moment.element,
+    make("p", { class: "bring" }, make("b", {}, bringWords(wants)), ...instead(wants)), justNow(wants, undo), moment.element, stop,
     cautionList(wants.cautions),
     wants.ways.length > 1 && ways(wants, way, (next) => { way = next; show(); }),
     box.element, steps.element,
@@ -29,9 +30,18 @@ export function guideView(wants, { heard, undo, back, way: asked, news = "" }) {
 
   function show() {
     steps.show(wants, way);
+    say(stop, plannedWords(planned()));
+    stop.hidden = !stop.textContent;
   }
   moment.show(wants.boundary);
   return { element, show, stop: box.stop, way: () => way, boundary: (next) => moment.show(next.boundary) };
+}
+
+function plannedWords(stop) {
+  if (!stop) return "";
+  if (!stop.panels) return t("Planned: a stop now, before the next panel begins.");
+  const far = panels(stop.panels);
+  return stop.at ? t("Planned: the stop in {far}, about {clock}.", { far, clock: clock(stop.at) }) : t("Planned: the stop in {far}.", { far });
 }
 
 /** What comes before anything that hands do. */
