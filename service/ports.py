@@ -148,8 +148,8 @@ class Ledger(Protocol):
 class Archive(Protocol):
     """The reading side; safe from any thread, never blocks the writer. May raise ``StoreError``."""
 
-    def states(self, prefix: str) -> Mapping[str, bytes]:
-        """The committed states whose key starts with ``prefix``."""
+    def states(self, prefix: str, *, but: str | None = None) -> Mapping[str, bytes]:
+        """The committed states whose key starts with ``prefix``, without those that start with ``but``."""
 
     def notices(
         self,

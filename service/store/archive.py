@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, Select, Text, literal, select, tuple_
+from sqlalchemy import ColumnElement, Connection, Row, Select, Text, and_, literal, not_, select, tuple_
 
 from service.domain.events import JournalEntry
 from service.domain.model import Instant, Notice, NoticeState
@@ -30,8 +30,10 @@ class SqlArchive:
         self._database = database
         self._revision = revision
 
-    def states(self, prefix: str) -> Mapping[str, bytes]:
+    def states(self, prefix: str, *, but: str | None = None) -> Mapping[str, bytes]:
         wanted = select(state.c.key, state.c.data).where(*_beginning_with(prefix)).order_by(state.c.key)
+        if but is not None:
+            wanted = wanted.where(not_(and_(*_beginning_with(but))))
         return {row.key: row.data for row in self._rows(wanted)}
 
     def notices(

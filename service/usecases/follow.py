@@ -20,6 +20,8 @@ EVERY = 0.5
 SHARE = 0.1
 """Of the time, at most this much goes into reading while counts keep coming."""
 LONGEST_PAUSE = 10.0
+STAYS = "stays/"
+"""A state for each slot that nothing here is shown from: whoever takes over reads them then."""
 
 
 class Follower:
@@ -65,7 +67,7 @@ class Follower:
             position = self._followed.position()
             if position == self._position:
                 return
-            keys = self._take_over(self._followed.states(""))
+            keys = self._take_over(self._followed.states("", but=STAYS))
             told = self._notices()
             first, self._position = self._position is None, position
         if not first:

@@ -106,6 +106,8 @@ def test_states_are_found_by_the_beginning_of_their_key(store: Store) -> None:
     assert set(store.archive.states("line/L_")) == {"line/L_"}
     assert set(store.archive.states("line/L%")) == {"line/L%"}
     assert set(store.archive.states("")) == set(keys)
+    assert set(store.archive.states("", but="line/")) == {"linie", "station/L3/P1"}
+    assert set(store.archive.states("line/L3", but="line/L30")) == {"line/L3"}
     assert store.archive.states("none") == {}
 
 
