@@ -25,7 +25,7 @@ from service.domain.staffing import Drawn, Need, eased
 from service.domain.state import KeptPlan, LineState
 from service.domain.world import World, touch_line
 
-_GIVE = 2
+_GIVE = 3
 """Panels that a kept stop may be earlier than a supply would be exchanged now, which costs some parts; far
 ahead a tenth of the way, because numbers that far still move."""
 _GIVE_LATER = 5

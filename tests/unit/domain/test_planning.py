@@ -15,7 +15,7 @@ from service.domain.prospect import Prospect, Rest
 from service.domain.staffing import Drawn
 from tests.support.ahead import Ahead
 
-GIVE = 2
+GIVE = 3
 """Panels that a kept stop may be too early."""
 
 
