@@ -101,6 +101,10 @@ def memory(store: Store) -> list[object]:
     return [stays, store.lots.runs([(*place, 0, None) for place in places])]
 
 
+def feeding(store: Store) -> list[object]:
+    return [placed for placed in store.lots.stays(Sought(), limit=1000) if placed.stay.feeds]
+
+
 def shown(store: Store, committed: dict[str, bytes]) -> Shown:
     return Shown(committed=committed, archive=store.archive, site="Hollerbach", reasons=list)
 
@@ -152,6 +156,7 @@ def test_an_export_from_the_middle_carries_the_state_it_starts_from(new_store: N
     copy = new_store("sqlite")
     replay(tail, copy.ledger)
     assert committed(copy) == committed(original)
+    assert feeding(copy) == feeding(original)
     later = [notice for notice in life(original) if notice.changed_at > stamp(HOURS * 1800)]
     assert later
     assert [notice for notice in life(copy) if notice in later] == later
