@@ -11,11 +11,16 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fnmatch import fnmatchcase
 
-from service.domain.model import Instant
+from service.domain import clock
+from service.domain.model import SECOND, Instant
+from service.domain.pace import pace_of
 from service.domain.policy import Policy, Substitute
 from service.domain.said import Said, Value
 from service.domain.sight import ruling_recipe
 from service.domain.state import LineState, Recipe, SlotState, StationState
+
+_STANDS, _TAKTS = 300.0, 3.0
+"""Seconds, and takts, without a panel after which a station stands."""
 
 
 class Verdict(StrEnum):
@@ -97,10 +102,34 @@ def in_slot(
     part: str | None,
     policy: Policy,
     usual: str | None,
+    *,
+    at: Instant | None,
 ) -> Fit:
-    """The verdict on ``part`` in a slot as things stand."""
+    """The verdict on ``part`` in a slot as things stand ``at`` then; ``None``: by recipe and orders alone."""
     wanted = wanted_in(line, station, slot.name, usual=usual)
-    return fits(part, wanted, policy, line=line.line, station=station.station, slot=slot.name)
+    fit = fits(part, wanted, policy, line=line.line, station=station.station, slot=slot.name)
+    if fit.verdict is not Verdict.WRONG or at is None or part is None:
+        return fit
+    other = _perhaps_next(line, station, slot.name, part, at)
+    if other is None:
+        return fit
+    said = Said(
+        "{part} isn't what the recipe of now wants in slot {slot}, but what recipe {recipe} does: which comes"
+        " next nobody says.",
+        {"part": part, "slot": slot.name, "recipe": other},
+    )
+    return Fit(Verdict.UNKNOWN, said)
+
+
+def _perhaps_next(line: LineState, station: StationState, slot: str, part: str, at: Instant) -> str | None:
+    """Another recipe that wants the part there, while the station stands and no order says what runs: it may
+    be set up for that one just now."""
+    last, pace = clock.last_panel(station), pace_of(station)
+    if line.running_order is not None or last is None or pace is None:
+        return None
+    if (at - last) / SECOND <= max(_STANDS, _TAKTS * pace.usual):
+        return None
+    return next((name for name, each in station.recipes.items() if each.parts.get(slot) == part), None)
 
 
 def instead_of(policy: Policy, part: str | None, line: str, station: str) -> set[str]:

@@ -40,7 +40,7 @@ def judge(
     live = find(world, station, slot.name)
     if message.part is None and message.supply is None and live is None:
         return []
-    is_wrong = _verdict(world, station, slot, slot.part) is Verdict.WRONG
+    is_wrong = _verdict(world, station, slot, slot.part, at) is Verdict.WRONG
     if not is_wrong and message.change == "joined" and live is not None and live.loading is not None:
         return []  # behind a wrong tape the right one changes nothing yet
     told = end(world, station, slot.name, notices.REFILLED, at, by=message.by)
@@ -50,7 +50,7 @@ def judge(
 def refuse(world: World, station: StationState, slot: SlotState, checked: Checked, at: Instant) -> list[Told]:
     """Somebody was about to load a part that the slot doesn't want, and nothing was loaded. What is wrong in
     the slot already stays what is told."""
-    if _verdict(world, station, slot, checked.part) is not Verdict.WRONG:
+    if _verdict(world, station, slot, checked.part, at) is not Verdict.WRONG:
         return []
     live = find(world, station, slot.name)
     if live is not None and (live.loading is not None or live.part == checked.part):
@@ -103,9 +103,11 @@ def _all_at(world: World, station: StationState) -> list[Notice]:
     return [notice for notice in found if notice is not None and notice.kind == KIND]
 
 
-def _verdict(world: World, station: StationState, slot: SlotState, part: str | None) -> Verdict:
+def _verdict(
+    world: World, station: StationState, slot: SlotState, part: str | None, at: Instant | None = None
+) -> Verdict:
     usual = world.sights_of(station)[slot.name].rule.part
-    return in_slot(world.line(station.line), station, slot, part, world.policy, usual).verdict
+    return in_slot(world.line(station.line), station, slot, part, world.policy, usual, at=at).verdict
 
 
 def _tell_loaded(

@@ -50,8 +50,9 @@ class Place:
         return fitting.wanted_in(self._line, self.station, self.slot.name, usual=usual)
 
     def fit(self, part: str | None) -> Fit:
-        place = {"line": self.station.line, "station": self.station.station, "slot": self.slot.name}
-        return fitting.fits(part, self.wanted(), self.world.policy, **place)
+        usual = self.world.sights_of(self.station)[self.slot.name].rule.part
+        policy = self.world.policy
+        return fitting.in_slot(self._line, self.station, self.slot, part, policy, usual, at=self.at)
 
     @property
     def _line(self) -> LineState:

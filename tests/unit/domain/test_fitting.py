@@ -26,7 +26,8 @@ def verdict(story: Story, slot: str, part: str | None, usual: str | None = None)
 
 def fit(story: Story, slot: str, part: str | None, usual: str | None = None) -> tuple[Verdict, str]:
     station = story.station()
-    found = in_slot(story.world.line("L3"), station, station.slots[slot], part, story.world.policy, usual)
+    line, policy = story.world.line("L3"), story.world.policy
+    found = in_slot(line, station, station.slots[slot], part, policy, usual, at=story.now)
     return found.verdict, found.said.text
 
 
@@ -102,6 +103,20 @@ def test_once_the_order_is_done_here_the_next_one_says_what_is_wanted(story):
         Verdict.WRONG,
         "{part} is wrong: order {order} comes next and wants {wanted} in slot {slot}.",
     )
+
+
+def test_where_no_order_says_what_runs_a_station_that_stands_may_be_set_up_for_another_recipe(story):
+    story.recipe({"F07": 2}, name="R2", active=False, parts={"F07": "D-1"})
+    story.first("F07", "F08")
+    story.run(5, {"F07": 4, "F08": 2})
+    assert verdict(story, "F07", "D-1") is Verdict.WRONG
+
+    story.later(301)
+
+    assert verdict(story, "F07", "D-1") is Verdict.UNKNOWN
+    assert verdict(story, "F07", "Z-9") is Verdict.WRONG
+    story.order("A", "running", recipe="R1", panels=50)
+    assert verdict(story, "F07", "D-1") is Verdict.WRONG
 
 
 def test_a_slot_that_no_known_order_uses_wants_nothing_that_could_be_wrong(story):
