@@ -51,27 +51,42 @@ def now(turn: Turn, chain: list[Stay]) -> Edge:
     if held > turn.since:
         early = station.progress - turn.was.held_panels
         used = slot.used - held
-        return Edge(turn.happened, used, used, used, early, station.progress + 1)
+        return _behind(Edge(turn.happened, used, used, used, early, station.progress + 1), chain)
     hours = hours_of(turn.world.policy, station.line)
     ago = panels_since(station, turn.moment, hours) if turn.since else 0
     off = 1 + ago // _OFF if ago else 0
     used, late = slot.used - turn.since, None if not ago else station.progress - ago + off
     if not turn.timed and turn.was.out_since is None:
         off += panels_since(station, turn.at - HAND, hours)
-    least = chain[-1].begun.early or 0 if chain else 0
-    early = max(least, station.progress - ago - off)
-    low = used - round(off * usage)
-    return Edge(turn.happened, used, low, used + round((off if ago else 0) * usage), early, late)
+    early = max(0, station.progress - ago - off)
+    low, high = used - round(off * usage), used + round((off if ago else 0) * usage)
+    return _behind(Edge(turn.happened, used, low, high, early, late), chain)
 
 
-def seen(turn: Turn, usage: float | None, panels: int, lead: float) -> Edge:
+def _behind(edge: Edge, chain: list[Stay]) -> Edge:
+    """No supply is over before it began."""
+    begun = next((stay.begun for stay in reversed(chain) if stay.begun.is_passed), None)
+    if begun is None:
+        return edge
+    return Edge(
+        edge.at,
+        max(edge.used, begun.used),
+        max(edge.low, begun.low),
+        None if edge.high is None else max(edge.high, begun.high or 0),
+        None if edge.early is None else max(edge.early, begun.early or 0),
+        None if edge.late is None or begun.late is None else max(edge.late, begun.late),
+    )
+
+
+def seen(turn: Turn, chain: list[Stay], usage: float | None, panels: int, lead: float) -> Edge:
     """Where a supply took over that only the counts tell of."""
     was, station, law = turn.was, turn.station, turn.sight.law
     used = turn.slot.used - turn.slot.counted
     if was.removed or was.out_since is not None:
         early = station.progress - was.held_panels
         at = turn.at if was.out_since is None else was.out_since
-        return Edge(at, used, used, used, early, min(station.progress, early + max(1, panels)))
+        late = min(station.progress, early + max(1, panels))
+        return _behind(Edge(at, used, used, used, early, late), chain)
     each = usage or 1.0
     if was.low_ended is not None and (was.declared is None or was.assumed):
         low, high = used - round(each), used + round(each)
@@ -81,7 +96,7 @@ def seen(turn: Turn, usage: float | None, panels: int, lead: float) -> Edge:
         high = min(turn.slot.used, used + ceil(max(0.0, law.most)))
     early = station.progress - ceil((turn.slot.used - low) / each) - 1
     late = station.progress - floor((turn.slot.used - high) / each) + 1
-    return Edge(turn.at, used, low, high, max(0, early), late)
+    return _behind(Edge(turn.at, used, low, high, max(0, early), late), chain)
 
 
 def joint(turn: Turn, used: int, ahead: int | None) -> Edge:

@@ -40,6 +40,10 @@ class Edge(msgspec.Struct, array_like=True, frozen=True):
         return self.at is not None and self.early is not None and self.late is not None
 
     @property
+    def is_passed(self) -> bool:
+        return self.at is not None or self.late is not None
+
+    @property
     def due(self) -> float:
         """So many parts must have been used for a count to show more of it."""
         if self.early is None:

@@ -94,7 +94,7 @@ def seen(turn: Turn, usage: float | None, panels: int, lead: float) -> None:
     """A refill was believed from the counts, of which the last brought so many ``panels``; people would have
     been told ``lead`` parts before the end."""
     chain = _begin(turn)
-    edge = edges.seen(turn, usage, panels, lead)
+    edge = edges.seen(turn, chain, usage, panels, lead)
     if chain and chain[-1].feeds:
         empty = turn.was.out_since is not None
         chain = _end(chain, edge, RAN_EMPTY if empty else SEEN_REFILLED, None)

@@ -89,6 +89,19 @@ def test_counts_that_come_after_an_exchange_but_are_of_before_move_it():
     assert [kept.used(placed) for placed in kept.of("F1")] == [60, 15]
 
 
+def test_no_supply_is_over_before_it_began():
+    story, kept = line(TAPE)
+    story.run(20, TAPE)
+    story.load("F1", 5000, lot="A2", ago=0)
+    story.run(3, TAPE)
+    story.load("F1", 5000, lot="A3", ago=300)
+    story.run(1, TAPE)
+    used = [kept.used(placed) for placed in kept.of("F1")]
+    assert sum(used) == 24 * 5
+    assert min(used) >= 0
+    assert kept.panels("A2")[0][1][0] == 21
+
+
 def test_what_was_in_the_slot_before_anybody_said_is_a_stay_of_an_unknown_lot():
     story = Story()
     story.recipe(TAPE)
