@@ -75,7 +75,8 @@ def _exchange(
     """A supply is loaded or joined, right or wrong; for a minute it can be taken back."""
     mark = undo.mark(world, station, slot, message)
     told = _refill(world, station, slot, message, mark.booked, event=event, happened=happened, at=at)
-    told += wrong_part.judge(world, station, slot, message, at, happened=happened)
+    moment = clock.own_moment(station, clock.SUPPLY, message.at, at)
+    told += wrong_part.judge(world, station, slot, message, at, happened=min(happened, moment))
     undo.keep(world, station, slot, message, mark, event=event, at=at)
     return told
 
