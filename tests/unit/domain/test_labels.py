@@ -38,7 +38,7 @@ def said(label: Label) -> dict[str, Any]:
     }
 
 
-NOTHING = {"part": None, "quantity": None, "lot": None, "supply": None, "moisture_level": None,
+NOTHING: dict[str, object] = {"part": None, "quantity": None, "lot": None, "supply": None, "moisture_level": None,
            "rest": [], "tolerated": []}  # fmt: skip
 
 
