@@ -12,7 +12,7 @@ import argparse
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from statistics import median
@@ -58,7 +58,8 @@ def main() -> None:
     runs = [(seed, options.hours) for seed in options.seeds]
     with ProcessPoolExecutor(options.workers) as pool:
         coming = pool.map(partial(one_week, trays=options.trays), runs)
-        planned = list(pool.map(partial(_with_plan, trays=options.trays), runs))
+        plan = partial(_with_plan, trays=options.trays, waste=options.waste)
+        planned = list(pool.map(plan, runs))
         weeks = list(coming)
     ways = [
         Ways(seed=week.seed, alone=week.alone, bell=week.bell, plan=plan, causes=(week.causes, causes))
@@ -74,6 +75,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--hours", type=float, default=168.0)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--trays", action="store_true", help="larger parts on trays (see trays.py)")
+    parser.add_argument("--waste", type=float, help="the plan's waste_share, where it isn't the usual one")
     return parser
 
 
@@ -106,8 +108,11 @@ def one_week(run: tuple[int, float], *, trays: bool = False) -> Week:
     )
 
 
-def _with_plan(run: tuple[int, float], *, trays: bool) -> tuple[Outcome, Counter[str]]:
-    return with_plan(plant(trays=trays), *run)
+def _with_plan(run: tuple[int, float], *, trays: bool, waste: float | None) -> tuple[Outcome, Counter[str]]:
+    scenario = plant(trays=trays)
+    if waste is not None:
+        scenario = replace(scenario, service={**scenario.service, "plan": {"waste_share": waste}})
+    return with_plan(scenario, *run)
 
 
 def plant(*, trays: bool) -> Scenario:
