@@ -23,23 +23,21 @@ replace = msgspec.structs.replace
 
 
 class Turn(msgspec.Struct, frozen=True):
-    """One change of what is in a slot, after it: when it ``happened``, and the ``moment`` by which parts used
-    ``since`` are reckoned back; ``was`` is the slot before it; not ``timed``: somebody said it by hand."""
+    """One change of what is in a slot: when it ``happened``, and the ``moment`` by which parts used ``since``
+    are reckoned back; ``was`` and ``sight`` are the slot before it; not ``timed``: somebody said it by
+    hand."""
 
     world: World
     station: StationState
     slot: SlotState
     was: SlotState
+    sight: Sight
     by: str | None
     happened: Instant
     moment: Instant
     at: Instant
     since: int = 0
     timed: bool = True
-
-    @property
-    def sight(self) -> Sight:
-        return self.world.sights_of(self.station)[self.slot.name]
 
 
 def now(turn: Turn, chain: list[Stay]) -> Edge:

@@ -27,7 +27,6 @@ from service.domain import (
 from service.domain import slot as supplies
 from service.domain.counting import Hearing
 from service.domain.depletion import surely_lasts
-from service.domain.edges import Turn
 from service.domain.events import CountMessage
 from service.domain.judge import lead_of
 from service.domain.model import SECOND, Instant, from_datetime
@@ -223,10 +222,9 @@ def _believe_refill(
     whom = slot.notice.taken_by if slot.notice is not None and notices.is_live(slot.notice) else None
     told = questions.end_loading(world, station, slot, notices.SEEN_REFILLED, at)
     world.part_with(slot, stock=Stock(0, exact=True))
-    was, lead = succession.before(slot), lead_of(sight, station) * (usage or 0.0)
+    turn, lead = succession.turn(world, station, slot, None, at=at), lead_of(sight, station) * (usage or 0.0)
     supplies.believe_refill(slot, sight.rule, at=at, lead=lead)
     stacks.load(slot, sight.rule, None, said=False)
-    turn = Turn(world, station, slot, was, None, at, at, at)
     succession.seen(turn, usage, panels, lead)
     supplies.settle_doubt(station)
     ready.use(world, station, world.look(station, slot).part, slot.kind)

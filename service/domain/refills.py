@@ -10,7 +10,6 @@ import msgspec
 from service.domain import clock, ends, notices, questions, ready, record, succession, undo, wrong_part
 from service.domain import slot as supplies
 from service.domain.calendar import hours_of
-from service.domain.edges import Turn
 from service.domain.events import SupplyMessage
 from service.domain.history import Booked
 from service.domain.lately import used_since
@@ -98,7 +97,9 @@ def _refill(
     moment = clock.own_moment(station, clock.SUPPLY, message.at, at)
     since = used_since(station, slot, sight.usage, moment, hours_of(world.policy, station.line))
     timed = message.at is not None
-    turn = Turn(world, station, slot, succession.before(slot), message.by, happened, moment, at, since, timed)
+    turn = succession.turn(
+        world, station, slot, message.by, at=at, happened=happened, moment=moment, since=since, timed=timed
+    )
     if supplies.puts_a_word_to_refill(slot, message, sight.rule, moment):
         message, carried = _recall(world, message, told, station, slot, happened, at)
         told += questions.settle(world, station, slot, notices.ANSWERED, at, by=message.by)
@@ -147,13 +148,15 @@ def _splice(
     usage = world.sights_of(station)[slot.name].usage
     moment = clock.own_moment(station, clock.SUPPLY, message.at, at)
     since = used_since(station, slot, usage, moment, hours_of(world.policy, station.line))
-    was = succession.before(slot)
+    turn = succession.turn(
+        world, station, slot, message.by, at=at, happened=happened, moment=moment, since=since
+    )
     slot.counted -= since
     ends.settle_leading(world, station, slot, at)
     told = questions.end_loading(world, station, slot, notices.REFILLED, at, by=message.by, since=since)
     supplies.splice(slot, grey=message.grey or 0, event=event, at=happened)
     slot.counted += since
-    succession.spliced(Turn(world, station, slot, was, message.by, happened, moment, at, since))
+    succession.spliced(turn)
     return told
 
 
@@ -177,9 +180,9 @@ def _take_out(
 ) -> list[Told]:
     told = questions.end_loading(world, station, slot, notices.REMOVED, at, by=by)
     told += wrong_part.end(world, station, slot.name, notices.REMOVED, at, by=by)
-    was = succession.before(slot)
+    turn = succession.turn(world, station, slot, by, at=at, happened=happened, timed=timed)
     supplies.remove(slot, event=event, at=happened)
-    succession.removed(Turn(world, station, slot, was, by, happened, happened, at, timed=timed))
+    succession.removed(turn)
     world.look(station, slot)
     world.note(station, slot)
     return told

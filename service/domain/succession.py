@@ -33,9 +33,23 @@ MOST_ENDED = 2
 replace = msgspec.structs.replace
 
 
-def before(slot: SlotState) -> SlotState:
-    """The slot as it is before something is done to it."""
-    return replace(slot)
+def turn(
+    world: World,
+    station: StationState,
+    slot: SlotState,
+    by: str | None,
+    *,
+    at: Instant,
+    happened: Instant | None = None,
+    moment: Instant | None = None,
+    since: int = 0,
+    timed: bool = True,
+) -> Turn:
+    """Call before anything of the slot changes."""
+    happened = at if happened is None else happened
+    moment = happened if moment is None else moment
+    sight = world.sights_of(station)[slot.name]
+    return Turn(world, station, slot, replace(slot), sight, by, happened, moment, at, since, timed)
 
 
 def loaded(turn: Turn, message: SupplyMessage) -> None:

@@ -174,6 +174,16 @@ def test_how_far_labels_err_is_doubt_at_a_joint():
     assert (after[0], surely_after[0]) == (surely[1] + 1, before[1] + 1)
 
 
+def test_where_a_person_counted_what_was_left_only_the_panel_of_the_joint_is_in_doubt():
+    story, kept = line(TAPE)
+    story.run(10, TAPE)
+    story.counted("F1", 52, ago=0)
+    story.join("F1", 5000, lot="A2", ago=0)
+    story.run(20, TAPE)
+    assert kept.panels("A1") == [(None, (1, 21), (2, 20))]
+    assert kept.panels("A2") == [(None, (21, 30), (22, 30))]
+
+
 def test_a_tape_whose_joint_never_passed_fed_nothing():
     story, kept = line(TAPE)
     story.run(10, TAPE)

@@ -69,8 +69,8 @@ class Plant:
 
     def join(self) -> None:
         """What feeds really holds what the books say."""
-        left = self.story.slot("F1").book or 0
-        done = self.ledger.total - self.story.slot("F1").used
+        slot = self.story.slot("F1")
+        left, done = slot.book or 0, self.ledger.total - slot.used - slot.before
         lot, quantity = self.lot(), self.random.randrange(40, 90)
         if len(self.ledger.chain) == 1 and left - done > 0:
             self.ledger.chain = [(self.ledger.chain[0][0], left - done)]
