@@ -56,12 +56,33 @@ def _play(
     scenario = load_scenario(shipped()["demo"])
     report = partial(_report, out, scenario.plant)
     with open_show(
-        scenario, stop, ports=wanted, speed=speed, seed=seed, out=out, service=service, report=report
+        scenario,
+        stop,
+        ports=wanted,
+        speed=speed,
+        seed=seed,
+        settings={"plan": _hands(scenario, speed)},
+        out=out,
+        service=service,
+        report=report,
     ) as show:
         _say(out, _welcome(show, scenario, speed))
         show.begin()
         show.watch(seconds=seconds)
     _say(out, f"\nHeard {len(show.sink.warnings)} messages by webhook and {len(show.sink.chats)} by chat.")
+
+
+def _hands(scenario: Scenario, speed: float) -> dict[str, float]:
+    """What a plan reckons with, as fast as everything else: an exchange of a minute, a stop of two, one for a
+    missing supply of ten."""
+    minute = max(1.0, 60 / speed)
+    return {
+        "people": len(scenario.people.names),
+        "exchange_seconds": minute,
+        "splice_seconds": minute,
+        "stop_minutes": 2 / speed,
+        "late_minutes": 10 / speed,
+    }
 
 
 def _report(out: TextIO, plant: str, text: str) -> None:
