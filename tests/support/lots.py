@@ -6,8 +6,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from service.domain.lots import Placed
+from service.domain.policy import Policy
 from service.domain.stays import Run, Span, spans
 from tests.support.story import Story
+
+TAPE = {"F1": 5}
 
 
 @dataclass(slots=True)
@@ -77,3 +80,14 @@ class Ledger:
     @property
     def panels(self) -> list[tuple[int, set[str | None]]]:
         return [(number, set(lots)) for number, lots in enumerate(self.placed, 1) if lots]
+
+
+def line(usage: dict[str, int], policy: Policy | None = None, *, quantity: int = 5000) -> tuple[Story, Kept]:
+    """A story of a station whose slots use that and were loaded with lot A1 each, and what is kept of it."""
+    story = Story(policy)
+    story.recipe(usage)
+    story.first(*usage)
+    for slot in usage:
+        kind = "tray" if slot.startswith("T") else "tape"
+        story.load(slot, quantity, kind=kind, part="R-10K", lot="A1", by="Ines", ago=0)
+    return story, Kept(story)
