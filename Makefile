@@ -52,7 +52,7 @@ fuzz: setup  ## Feed each decoder bytes nobody thought of (ARGS="--seconds 600")
 evaluate: setup  ## What the bell is worth on the frozen scenarios, over fresh seeds (some minutes)
 	$(BIN)/python -m tests.evaluation $(ARGS)
 
-week: setup  ## How many messages people get in a week of four lines, in shifts (some minutes)
+week: setup  ## A week of four lines in shifts: stops by towers, warnings, plan; messages (an hour; ARGS="--hours 24")
 	$(BIN)/python -m tests.evaluation.week $(ARGS)
 
 calibrate: setup  ## Does the forecast keep its promise, on made-up supplies (some minutes; ARGS="--tune" while tuning)
