@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Depends
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -12,9 +13,11 @@ from starlette.responses import Response
 
 from service.desk import Exchanging, Read
 from service.domain.labels import Unreadable, read_label
+from service.domain.said import put
 from service.web import schemas
 from service.web.answers import LATER, UNFIT, UNKNOWN, json_answer
 from service.web.pages import page
+from service.web.tongue import language_of
 from service.web.wiring import Own, asked, body_of
 
 router = APIRouter(prefix="/api/v1", responses=LATER | UNFIT | UNKNOWN)
@@ -130,6 +133,7 @@ async def check(
     station: schemas.Name,
     slot: schemas.Name,
     ask: Annotated[CheckAsk, Depends(asked(CheckAsk))],
+    request: Request,
     own: Own,
 ) -> Response:
     """Right or wrong, before anything is loaded. A part that the slot doesn't want is refused and told."""
@@ -141,7 +145,8 @@ async def check(
             )
         )
     except Unreadable as unreadable:
-        raise HTTPException(422, f"label: {unreadable}") from None
+        zone = ZoneInfo(request.app.state.timezone)
+        raise HTTPException(422, put(unreadable.said, zone, language_of(request))) from None
     return _found(found, f"{line} {station} {slot}")
 
 
