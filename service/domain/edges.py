@@ -40,7 +40,7 @@ class Turn(msgspec.Struct, frozen=True):
     timed: bool = True
 
 
-def now(turn: Turn, chain: list[Stay]) -> Edge:
+def here(turn: Turn, chain: list[Stay]) -> Edge:
     """Where a supply that was just exchanged takes over. The next count shows how far the panel was then; who
     says so by hand may be late, and what is said with an earlier time is reckoned back."""
     station, slot = turn.station, turn.slot

@@ -55,7 +55,7 @@ def turn(
 def loaded(turn: Turn, message: SupplyMessage) -> None:
     """A supply replaced what was there."""
     chain = _begin(turn)
-    edge = edges.now(turn, chain)
+    edge = edges.here(turn, chain)
     if chain and chain[-1].feeds:
         chain = _end(chain, edge, _how(turn, LOADED_OVER), turn.by)
     else:
@@ -82,7 +82,7 @@ def spliced(turn: Turn) -> None:
     place = len(chain) - 1 - len(turn.slot.ahead)
     if place < 1:
         return
-    edge = edges.now(turn, chain[:place])
+    edge = edges.here(turn, chain[:place])
     grey = turn.slot.grey
     if grey:
         edge = replace(edge, high=edge.used + grey - 1)
@@ -101,7 +101,7 @@ def removed(turn: Turn) -> None:
     """Nothing is loaded any more."""
     chain = _begin(turn)
     if chain and chain[-1].feeds:
-        _keep(turn, _end(chain, edges.now(turn, chain), _how(turn, REMOVED), turn.by))
+        _keep(turn, _end(chain, edges.here(turn, chain), _how(turn, REMOVED), turn.by))
 
 
 def seen(turn: Turn, usage: float | None, panels: int, lead: float) -> None:
@@ -137,7 +137,7 @@ def named(turn: Turn, message: SupplyMessage) -> None:
     )
     earlier = message.at is not None and turn.moment < (chain[-1].begun.at or turn.at)
     if earlier and len(chain) > 1:
-        edge = edges.now(turn, chain[:-1])
+        edge = edges.here(turn, chain[:-1])
         chain[-2] = replace(chain[-2], ended=edge, ended_by=message.by)
         stay = replace(stay, begun=edge)
     _keep(turn, [*chain[:-1], stay])

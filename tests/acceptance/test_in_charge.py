@@ -90,7 +90,7 @@ def test_one_that_stands_by_lives_says_why_it_is_not_ready_and_shows_all(pair: P
         standby.until_counted()
         assert standby.slots() == active.slots()
         heard = {next(line for line in lines if line.startswith("event: ")) for _ in range(2)}
-        assert heard <= {"event: forecast", "event: notice"}
+        assert heard <= {"event: forecast", "event: notice", "event: plan"}
     events = [httpx.get(f"{each.url}/api/v1/events", trust_env=False).text for each in (active, standby)]
     assert events[0].splitlines()[1:] == events[1].splitlines()[1:]
     tested = httpx.post(

@@ -177,7 +177,7 @@ def test_a_shift_goes_by_without_a_mouse(floor: Floor, open_page: OpenPage) -> N
     tab_to("I'm on it")
     press("Enter")
     expect(card(page).locator(".status")).to_have_text("Mira is on it")
-    expect(card(page).get_by_role("button", name="Loaded a new one")).to_be_focused()
+    expect(card(page).get_by_role("link", name="Exchange it")).to_be_focused()
     tab_to("Quiet 5 panels")
     press("Enter")
     expect(page.locator("#resting")).to_be_visible()

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe, AxeResults
-from playwright.sync_api import BrowserContext, Page
+from playwright.sync_api import BrowserContext, Page, expect
 
 from tests.support.access import PASSWORD
 from tests.support.floor import Floor, Place
@@ -266,6 +266,8 @@ def test_everything_is_reached_by_keyboard_and_seen_when_it_is(
 ) -> None:
     floor.ask("P2", "T2")
     page = open_page(path, width=width)
+    last_to_come = "Stop in" if path == "/" else "All that was here"
+    expect(page.get_by_role("link", name=last_to_come).first).to_be_visible()
     expected = page.evaluate(PRESSABLE)
     reached: set[int] = set()
     for _ in range(expected + 3):
