@@ -43,11 +43,8 @@ def test_a_panel_that_is_late_can_not_be_seen_from_here(story):
     story.run(5, {"T1": 1})
     story.later(600)
 
-    assert look(story) == (
-        None,
-        "No panel ended for 10 min, else about every 38 s. Look whether one is in work: if so, wait for its"
-        " end.",
-    )
+    said = "No panel ended for 10 min, else about every 38 s. Look whether one is in work: if so, wait"
+    assert look(story) == (None, f"{said} for its end.")
 
 
 def test_what_is_not_known_is_not_said(story):

@@ -38,8 +38,15 @@ def said(label: Label) -> dict[str, Any]:
     }
 
 
-NOTHING: dict[str, object] = {"part": None, "quantity": None, "lot": None, "supply": None, "moisture_level": None,
-           "rest": [], "tolerated": []}  # fmt: skip
+NOTHING: dict[str, object] = {
+    "part": None,
+    "quantity": None,
+    "lot": None,
+    "supply": None,
+    "moisture_level": None,
+    "rest": [],
+    "tolerated": [],
+}
 
 
 @pytest.mark.parametrize("case", CORPUS, ids=lambda case: case["what"])
