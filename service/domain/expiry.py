@@ -6,15 +6,14 @@ at again (``age_at``). It stops nothing: whoever may act takes the supply out.
 
 from __future__ import annotations
 
-import hashlib
 from zoneinfo import ZoneInfo
 
 from service.domain import notices, opened, standing
-from service.domain.model import SECOND, Change, Instant, Level, Notice, NoticeState, to_rfc3339
+from service.domain.model import SECOND, Change, Instant, Level, Notice, to_rfc3339
 from service.domain.moisture import FloorLife
 from service.domain.notices import Told, exchange_when
 from service.domain.outcome import is_boundary_only, numbers_of
-from service.domain.said import Said, Value, put
+from service.domain.said import Said, Value
 from service.domain.state import SlotState, Standing, StationState
 from service.domain.world import World
 
@@ -134,26 +133,21 @@ def _end(world: World, stands: Standing, because: str, at: Instant, by: str | No
 def _notice(
     world: World, station: StationState, slot: SlotState, level: Level, words: Said, at: Instant
 ) -> Notice:
-    name = "\x1f".join((KIND, station.line, station.station, slot.name, slot.loading, str(at)))
-    return Notice(
-        id="n" + hashlib.sha256(name.encode()).hexdigest()[:20],
-        kind=KIND,
+    return standing.anew(
+        world,
+        KIND,
+        words,
+        at,
+        name=standing.name_of(KIND, station.line, station.station, slot.name, slot.loading, at),
+        level=level,
         line=station.line,
         station=station.station,
         slot=slot.name,
         part=slot.part,
         supply_kind=slot.kind,
         boundary_only=is_boundary_only(slot, world.sight(station, slot)),
-        level=level.value,
-        state=NoticeState.OPEN,
-        opened_at=to_rfc3339(at),
-        changed_at=to_rfc3339(at),
-        panels_to_empty=None,
-        empty_at=None,
-        message=put(words, ZoneInfo(world.policy.timezone)),
         loading=slot.loading,
         about=slot.name,
-        said=words,
     )
 
 

@@ -6,12 +6,10 @@ replay asks the same question under the same id; it doesn't know how it reaches 
 
 from __future__ import annotations
 
-from zoneinfo import ZoneInfo
-
-from service.domain import notices, record
-from service.domain.model import Change, Instant, Level, Notice, NoticeState, to_rfc3339
+from service.domain import notices, record, standing
+from service.domain.model import Change, Instant, Level, NoticeState
 from service.domain.notices import Told
-from service.domain.said import Said, Value, put
+from service.domain.said import Said, Value
 from service.domain.state import SlotState, Standing, StationState
 from service.domain.world import World
 
@@ -45,25 +43,21 @@ def _ask(
     world: World, station: StationState, slot: SlotState, words: Said, at: Instant, *, whom: str | None = None
 ) -> Told:
     sight = world.sights_of(station)[slot.name]
-    notice = Notice(
-        id=_question_id(station, slot),
-        kind=KIND,
+    notice = standing.anew(
+        world,
+        KIND,
+        words,
+        at,
+        name=_question_id(station, slot),
+        level=Level.EARLY,
         line=station.line,
         station=station.station,
         slot=slot.name,
         part=sight.part,
         supply_kind=slot.kind,
-        boundary_only=False,
-        level=Level.EARLY.value,
         state=NoticeState.TAKEN if whom else NoticeState.OPEN,
         taken_by=whom,
-        opened_at=to_rfc3339(at),
-        changed_at=to_rfc3339(at),
-        panels_to_empty=None,
-        empty_at=None,
-        message=put(words, ZoneInfo(world.policy.timezone)),
         loading=slot.loading,
-        said=words,
     )
     world.stand(Standing(notice))
     return Told(notice, Change.OPENED)
@@ -73,11 +67,11 @@ def settle(
     world: World, station: StationState, slot: SlotState, because: str, at: Instant, *, by: str | None = None
 ) -> list[Told]:
     """End the question about what is in the slot now, if one is open. Call before its loading changes."""
-    standing = world.standing.get(_question_id(station, slot))
-    told = None if standing is None else notices.close(standing, because, at, by=by)
-    if standing is None or told is None:
+    stands = world.standing.get(_question_id(station, slot))
+    told = None if stands is None else notices.close(stands, because, at, by=by)
+    if stands is None or told is None:
         return []
-    world.stand(standing)
+    world.stand(stands)
     return [told]
 
 

@@ -33,28 +33,69 @@ def begin(
     place (an outlet's name)."""
     if find(world, kind, about, line=line, station=station) is not None:
         return []
-    name = "\x1f".join((kind, line or "", station or "", about, str(at)))
-    notice = Notice(
-        id="n" + hashlib.sha256(name.encode()).hexdigest()[:20],
+    notice = anew(
+        world,
+        kind,
+        said,
+        at,
+        name=name_of(kind, line or "", station or "", about, at),
+        level=level,
+        line=line,
+        station=station,
+        about=about,
+    )
+    world.stand(Standing(notice))
+    return [Told(notice, Change.OPENED)]
+
+
+def name_of(*what: object) -> str:
+    """The id of a notice that these tell apart from every other."""
+    return "n" + hashlib.sha256("\x1f".join(map(str, what)).encode()).hexdigest()[:20]
+
+
+def anew(
+    world: World,
+    kind: str,
+    said: Said,
+    at: Instant,
+    *,
+    name: str,
+    level: Level,
+    line: str | None = None,
+    station: str | None = None,
+    slot: str | None = None,
+    part: str | None = None,
+    supply_kind: str | None = None,
+    boundary_only: bool = False,
+    state: str = NoticeState.OPEN,
+    taken_by: str | None = None,
+    reason: str | None = None,
+    loading: str | None = None,
+    about: str | None = None,
+) -> Notice:
+    """A notice that begins now and knows of no panels, put into words."""
+    return Notice(
+        id=name,
         kind=kind,
         line=line,
         station=station,
-        slot=None,
-        part=None,
-        supply_kind=None,
-        boundary_only=False,
+        slot=slot,
+        part=part,
+        supply_kind=supply_kind,
+        boundary_only=boundary_only,
         level=level.value,
-        state=NoticeState.OPEN,
+        state=state,
+        taken_by=taken_by,
+        reason=reason,
         opened_at=to_rfc3339(at),
         changed_at=to_rfc3339(at),
         panels_to_empty=None,
         empty_at=None,
         message=put(said, ZoneInfo(world.policy.timezone)),
+        loading=loading,
         about=about,
         said=said,
     )
-    world.stand(Standing(notice))
-    return [Told(notice, Change.OPENED)]
 
 
 def end(

@@ -6,17 +6,14 @@ slot wants that part after all. Nothing is refused here: what happened is told.
 
 from __future__ import annotations
 
-import hashlib
-from zoneinfo import ZoneInfo
-
 from service.domain import life, notices, standing
 from service.domain.events import Checked, SupplyMessage
 from service.domain.fitting import Verdict, in_slot, wanted_in, wanted_since
 from service.domain.life import Deed
-from service.domain.model import Change, Instant, Level, Notice, NoticeState, to_rfc3339
+from service.domain.model import Change, Instant, Level, Notice, NoticeState
 from service.domain.notices import Told, one_supply
 from service.domain.outcome import is_boundary_only
-from service.domain.said import Said, Value, put
+from service.domain.said import Said, Value
 from service.domain.state import SlotState, Standing, StationState
 from service.domain.world import World
 
@@ -154,29 +151,25 @@ def _open(
     taken_by: str | None = None,
     reason: str | None = None,
 ) -> Told:
-    name = "\x1f".join((KIND, station.line, station.station, slot.name, str(at)))
     state = life.after(Deed.DUE, None)
-    notice = Notice(
-        id="n" + hashlib.sha256(name.encode()).hexdigest()[:20],
-        kind=KIND,
+    notice = standing.anew(
+        world,
+        KIND,
+        words,
+        at,
+        name=standing.name_of(KIND, station.line, station.station, slot.name, at),
+        level=Level.URGENT,
         line=station.line,
         station=station.station,
         slot=slot.name,
         part=part,
         supply_kind=slot.kind,
         boundary_only=is_boundary_only(slot, world.sights_of(station)[slot.name]),
-        level=Level.URGENT.value,
         state=(life.after(Deed.TAKE, state, by=taken_by) if taken_by else state) or NoticeState.OPEN,
         taken_by=taken_by,
         reason=reason,
-        opened_at=to_rfc3339(at),
-        changed_at=to_rfc3339(at),
-        panels_to_empty=None,
-        empty_at=None,
-        message=put(words, ZoneInfo(world.policy.timezone)),
         loading=loading,
         about=slot.name,
-        said=words,
     )
     world.stand(Standing(notice))
     return Told(notice, Change.OPENED, calls=taken_by is None)

@@ -12,6 +12,7 @@ from playwright.sync_api import BrowserContext, Page, expect
 
 from tests.support.floor import served
 from tests.support.hall import Hall, hall
+from tests.support.scanner import GS, strike
 
 MOST_TAPS, MOST_SECONDS = 8, 20.0
 """What the exchange is promised to take at 360 px."""
@@ -42,9 +43,7 @@ def page(line: Hall, new_context: Callable[..., BrowserContext]) -> Iterator[Pag
 
 def scan(page: Page, text: str) -> None:
     """As a scanner that plays keyboard does it: no field has the focus, keys come fast."""
-    for character in text:
-        page.keyboard.press("Control+]" if character == "\x1d" else character)
-    page.keyboard.press("Enter")
+    strike(page, [*(GS if character == "\x1d" else character for character in text), "Enter"])
 
 
 def violations(page: Page) -> list[str]:

@@ -11,6 +11,7 @@ from playwright.sync_api import Page, expect
 from service.web.stream import Hub
 from tests.browser.test_looks import refuse_what_axe_finds, refuse_what_does_not_fit
 from tests.support.floor import plant, served
+from tests.support.scanner import CTRL, EOT, GS, RS, strike
 
 HARNESS = """async () => {
   const { scanner } = await import("/static/scan.js");
@@ -30,14 +31,6 @@ HARNESS = """async () => {
   other.onclick = () => { globalThis.pressed += 1; };
   main.replaceChildren(globalThis.box.element, other);
 }"""
-KEYS = """(strokes) => {
-  const target = document.activeElement;
-  for (const stroke of strokes) {
-    const keys = typeof stroke === "string" ? { key: stroke } : stroke;
-    const init = { bubbles: true, cancelable: true, ...keys };
-    target.dispatchEvent(new KeyboardEvent(stroke.up ? "keyup" : "keydown", init));
-  }
-}"""
 EYES = """() => {
   globalThis.codes = [];
   globalThis.BarcodeDetector = class {
@@ -45,10 +38,6 @@ EYES = """() => {
     detect() { return Promise.resolve(globalThis.codes); }
   };
 }"""
-CTRL = {"ctrlKey": True}
-GS = {"key": "]", "code": "BracketRight", **CTRL}
-RS = {"key": "^", "code": "Digit6", **CTRL}
-EOT = {"key": "d", "code": "KeyD", **CTRL}
 
 
 @pytest.fixture
@@ -83,7 +72,7 @@ def test_a_scanner_is_heard_wherever_the_focus_is_with_its_separators(open_box: 
     german = {"key": "+", "code": "BracketRight", **CTRL}
     alt = [{"key": digit, "code": f"Numpad{digit}", "altKey": True} for digit in "029"]
     for separator in ([GS], [german], [{"key": "F8"}], [*alt, {"key": "Alt", "up": True}]):
-        page.evaluate(KEYS, [*"[)>", RS, *"06", *separator, *"1PA B", *separator, *"Q5", RS, EOT, "Enter"])
+        strike(page, [*"[)>", RS, *"06", *separator, *"1PA B", *separator, *"Q5", RS, EOT, "Enter"])
     message = "[)>\x1e06\x1d1PA B\x1dQ5\x1e\x04"
     assert heard(page) == [message] * 4
     assert page.evaluate("globalThis.pressed") == 0
@@ -98,10 +87,10 @@ def test_a_scanner_is_heard_wherever_the_focus_is_with_its_separators(open_box: 
       document.querySelector("main").append(choice);
       choice.focus();
     }""")
-    page.evaluate(KEYS, [*"1PRC0402", "Enter"])
+    strike(page, [*"1PRC0402", "Enter"])
     assert heard(page)[4:] == ["1PRC0402"]
     page.evaluate("globalThis.box.stop()")
-    page.evaluate(KEYS, [*"1PRC0402", "Enter"])
+    strike(page, [*"1PRC0402", "Enter"])
     assert len(heard(page)) == 5
 
 
@@ -122,7 +111,7 @@ def test_in_the_field_one_scans_and_types_and_hears_what_is_wrong(open_box: Call
     page.get_by_role("button", name="Read").click()
     expect(said).to_have_text("Scan the label, or type what stands on it.")
     field.fill("1TA77")
-    page.evaluate(KEYS, [*"1TA77", "Tab"])  # as fast as a scanner Tab ends the code; by hand it only goes on
+    strike(page, [*"1TA77", "Tab"])  # as fast as a scanner Tab ends the code; by hand it only goes on
     assert heard(page)[-1] == "1TA77"
     expect(page.get_by_role("button", name="Use the camera")).to_be_hidden()  # this browser can't read codes
 
