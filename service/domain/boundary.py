@@ -55,7 +55,7 @@ def _told_by_tower(station: StationState, slot: SlotState) -> tuple[bool | None,
         return None, Said("The station isn't heard just now: look whether a panel is in work.")
     if slot.out_since is not None:
         return True, Said(
-            "The slot is out and the station waits for it: exchange it now, the machine standing."
+            "The slot is out and the station waits for it: it may be exchanged now, as the manual allows."
         )
     reading = None if station.tower is None else station.tower.reading
     if reading == Reading.OUT:
