@@ -222,6 +222,8 @@ def limits_for(
     """Key by key the value of the most specific matching rule that sets it; ``[warn]`` where none does."""
     place = {"line": line, "station": station, "slot": slot, "part": part, "kind": kind}
     rules = _matching(policy.rules, place)
+    if not rules:
+        return _capped(policy.warn)
     found = {
         key: next((value for rule in rules if (value := getattr(rule, key)) is not None), None)
         for key in _WARN_KEYS
@@ -229,6 +231,10 @@ def limits_for(
     limits = msgspec.structs.replace(
         policy.warn, **{key: value for key, value in found.items() if value is not None}
     )
+    return _capped(limits)
+
+
+def _capped(limits: Limits) -> Limits:
     if limits.urgent_panels > limits.lead_panels:
         return msgspec.structs.replace(limits, urgent_panels=limits.lead_panels)
     return limits
@@ -237,6 +243,8 @@ def limits_for(
 def slot_rule(policy: Policy, *, line: str, station: str, slot: str) -> SlotRule:
     """What the configuration says of a slot, merged key by key, most specific first."""
     rules = _matching(policy.slots, {"line": line, "station": station, "slot": slot})
+    if not rules:
+        return SlotRule()
     merged = {
         key: next((value for rule in rules if (value := _said_by(rule, key)) is not None), None)
         for key in ("kind", "part", "full", "boundary_only", "low_sensor", "tray")
@@ -282,6 +290,8 @@ def cost_of(plan: PlanRules, part: str | None) -> float:
 
 def _matching(rules: list, place: dict[str, str | None]) -> list:  # type: ignore[type-arg]
     """Rules that fit ``place``, most specific first; of equals the later one in the file."""
+    if not rules:
+        return []
     fitting = [
         (_weight(rule, place), number, rule)
         for number, rule in enumerate(rules)

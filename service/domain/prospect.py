@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import accumulate
 from math import ceil, fsum
 
@@ -39,15 +39,19 @@ _LONG_REST = 24 * 3600 * SECOND
 
 @dataclass(frozen=True, slots=True)
 class Tempo:
-    """When so many panels will have passed: the pace of the slowest station, since its last count."""
+    """When so many panels will have passed: the pace of the slowest station, since its last count.
+    ``reckoned`` keeps the seconds that were asked for before."""
 
     pace: Pace
     hours: Hours | None
     start: Instant
+    reckoned: dict[int, float | None] = field(default_factory=dict, repr=False, compare=False)
 
     def seconds(self, panels: int) -> float | None:
-        found = seconds_to_empty(self.pace, (panels, panels, panels))
-        return None if found is None else found[1]
+        if panels not in self.reckoned:
+            found = seconds_to_empty(self.pace, (panels, panels, panels))
+            self.reckoned[panels] = None if found is None else found[1]
+        return self.reckoned[panels]
 
     def at(self, panels: int) -> Instant | None:
         seconds = self.seconds(panels)

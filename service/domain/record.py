@@ -21,7 +21,7 @@ from service.domain.history import MOST_OUTCOMES, Outcome, Record, kind_name, re
 from service.domain.judge import Case
 from service.domain.model import Instant, Level
 from service.domain.notices import Told
-from service.domain.outlook import Question, Questions, chances_due, panels_to_empty
+from service.domain.outlook import MOST, Question, Questions, chances_due, panels_to_empty
 from service.domain.said import Said
 from service.domain.state import SlotState, StationState, Warned
 from service.domain.world import World
@@ -78,8 +78,8 @@ def deciles(question: Question) -> list[int]:
     endless = np.full(len(_SHARES), np.inf)
     below = np.full(len(_SHARES), -1.0)
     enough = np.full(len(_SHARES), panels_to_empty(alone)[0, 2] + 1.0)
-    while chances_due(all_ten, enough, endless)[-1] < _SHARES[-1]:
-        enough *= 2.0
+    while enough[-1] < MOST and chances_due(all_ten, enough, endless)[-1] < _SHARES[-1]:
+        enough = np.minimum(enough * 2.0, MOST)
     while (enough - below > 1.0).any():
         middle = np.floor((below + enough) / 2.0)
         reached = chances_due(all_ten, middle, endless) >= _SHARES

@@ -65,10 +65,11 @@ def meanwhile(prospect: Prospect) -> list[Need]:
 
 def staff(prospect: Prospect, stops: Sequence[Drawn]) -> Staffing:
     """Who has to do what when, and whether that can be done."""
-    needs = [need for stop in stops for need in stop.needs] + meanwhile(prospect)
+    between = meanwhile(prospect)
+    needs = [need for stop in stops for need in stop.needs] + between
     lacking = [need for need in needs if need.what.number == 1 and need.what.fetched > need.last]
     helps = [_fetch(need) for need in lacking[:_MOST_NAMED]]
-    jobs = jobs_of(prospect, stops)
+    jobs = jobs_of(prospect, stops, between)
     if jobs is None:
         return Staffing(None, False if lacking else None, tuple(helps))
     people = prospect.rules.people
@@ -85,24 +86,26 @@ def staff(prospect: Prospect, stops: Sequence[Drawn]) -> Staffing:
 def eased(prospect: Prospect, stops: Sequence[Drawn]) -> list[Drawn]:
     """The same stops, one or the other some panels earlier where that leaves less undone in time."""
     best = moved = list(stops)
-    least = late = _lateness(prospect, stops)
+    between = meanwhile(prospect)
+    least = late = _lateness(prospect, stops, between)
     for _ in range(_TRIES):
-        earlier = None if late <= 0.0 else _with_one_earlier(prospect, moved)
+        earlier = None if late <= 0.0 else _with_one_earlier(prospect, moved, between)
         if earlier is None:
             break
-        moved, late = earlier, _lateness(prospect, earlier)
+        moved, late = earlier, _lateness(prospect, earlier, between)
         if late < least:
             best, least = moved, late
     return best
 
 
-def jobs_of(prospect: Prospect, stops: Sequence[Drawn]) -> list[Job[Task]] | None:
-    """The jobs in seconds from the last count; ``None`` while no takt is known."""
+def jobs_of(prospect: Prospect, stops: Sequence[Drawn], between: Sequence[Need]) -> list[Job[Task]] | None:
+    """The jobs in the stops and ``between`` them, in seconds from the last count; ``None`` while no takt is
+    known."""
     wall = _wall(prospect, stops)
     if wall is None:
         return None
     jobs = list(_in_stops(prospect, stops, wall))
-    for need in meanwhile(prospect):
+    for need in between:
         begin, end = wall(need.first), wall(need.last)
         if begin is not None and end is not None:
             rules, joined = prospect.rules, need.what.supply.is_joined
@@ -142,14 +145,14 @@ def _length(prospect: Prospect, stop: Drawn) -> float:
     return ceil(len(stop.needs) / prospect.rules.people) * prospect.rules.exchange_seconds
 
 
-def _lateness(prospect: Prospect, stops: Sequence[Drawn]) -> float:
-    turns = in_best_turn(jobs_of(prospect, stops) or [], prospect.rules.people)
+def _lateness(prospect: Prospect, stops: Sequence[Drawn], between: Sequence[Need]) -> float:
+    turns = in_best_turn(jobs_of(prospect, stops, between) or [], prospect.rules.people)
     return sum(turn.end - turn.job.deadline for turn in turns if turn.is_late)
 
 
-def _with_one_earlier(prospect: Prospect, stops: list[Drawn]) -> list[Drawn] | None:
+def _with_one_earlier(prospect: Prospect, stops: list[Drawn], between: Sequence[Need]) -> list[Drawn] | None:
     """With the stop of the first late job, or the last before it, a panel earlier; ``None``: it can't be."""
-    turns = in_best_turn(jobs_of(prospect, stops) or [], prospect.rules.people)
+    turns = in_best_turn(jobs_of(prospect, stops, between) or [], prospect.rules.people)
     first = next((turn.job.what for turn in turns if turn.is_late), None)
     if first is None:
         return None
@@ -202,6 +205,6 @@ def _supplies_at_hand(prospect: Prospect, stops: Sequence[Drawn]) -> list[Said]:
         return []
     windows = tuple(replace(each.what, fetched=0).window(prospect.terms) for each in prospect.windows)
     at_hand = replace(prospect, windows=windows, fetched=0)
-    if _lateness(at_hand, stops) > 0.0:
+    if _lateness(at_hand, stops, meanwhile(at_hand)) > 0.0:
         return []
     return [Said("With every supply at the line by now it could be done in time.")]

@@ -90,10 +90,10 @@ class Call(msgspec.Struct, array_like=True, frozen=True):
 
 
 class Exchanged(msgspec.Struct, array_like=True, kw_only=True):
-    """The last exchange of a slot, while it can be undone: ``before`` is the slot as it was, ``supplies`` the
-    named ones that it concerned and ``other`` the slot that the new one came out of, as they were;
-    ``ended`` the notices beside the slot's own that it ended, ``booked`` and ``outcomes`` what it taught, by
-    kind. ``ready``: part and kind of what stood ready and was used.
+    """The last exchange of a slot, while it can be undone: ``before`` is the slot as it was (packed, because
+    each count writes it again), ``supplies`` the named ones that it concerned and ``other`` the slot that the
+    new one came out of, as they were; ``ended`` the notices beside the slot's own that it ended, ``booked``
+    and ``outcomes`` what it taught, by kind. ``ready``: part and kind of what stood ready and was used.
 
     ``loading``, ``counted``, ``blind``, ``lost``, ``earlier`` (of the loading before) are the slot's right
     after it: what is more since was used since."""
@@ -101,7 +101,7 @@ class Exchanged(msgspec.Struct, array_like=True, kw_only=True):
     event: str
     at: Instant
     loading: str
-    before: SlotState
+    before: bytes
     by: str | None = None
     supply: str | None = None
     quantity: int | None = None

@@ -88,7 +88,7 @@ def keep(
         event=event,
         at=at,
         loading=slot.loading,
-        before=mark.before,
+        before=msgspec.msgpack.encode(mark.before),
         by=message.by,
         supply=message.supply,
         quantity=message.quantity,
@@ -104,8 +104,9 @@ def keep(
         outcomes=_outcomes(world, station, mark, at),
         ready=_used(mark.ready, _ready(world, station)),
     )
-    if slot.name not in station.undoable:
-        station.undoable.append(slot.name)
+    if slot.name in station.undoable:
+        station.undoable.remove(slot.name)
+    station.undoable.append(slot.name)
 
 
 def forget(station: StationState, slot: SlotState) -> None:
@@ -116,11 +117,17 @@ def forget(station: StationState, slot: SlotState) -> None:
 
 
 def expire(station: StationState, at: Instant) -> None:
-    """Forget the exchanges whose minute is over."""
+    """Forget the exchanges whose minute is over; the oldest stand first."""
+    if station.undoable and not _is_over(station, station.undoable[0], at):
+        return
     for name in list(station.undoable):
-        slot = station.slots[name]
-        if slot.exchanged is None or at - slot.exchanged.at > MINUTE:
-            forget(station, slot)
+        if _is_over(station, name, at):
+            forget(station, station.slots[name])
+
+
+def _is_over(station: StationState, name: str, at: Instant) -> bool:
+    kept = station.slots[name].exchanged
+    return kept is None or at - kept.at > MINUTE
 
 
 def can_undo(slot: SlotState, event: str, at: Instant) -> bool:
@@ -163,7 +170,7 @@ def _end_now(world: World, station: StationState, slot: SlotState, at: Instant, 
 
 def _since(kept: Exchanged, now: SlotState) -> SlotState:
     """The slot as it was, with what was counted since."""
-    back = kept.before
+    back = msgspec.msgpack.decode(kept.before, type=SlotState)
     for name in _OF_THE_SLOT:
         setattr(back, name, getattr(now, name))
     back.used += now.before - kept.earlier

@@ -28,6 +28,8 @@ EVERY = 2.0
 SHARE = 0.05
 """Of the time, at most this much goes into planning while counts keep coming."""
 LONGEST_PAUSE = 5.0
+BREATH = 0.005
+"""Seconds between the pieces of a plan: whoever decides and commits waits for one piece at most."""
 _MOMENTS = frozenset({"as_of", "at", "from", "by", "begin", "end"})
 _encode = msgspec.json.Encoder().encode
 Publish = Callable[[Iterable[tuple[str, bytes, bool]]], None]
@@ -103,10 +105,13 @@ class Planner:
         world = self._shown.world_of(line)
         if line not in world.lines:
             return
+        self._stopped.wait(BREATH)
         prospect = look_ahead(world, line, self._at(world, line))
+        self._stopped.wait(BREATH)
         kept = decide(prospect)
         if kept is not None:
             self._propose(Ask(Address("plan", line, None), kept, _encode(kept), Future()))
+        self._stopped.wait(BREATH)
         self._tell(line, shown(prospect))
 
     def _at(self, world: World, line: str) -> Instant:
