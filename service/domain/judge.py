@@ -43,6 +43,12 @@ class Case:
         return chance_due(self.question, panels, self.needed)
 
 
+def speaks(station: StationState, slot: SlotState, sights: Mapping[str, Sight]) -> bool:
+    """Of those that feed the same placements the one with least in it does."""
+    group = [station.slots[name] for name in sights[slot.name].group if name in station.slots]
+    return not group or slot is min(group, key=lambda one: (one.book is None, one.book or 0, one.name))
+
+
 def case_of(
     line: LineState, station: StationState, slot: SlotState, sights: Mapping[str, Sight]
 ) -> Case | None:

@@ -106,11 +106,10 @@ def places_of(world: World, line: str) -> list[Place]:
     for station, slot in slots:
         world.sight(station, slot)
         sights = world.sights_of(station)
-        case = (
-            judge.case_of(world.line(line), station, slot, sights) if _speaks(station, slot, sights) else None
-        )
-        asked.append((station, slot, sights[slot.name], case))
-    sure = iter(_sure([case for _, _, _, case in asked if case is not None]))
+        speaks = judge.speaks(station, slot, sights)
+        case = judge.case_of(world.line(line), station, slot, sights) if speaks else None
+        asked.append((station, slot, sights[slot.name], speaks, case))
+    sure = iter(_sure([case for *_, case in asked if case is not None]))
     hours = hours_of(world.policy, line)
     return [
         Place(
@@ -121,9 +120,9 @@ def places_of(world: World, line: str) -> list[Place]:
             left=_lying_there(slot, sight) if case is None else next(sure),
             labels=labels,
             odds=_odds(slot, sight),
-            speaks=_speaks(station, slot, world.sights_of(station)),
+            speaks=speaks,
         )
-        for station, slot, sight, case in asked
+        for station, slot, sight, speaks, case in asked
     ]
 
 
@@ -135,12 +134,6 @@ def _labels(slots: Iterable[SlotState]) -> dict[str, int | None]:
         if slot.part is not None and label is not None:
             found[slot.part] = label if found.get(slot.part, label) == label else None
     return found
-
-
-def _speaks(station: StationState, slot: SlotState, sights: Mapping[str, Sight]) -> bool:
-    """Of those that feed the same placements the one with least in it does."""
-    group = [station.slots[name] for name in sights[slot.name].group if name in station.slots]
-    return not group or slot is min(group, key=lambda one: (one.book is None, one.book or 0, one.name))
 
 
 def _odds(slot: SlotState, sight: Sight) -> float:

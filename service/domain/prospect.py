@@ -170,18 +170,10 @@ def _supplies(world: World, stations: Sequence[StationState], panels: int) -> It
 def _cases(world: World, stations: Sequence[StationState]) -> Iterator[tuple[StationState, SlotState, Case]]:
     for station in stations:
         sights, line = world.sights_of(station), world.line(station.line)
-        for slot in _speakers(station, sights):
-            case = judge.case_of(line, station, slot, sights)
+        for slot in station.slots.values():
+            case = judge.case_of(line, station, slot, sights) if judge.speaks(station, slot, sights) else None
             if case is not None and sights[slot.name].usage:
                 yield station, slot, case
-
-
-def _speakers(station: StationState, sights: dict[str, Sight]) -> Iterator[SlotState]:
-    """Each slot, but of those that feed the same placements only the one with least in it."""
-    for slot in station.slots.values():
-        group = [station.slots[name] for name in sights[slot.name].group if name in station.slots]
-        if not group or slot is min(group, key=lambda one: (one.book is None, one.book or 0, one.name)):
-            yield slot
 
 
 def _may_run_out(sight: Sight, case: Case, spread: Spread[int]) -> bool:

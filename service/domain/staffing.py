@@ -87,14 +87,15 @@ def eased(prospect: Prospect, stops: Sequence[Drawn]) -> list[Drawn]:
     """The same stops, one or the other some panels earlier where that leaves less undone in time."""
     best = moved = list(stops)
     between = meanwhile(prospect)
-    least = late = _lateness(prospect, stops, between)
+    late = _late(prospect, stops, between)
+    least = _lateness(late)
     for _ in range(_TRIES):
-        earlier = None if late <= 0.0 else _with_one_earlier(prospect, moved, between)
+        earlier = _with_one_earlier(moved, late[0].job.what) if late else None
         if earlier is None:
             break
-        moved, late = earlier, _lateness(prospect, earlier, between)
-        if late < least:
-            best, least = moved, late
+        moved, late = earlier, _late(prospect, earlier, between)
+        if _lateness(late) < least:
+            best, least = moved, _lateness(late)
     return best
 
 
@@ -145,17 +146,19 @@ def _length(prospect: Prospect, stop: Drawn) -> float:
     return ceil(len(stop.needs) / prospect.rules.people) * prospect.rules.exchange_seconds
 
 
-def _lateness(prospect: Prospect, stops: Sequence[Drawn], between: Sequence[Need]) -> float:
+def _late(prospect: Prospect, stops: Sequence[Drawn], between: Sequence[Need]) -> list[Turn[Task]]:
+    """What is done too late, in the order of beginning."""
     turns = in_best_turn(jobs_of(prospect, stops, between) or [], prospect.rules.people)
-    return sum(turn.end - turn.job.deadline for turn in turns if turn.is_late)
+    return [turn for turn in turns if turn.is_late]
 
 
-def _with_one_earlier(prospect: Prospect, stops: list[Drawn], between: Sequence[Need]) -> list[Drawn] | None:
-    """With the stop of the first late job, or the last before it, a panel earlier; ``None``: it can't be."""
-    turns = in_best_turn(jobs_of(prospect, stops, between) or [], prospect.rules.people)
-    first = next((turn.job.what for turn in turns if turn.is_late), None)
-    if first is None:
-        return None
+def _lateness(late: Sequence[Turn[Task]]) -> float:
+    return sum(turn.end - turn.job.deadline for turn in late)
+
+
+def _with_one_earlier(stops: list[Drawn], first: Task) -> list[Drawn] | None:
+    """With the stop of the ``first`` late job, or the last before it, a panel earlier; ``None``: it can't
+    be."""
     by = first.need.last if first.stop is None else first.stop.boundary
     before = [place for place, stop in enumerate(stops) if stop.rest is None and stop.boundary <= by]
     if not before:
@@ -205,6 +208,6 @@ def _supplies_at_hand(prospect: Prospect, stops: Sequence[Drawn]) -> list[Said]:
         return []
     windows = tuple(replace(each.what, fetched=0).window(prospect.terms) for each in prospect.windows)
     at_hand = replace(prospect, windows=windows, fetched=0)
-    if _lateness(at_hand, stops, meanwhile(at_hand)) > 0.0:
+    if _late(at_hand, stops, meanwhile(at_hand)):
         return []
     return [Said("With every supply at the line by now it could be done in time.")]

@@ -15,7 +15,6 @@ from service.desk import Busy, Declined, Read, Unfit
 from service.domain import undo, wrong_part
 from service.domain.events import Checked
 from service.domain.fitting import Verdict
-from service.domain.model import Instant
 from service.domain.said import Said
 from service.domain.state import SITE_KEY, SupplyState, line_key, station_key, supply_key
 from service.domain.world import World
@@ -114,12 +113,7 @@ class Exchanges:
 
     def _place(self, line: str, station: str, slot: str, supply: str | None = None) -> Place | None:
         world = self._world(line, station, supply)
-        return place_in(world, line, station, slot, self._now(world))
-
-    def _now(self, world: World) -> Instant:
-        if self.shown.clock is not None:
-            return self.shown.clock()
-        return max((station.counted_at or 0 for station in world.stations.values()), default=0)
+        return place_in(world, line, station, slot, self.shown.now(world))
 
     def _world(self, line: str, station: str, supply: str | None) -> World:
         """The committed part of the world that an exchange at a station looks at."""

@@ -13,11 +13,9 @@ from concurrent.futures import Future
 
 import msgspec
 
-from service.domain.model import Instant
 from service.domain.planning import decide
 from service.domain.prospect import look_ahead
 from service.domain.state import place_of
-from service.domain.world import World
 from service.usecases.ingest import Ask, Committed
 from service.usecases.planned import shown
 from service.usecases.show import Shown
@@ -106,18 +104,13 @@ class Planner:
         if line not in world.lines:
             return
         self._stopped.wait(BREATH)
-        prospect = look_ahead(world, line, self._at(world, line))
+        prospect = look_ahead(world, line, self._shown.now(world))
         self._stopped.wait(BREATH)
         kept = decide(prospect)
         if kept is not None:
             self._propose(Ask(Address("plan", line, None), kept, _encode(kept), Future()))
         self._stopped.wait(BREATH)
         self._tell(line, shown(prospect))
-
-    def _at(self, world: World, line: str) -> Instant:
-        if self._shown.clock is not None:
-            return self._shown.clock()
-        return max((station.counted_at or 0 for station in world.stations_of(line)), default=0)
 
     def _tell(self, line: str, plan: Json) -> None:
         core = _without_moments(plan)

@@ -109,7 +109,7 @@ class Shown:
         if line is not None and line not in world.lines:
             return None
         stations = list(world.stations.values())
-        at = self._now(world)
+        at = self.now(world)
         place = {} if line is None else {"line": line}
         live = self.notices(states=None, limit=1000, after=None)
         return assemble(
@@ -132,7 +132,7 @@ class Shown:
         states = {key: data for key in keys if (data := self.committed.get(key)) is not None}
         world = World.from_states(states, self.memory)
         world.supplies = {each.name: each for each in known}
-        return supply_objects(world, self._now(world))
+        return supply_objects(world, self.now(world))
 
     def learned(self, *, limit: int) -> list[Json]:
         """What finished supplies taught: by kind, then by part, of which most were finished first."""
@@ -177,18 +177,14 @@ class Shown:
 
     def plan(self, line: str, *, panels: int) -> Json | None:
         world = self.world_of(line)
-        return (
-            plan_object(world, line, panels=panels, at=self.clock() if self.clock else None)
-            if line in world.lines
-            else None
-        )
+        return plan_object(world, line, panels=panels, at=self.now(world)) if line in world.lines else None
 
     def fetch(self, line: str, *, until: Instant | None, hours: float | None) -> Json | None:
         """What to fetch for a line, as its plan stands."""
         world, plan = self.world_of(line), self.plan(line, panels=PLANNED)
         if plan is None or line not in world.lines:
             return None
-        at = self._now(world)
+        at = self.now(world)
         shift = shift_at(world.policy, line, at)
         return fetch_object(
             world,
@@ -203,7 +199,8 @@ class Shown:
         """What stands ready of a part, and who said so last."""
         return ready_object(_lines.decode(self.committed[line_key(line)]), part, kind)
 
-    def _now(self, world: World) -> Instant:
+    def now(self, world: World) -> Instant:
+        """The moment it is for those who look: the clock's, or the last that was counted there."""
         if self.clock is not None:
             return self.clock()
         return max((each.counted_at or 0 for each in world.stations.values()), default=0)
