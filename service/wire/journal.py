@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TypeVar
-from urllib.parse import quote
+from urllib.parse import quote, unquote
 
 import msgspec
 
@@ -144,6 +144,11 @@ def read_line(line: bytes) -> StartState | JournalEntry:
         raise Misfit(f"not an event of ours: type {event.type!r}")
     kind = event.type.removeprefix(TYPE).removeprefix("floor.")
     return JournalEntry(at, kind, event.subject or "", bytes(event.data), event.retained)
+
+
+def site_of(line: bytes) -> str:
+    """The site that a line of an export comes from."""
+    return unquote(_events.decode(line).source.removeprefix("/earlybell/"))
 
 
 def read_recording(line: bytes) -> StartState | JournalEntry | PlainLine:

@@ -9,17 +9,20 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import msgspec
+
 from service.domain import floor, questions
-from service.domain.events import PersonAct, SupplyMessage, TimePassed
+from service.domain.events import JournalEntry, Message, PersonAct, SupplyMessage, TimePassed
 from service.domain.life import Taken
 from service.domain.model import SECOND, Instant, to_datetime
 from service.domain.notices import Told
 from service.domain.world import World
 from service.settings.sections import Settings
-from service.wire.native import read_message, read_topic
+from service.wire.native import Address, read_message, read_topic
 from simulators.events import Confirmed, Event, InHand, PersonSent
 from simulators.faults import chain, faults_of
-from simulators.messages import Gateway, Message, rfc3339
+from simulators.messages import Gateway, rfc3339
+from simulators.messages import Message as Said
 from simulators.plant import Plant
 from simulators.scenario import Scenario
 from simulators.tally import Outcome, Tally
@@ -29,7 +32,8 @@ Watch = Callable[["ClosedLoop", str, Event], None]
 
 
 class ClosedLoop:
-    """``watch`` is called after each event of the plant, when all that was said of it has been applied."""
+    """``watch`` is called after each event of the plant, when all that was said of it has been applied.
+    ``journal``: a list there keeps every entry."""
 
     def __init__(
         self, scenario: Scenario, *, seed: int | None = None, bell: bool = True, watch: Watch | None = None
@@ -38,6 +42,7 @@ class ClosedLoop:
         self.plant = Plant(scenario, seed=seed, bell=bell)
         self.tally = Tally.of(scenario)
         self.told: list[Told] = []
+        self.journal: list[JournalEntry] | None = None
         self._watch = watch
         self._bell = bell
         self._at: Instant = START
@@ -67,8 +72,7 @@ class ClosedLoop:
         """What time alone changes before the next happening."""
         while (due := floor.next_moment(self.world)) is not None and due <= until:
             self._at = max(self._at + 1, due)
-            passed = TimePassed(heard_since=START)
-            self._tell(floor.apply(self.world, passed, line="", station=None, at=self._at) or [])
+            self._tell(self._apply(Address("time", "", None), TimePassed(heard_since=START), self._at))
             if self._at >= until:
                 return
 
@@ -89,13 +93,22 @@ class ClosedLoop:
             if self._watch is not None:
                 self._watch(self, line, event)
 
-    def _hear(self, message: Message) -> None:
+    def _hear(self, message: Said) -> None:
         if not message.payload:
             return
         address = read_topic(message.topic.encode(), "floor")
         event = read_message(address, message.payload)
-        told = floor.apply(self.world, event, line=address.line, station=address.station, at=self._moment())
-        self._tell(told or [])
+        self._tell(self._apply(address, event, self._moment(), message.payload))
+
+    def _apply(
+        self, address: Address, event: Message, at: Instant, payload: bytes | None = None
+    ) -> list[Told]:
+        """Into the world and, where one is kept, into the journal."""
+        told = floor.apply(self.world, event, line=address.line, station=address.station, at=at)
+        if told is not None and self.journal is not None:
+            data = msgspec.json.encode(event) if payload is None else payload
+            self.journal.append(JournalEntry(at, address.kind, address.subject, data))
+        return told or []
 
     def _moment(self) -> Instant:
         """Each event's own, later than the one before."""
@@ -117,8 +130,7 @@ class ClosedLoop:
         message = SupplyMessage(
             slot=event.slot, change=event.change, quantity=event.quantity, by=event.person
         )
-        told = floor.apply(self.world, message, line=line, station=event.station, at=self._moment())
-        self._tell(told or [])
+        self._tell(self._apply(Address("supply", line, event.station), message, self._moment()))
 
     def _set_out(self, line: str, event: PersonSent | InHand) -> None:
         """Who sets out, or has it in hand, says so: takes the notice, where one is open."""
@@ -127,10 +139,10 @@ class ClosedLoop:
             return
         act = PersonAct(notice=slot.notice.id, action="take", by=event.person)
         try:
-            told = floor.apply(self.world, act, line=line, station=event.station, at=self._moment())
+            told = self._apply(Address("person", line, event.station, event.slot), act, self._moment())
         except (KeyError, Taken):
             return
-        self._tell(told or [])
+        self._tell(told)
 
 
 def asked(loop: ClosedLoop) -> int:

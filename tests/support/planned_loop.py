@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from service.domain import floor
 from service.domain.events import Readied
 from service.domain.model import SECOND, from_datetime
 from service.domain.planning import decide
 from service.domain.prospect import look_ahead
 from service.usecases.planned import shown
+from service.wire.native import Address
 from simulators.events import Event, InHand, PlanOpened, StandsReady
 from simulators.plant import Plant
 from simulators.scenario import Scenario
@@ -40,14 +40,13 @@ class PlannedLoop(RoutedLoop):
         at = self._moment()
         ahead = look_ahead(self.world, line, at)
         if (better := decide(ahead)) is not None:
-            floor.apply(self.world, better, line=line, station=None, at=at)
+            self._apply(Address("plan", line, None), better, at)
         plan = shown(ahead)
         self._take(self.plant.show_plan(line, event.person, plan, seconds_of))
 
     def _ready(self, line: str, event: StandsReady) -> None:
         message = Readied(part=event.part, kind=event.kind, supplies=event.supplies, by=event.person)
-        told = floor.apply(self.world, message, line=line, station=None, at=self._moment())
-        self._tell(told or [])
+        self._tell(self._apply(Address("ready", line, None), message, self._moment()))
 
 
 def seconds_of(rfc3339: str) -> float:
