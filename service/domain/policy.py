@@ -12,6 +12,7 @@ from typing import Any, Literal, get_args
 import msgspec
 
 from service.domain.moisture import FloorRules
+from service.domain.reviewing import ReviewRules
 from service.domain.trays import Matrix
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
@@ -211,6 +212,7 @@ class Policy(msgspec.Struct, frozen=True, kw_only=True):
     plan: PlanRules = PlanRules()
     floor_life: FloorRules = FloorRules()
     moisture: tuple[MoistureRule, ...] = ()
+    review: ReviewRules = ReviewRules()
 
 
 _WARN_KEYS = ("lead_panels", "lead_minutes", "urgent_panels", "chance")
