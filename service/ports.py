@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
 from service.domain.events import JournalEntry
+from service.domain.hourly import LineHour
 from service.domain.lots import NOTHING, Placed, Remembered, RunAt
 from service.domain.model import Change, Instant, Notice
 from service.domain.traffic import Pace, Traffic
@@ -211,6 +212,20 @@ class Lots(Protocol):
 
     def runs_of(self, order: str) -> list[RunAt]:
         """Where and when an order ran, oldest first."""
+
+
+class Hours(Protocol):
+    """The figures of each line's hours, for ever; from any thread. May raise ``StoreError``."""
+
+    def rolled(self) -> Instant | None:
+        """All hours before this moment are here, as far back as they go; ``None``: none is."""
+
+    def save(self, begin: Instant, figures: Sequence[LineHour], *, rolled: Instant) -> None:
+        """The figures of the hour that begins then, instead of those that are there; and up to when all are
+        here now. One transaction."""
+
+    def between(self, since: Instant, until: Instant, *, line: str | None = None) -> list[LineHour]:
+        """The hours that begin from ``since`` to before ``until``, in order, then by line."""
 
 
 class Outbox(Protocol):

@@ -11,6 +11,7 @@ from service.store.asks import SqlAsks
 from service.store.database import Database, connect
 from service.store.engines import is_sqlite, parse
 from service.store.files import guard
+from service.store.hours import SqlHours
 from service.store.keyring import SqlKeyring
 from service.store.lease import SqlLeases, fence
 from service.store.ledger import SqlLedger
@@ -34,6 +35,7 @@ class Store:
     phones: SqlPhones
     sent: SqlSent
     lots: SqlLots
+    hours: SqlHours
     database: Database
 
     def under(self, term: int) -> Store:
@@ -45,6 +47,7 @@ class Store:
             ledger=SqlLedger(fenced, term),
             outbox=SqlOutbox(fenced),
             asks=SqlAsks(self.database, fenced),
+            hours=SqlHours(self.database, fenced),
         )
 
     def close(self) -> None:
@@ -77,6 +80,7 @@ def open_store(url: str, *, migrate: bool) -> Store:
         SqlPhones(database),
         SqlSent(database),
         SqlLots(database),
+        SqlHours(database, database),
         database,
     )
 

@@ -287,3 +287,13 @@ run = Table(
 )
 _named = run.c.order.is_not(None)
 Index("ix_run_order", run.c.order, run.c.at, sqlite_where=_named, postgresql_where=_named)
+
+# The figures of each line's hours, kept for ever, and up to when all of them are here.
+hour = Table(
+    "hour",
+    metadata,
+    Column("begin", BigInteger, primary_key=True, autoincrement=False),
+    Column("line", Name, primary_key=True),
+    _column("data", Binary),
+)
+rolled = Table("rolled", metadata, Column("name", Name, primary_key=True), _column("until", BigInteger))
