@@ -68,7 +68,7 @@ class LineOrder(msgspec.Struct, frozen=True, kw_only=True):
 
 class ReviewRules(msgspec.Struct, frozen=True, kw_only=True):
     """``failures``: the causes that are failures for MTBF and MTTR. ``engineering``: patterns of recipes that
-    are trials. ``ewma_weight``: that of the latest value. Control limits lie ``limit_sigmas`` from the middle.
+    are trials. ``ewma_weight``: of the latest value. Control limits lie ``limit_sigmas`` from the middle.
     ``false_changes``: the chance that a review names a change where no slot has one."""
 
     causes: tuple[CauseRule, ...] = ()
