@@ -45,6 +45,7 @@ from service.settings.labels import LabelRule, patterns_of, refuse_contradiction
 from service.settings.moisture import FloorLife, PartLevel, TrayDivision
 from service.settings.people import Duty, Person, Route
 from service.settings.planning import Plan
+from service.settings.reviewing import Line, Review, refuse_doubles
 from service.settings.telling import Outlet
 
 
@@ -250,6 +251,8 @@ class Settings(Section):
     floor_life: FloorLife = FloorLife()
     heartbeat: Heartbeat = Heartbeat()
     plan: Plan = Plan()
+    review: Review = Review()
+    lines: Annotated[tuple[Line, ...], Field(alias="line")] = ()
 
     @model_validator(mode="after")
     def _outlets_speak(self) -> Settings:
@@ -261,6 +264,11 @@ class Settings(Section):
     @model_validator(mode="after")
     def _labels_agree(self) -> Settings:
         refuse_contradictions(self.labels)
+        return self
+
+    @model_validator(mode="after")
+    def _lines_are_ordered_once(self) -> Settings:
+        refuse_doubles(self.lines)
         return self
 
     def label_patterns(self) -> tuple[LabelPattern, ...]:
@@ -276,6 +284,8 @@ class Settings(Section):
         values["outlets"] = [outlet.name for outlet in self.outlets]
         values["programs"] = [outlet.name for outlet in self.outlets if outlet.type == "webhook"]
         values["plan"] = self.plan.model_dump(mode="json")
+        orders = [line.model_dump(mode="json") for line in self.lines]
+        values["review"] = self.review.model_dump(mode="json") | {"orders": orders}
         values["floor_life"] = msgspec.to_builtins(self.floor_life.rules())
         values["timezone"], values["closed"] = self.site.timezone, self.site.closed
         return msgspec.convert(values, Policy)
