@@ -14,7 +14,7 @@ import msgspec
 
 Value = Union[str, int, float, "Said", tuple["Said", ...]]
 """A name as it is, a number, a sentence inside the sentence, or several of them. A text whose name ends in
-``_at`` is a moment (RFC 3339) and is said as the time on the plant's clocks."""
+``_at`` is a moment (RFC 3339) and is said as the time on the plant's clocks, ``_on`` as its date there."""
 
 
 class Said(msgspec.Struct, frozen=True, omit_defaults=True):
@@ -37,6 +37,8 @@ class Tongue(Protocol):
 
     def clock(self, local: datetime, /) -> str: ...
 
+    def day(self, local: datetime, /) -> str: ...
+
 
 class _English:
     def say(self, text: str, /, **values: object) -> str:
@@ -50,6 +52,9 @@ class _English:
 
     def clock(self, local: datetime, /) -> str:
         return f"{local:%H:%M}"
+
+    def day(self, local: datetime, /) -> str:
+        return f"{local:%Y-%m-%d}"
 
 
 ENGLISH: Tongue = _English()
@@ -70,5 +75,6 @@ def _put(name: str, value: Value, zone: tzinfo, tongue: Tongue) -> str:
     if isinstance(value, tuple):
         return "; ".join(put(each, zone, tongue) for each in value)
     if isinstance(value, str):
-        return tongue.clock(datetime.fromisoformat(value).astimezone(zone)) if name.endswith("_at") else value
+        say = tongue.clock if name.endswith("_at") else tongue.day if name.endswith("_on") else None
+        return value if say is None else say(datetime.fromisoformat(value).astimezone(zone))
     return tongue.number(value)

@@ -7,12 +7,14 @@ from __future__ import annotations
 import csv
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from io import StringIO
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from service.domain.said import put
 from service.language import ENGLISH, Language
+from service.usecases.handed import supplies
 from service.web.cells import cell
 
 Json = dict[str, Any]
@@ -21,16 +23,7 @@ COLUMNS = ("line", "by", "part", "kind", "supplies", "at_least", "ready", "missi
 
 def so_many(language: Language, kind: str | None, number: int) -> str:
     """``2 reels``, or what else supplies of the kind are."""
-    match kind:
-        case "tape":
-            return language.say_many("1 reel", "{number} reels", number)
-        case "tray":
-            return language.say_many("1 tray", "{number} trays", number)
-        case "stick":
-            return language.say_many("1 stick", "{number} sticks", number)
-        case "bulk":
-            return language.say_many("1 bulk case", "{number} bulk cases", number)
-    return language.say_many("1 supply", "{number} supplies", number)
+    return put(supplies(kind, number), UTC, language)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

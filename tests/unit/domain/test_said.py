@@ -40,6 +40,9 @@ class Shouting:
     def clock(self, local: datetime, /) -> str:
         return f"{local:%Hh%M}"
 
+    def day(self, local: datetime, /) -> str:
+        return f"{local:%d.%m.}"
+
 
 def test_in_english_it_is_said_with_the_clock_of_the_plant() -> None:
     said = put(WHOLE, ZoneInfo("Europe/Berlin"))
@@ -49,6 +52,14 @@ def test_in_english_it_is_said_with_the_clock_of_the_plant() -> None:
 def test_another_language_says_all_of_it_its_own_way() -> None:
     said = put(WHOLE, UTC, Shouting())
     assert said == "L3 P1 {n} LASTS <1> MORE PANELS FROM 06h14: T1 DIFFERS; T2 DIFFERS. <0.25>"
+
+
+def test_a_moment_is_said_as_its_date_on_the_clocks_of_the_plant_where_that_is_asked() -> None:
+    said = Said(
+        "{since_on}, {since_at}", {"since_on": "2026-03-02T23:30:00Z", "since_at": "2026-03-02T23:30:00Z"}
+    )
+    assert put(said, ZoneInfo("Europe/Berlin")) == "2026-03-03, 00:30"
+    assert put(said, UTC, Shouting()) == "02.03., 23h30"
 
 
 @pytest.mark.parametrize(
