@@ -6,16 +6,41 @@ from collections.abc import Iterator
 
 import msgspec
 
+from service.domain.events import JournalEntry
 from service.domain.model import Instant
 from service.domain.world import World
 from service.ports import Archive
 from service.usecases.fold import fold
+from service.usecases.recording import Seal
 from service.wire.journal import Exporter, StartState
 
+Item = StartState | tuple[int, JournalEntry]
 
-def export(archive: Archive, site: str, *, since: Instant | None, until: Instant | None) -> Iterator[bytes]:
-    """The state as it was at ``since``, folded from the nearest checkpoint, then every entry."""
+
+def export(
+    archive: Archive,
+    site: str,
+    *,
+    since: Instant | None,
+    until: Instant | None,
+    seal: Seal | None = None,
+) -> Iterator[bytes]:
+    """The state as it was at ``since``, folded from the nearest checkpoint, then every entry; with a ``seal``
+    a manifest ends it."""
     exporter = Exporter(site)
+    for item in items(archive, since=since, until=until):
+        if isinstance(item, StartState):
+            line = exporter.state(item, sealed=seal is not None)
+            yield line if seal is None else seal.state(item, line)
+        else:
+            line = exporter.entry(*item)
+            yield line if seal is None else seal.entry(item[1], line)
+    if seal is not None:
+        yield seal.end(exporter)
+
+
+def items(archive: Archive, *, since: Instant | None, until: Instant | None) -> Iterator[Item]:
+    """The same before it is put into lines: the state, then every entry with its number."""
     position, world, at = _before(archive, since)
     begun = False
     for number, entry in archive.journal(position=position, to=until):
@@ -25,10 +50,10 @@ def export(archive: Archive, site: str, *, since: Instant | None, until: Instant
             continue
         if not begun:
             begun = True
-            yield exporter.state(_start_state(world, position, at))
-        yield exporter.entry(number, entry)
+            yield _start_state(world, position, at)
+        yield number, entry
     if not begun:
-        yield exporter.state(_start_state(world, position, at))
+        yield _start_state(world, position, at)
 
 
 def _before(archive: Archive, since: Instant | None) -> tuple[int, World, Instant]:

@@ -11,11 +11,12 @@ from service.domain.notices import Told
 from service.domain.policy import Policy
 from service.domain.world import World, touch_supply
 from service.wire.journal import StartState, read_entry
+from service.wire.native import Misfit
 
 
 def begin(start: StartState) -> World:
-    """The world as it was before the first entry."""
-    world = World(policy=msgspec.json.decode(start.policy, type=Policy))
+    """The world as it was before the first entry. ``Misfit``: its settings aren't ours."""
+    world = World(policy=_policy(start.policy))
     world.memory.adopt(start.learned, start.records)  # before the stations, whose sights go by it
     for line in start.lines:
         world.lines[line.line] = line
@@ -35,8 +36,15 @@ def begin(start: StartState) -> World:
 def fold(world: World, entry: JournalEntry) -> list[Told] | None:
     """What ``floor.apply`` gives for the entry. ``Misfit`` when it isn't one of ours."""
     if entry.kind == "settings":
-        return floor.change_policy(world, msgspec.json.decode(entry.data, type=Policy), entry.at)
+        return floor.change_policy(world, _policy(entry.data), entry.at)
     address, message = read_entry(entry)
     return floor.apply(
         world, message, line=address.line, station=address.station, at=entry.at, retained=entry.retained
     )
+
+
+def _policy(data: bytes | msgspec.Raw) -> Policy:
+    try:
+        return msgspec.json.decode(data, type=Policy)
+    except (msgspec.MsgspecError, RecursionError, UnicodeDecodeError) as error:
+        raise Misfit(f"not settings of ours: {error}") from None

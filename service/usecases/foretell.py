@@ -26,8 +26,9 @@ from service.domain.policy import Policy
 from service.domain.state import StationState
 from service.domain.world import Place, SlotPlace, World
 from service.usecases.fold import begin, fold
+from service.usecases.recording import Reader
 from service.usecases.slots import Draft, Json, complete, draft, soonest
-from service.wire.journal import PlainLine, StartState, read_entry, read_recording
+from service.wire.journal import PlainLine, StartState, read_entry
 from service.wire.native import Address, Misfit, read_message, read_topic
 
 FEWER_THAN = (1, 2, 3, 5, 10, 20, 50, 100, 150, 200)
@@ -53,20 +54,28 @@ def foretell(pieces: Iterable[Sequence[bytes]], policy: Policy, wanted: Wanted) 
     hand; those of a piece are reckoned and given together. The settings that a recording has rule from there
     on, ``policy`` until then. ``Unfit``: a line isn't ours; what came before it was given."""
     teller = _Teller(World(policy=policy), wanted)
-    number, problem = 0, None
+    reader = Reader(plain=True)
     for piece in pieces:
-        for line in piece:
-            number += 1
-            try:
-                if line.strip():
-                    teller.hear(number, read_recording(line))
-            except (Misfit, msgspec.MsgspecError) as misfit:
-                problem = Unfit(f"line {number}: {misfit}")
-                break
+        problem = _hear(teller, reader, piece)
         if said := teller.take():
             yield b"".join(_encode(each) + b"\n" for each in said)
         if problem is not None:
             raise problem
+    reader.end()
+
+
+def _hear(teller: _Teller, reader: Reader, piece: Sequence[bytes]) -> Unfit | None:
+    """What is wrong with the first line that isn't ours."""
+    for line in piece:
+        try:
+            what = reader.hear(line)
+            if what is not None:
+                teller.hear(reader.number, what)
+        except Unfit as unfit:
+            return unfit
+        except (Misfit, msgspec.MsgspecError) as misfit:
+            return reader.unfit(misfit)
+    return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +96,6 @@ class _Teller:
     world: World
     wanted: Wanted
     last_at: Instant = 0
-    begun: bool = False
     said_at: dict[SlotPlace, int] = field(default_factory=dict)
     waiting: list[_Event] = field(default_factory=list)
     ready: list[Json] = field(default_factory=list)
@@ -100,10 +108,7 @@ class _Teller:
 
     def hear(self, number: int, what: StartState | JournalEntry | PlainLine) -> None:
         """The event of line ``number``."""
-        begun, self.begun = self.begun, True
         match what:
-            case StartState() if begun:
-                raise Misfit("a second start state: two recordings in one can't be read as one")
             case StartState():
                 self._begin(what)
                 return

@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from service.desk import Unfit
 from service.domain.events import JournalEntry
 from service.domain.life import Taken
 from service.domain.model import Instant
@@ -19,7 +18,8 @@ from service.domain.track import Track
 from service.domain.world import World
 from service.usecases.fold import begin, fold
 from service.usecases.noticing import Noticing
-from service.wire.journal import StartState, read_line, site_of
+from service.usecases.recording import Reader
+from service.wire.journal import StartState
 from service.wire.native import Misfit
 
 _STEP = 1000
@@ -44,20 +44,17 @@ def observe(
     """The time from ``since`` to ``until`` (not including), without them from the first entry to the last.
     ``progress`` hears how many entries were read. ``Unfit``: a line isn't ours."""
     observer = _Observer(since, until, watch)
-    read = 0
-    for number, line in enumerate(lines, 1):
-        if not line.strip():
-            continue
+    reader = Reader()
+    for read, what in enumerate(reader.read(lines), 1):
         try:
-            goes_on = observer.hear(line)
+            goes_on = observer.hear(what)
         except Misfit as misfit:
-            raise Unfit(f"line {number}: {misfit}") from None
+            raise reader.unfit(misfit) from None
         if not goes_on:
             break
-        read += 1
         if progress is not None and read % _STEP == 0:
             progress(read)
-    return observer.finish()
+    return observer.finish(reader.site)
 
 
 @dataclass(slots=True)
@@ -67,19 +64,15 @@ class _Observer:
     watch: Sequence[Watch]
     world: World | None = None
     noticing: Noticing | None = None
-    site: str = ""
     last: Instant = 0
 
-    def hear(self, line: bytes) -> bool:
+    def hear(self, what: StartState | JournalEntry) -> bool:
         """Whether what follows may still matter."""
-        what = read_line(line)
         if isinstance(what, StartState):
-            if self.world is not None:
-                raise Misfit("a second start state: two recordings in one can't be read as one")
-            self.world, self.site, self.last = begin(what), site_of(line), what.at
+            self.world, self.last = begin(what), what.at
             return True
         if self.world is None:
-            self.world, self.site = World(), site_of(line)
+            self.world = World()
         if self.until is not None and what.at >= self.until:
             return False
         self.last = what.at
@@ -105,10 +98,10 @@ class _Observer:
             self.noticing = Noticing(world, Track(since=at if self.since is None else self.since, until=0))
         return self.noticing
 
-    def finish(self) -> Track:
+    def finish(self, site: str) -> Track:
         noticing = self._noticing(World() if self.world is None else self.world, self.last)
         end = self.last + 1 if self.until is None else self.until
-        return noticing.finish(self.site, max(end, noticing.track.since))
+        return noticing.finish(site, max(end, noticing.track.since))
 
 
 def _fold(world: World, entry: JournalEntry) -> list[Told] | None:

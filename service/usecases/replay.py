@@ -17,8 +17,8 @@ from service.domain.policy import Policy
 from service.ports import Batch, Ledger
 from service.usecases.fold import begin
 from service.usecases.ingest import Ingest
-from service.wire.journal import StartState, read_line
-from service.wire.native import Misfit
+from service.usecases.recording import Reader
+from service.wire.journal import StartState
 
 BATCH = 200
 
@@ -40,7 +40,7 @@ def replay(lines: Iterable[bytes], store: Ledger, *, batch: int = BATCH) -> Repl
     snapshot = store.load()
     if snapshot.position or snapshot.states:
         raise Unfit("the store isn't empty: replay into a new one (set store.url)")
-    entries = _numbered(lines)
+    entries = Reader().read(lines)
     start, first = _start(entries)
     world = begin(start)
     ingest = Ingest(
@@ -55,16 +55,6 @@ def replay(lines: Iterable[bytes], store: Ledger, *, batch: int = BATCH) -> Repl
     )
     _begin(store, ingest, start)
     return _run(ingest, first, entries, batch)
-
-
-def _numbered(lines: Iterable[bytes]) -> Iterator[StartState | JournalEntry]:
-    for number, line in enumerate(lines, 1):
-        if not line.strip():
-            continue
-        try:
-            yield read_line(line)
-        except Misfit as misfit:
-            raise Unfit(f"line {number}: {misfit}") from None
 
 
 def _start(entries: Iterator[StartState | JournalEntry]) -> tuple[StartState, list[JournalEntry]]:
@@ -109,7 +99,7 @@ def _run(
     first: Instant | None = None
     for entry in entries:
         if isinstance(entry, StartState):
-            raise Unfit("a second start state: two recordings in one file can't be replayed as one")
+            continue  # the reader refuses a second one
         waiting.append(entry)
         first = entry.at if first is None else first
         if len(waiting) >= batch:

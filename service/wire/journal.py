@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 from urllib.parse import quote, unquote
 
 import msgspec
@@ -34,6 +34,7 @@ from service.wire.native import Address, Misfit, read_message
 T = TypeVar("T")
 TYPE = "earlybell."
 STATE_TYPE = TYPE + "state"
+MANIFEST_TYPE = TYPE + "manifest"
 _FLOOR = ("count", "supply", "recipe", "order", "tower", "link")
 
 
@@ -51,6 +52,28 @@ class StartState(msgspec.Struct):
     records: list[Record] = []
     stays: list[SlotStays] = []
     runs: list[StationRun] = []
+
+
+class Manifest(msgspec.Struct, frozen=True, kw_only=True):
+    """What the last line of a sealed recording says of the whole: the number of its first entry, how many
+    there are, the moments of the first and the last (RFC 3339), the SHA-256 of all bytes before this line.
+    ``marks``: what that sum was after every ``MARK_EVERY`` lines (its beginning), to find where something
+    was changed. ``pseudonyms``: parts, lots and people are under other names."""
+
+    format: int
+    program: str
+    site: str
+    position: int
+    entries: int
+    first: str | None
+    last: str | None
+    sha256: str
+    marks: list[str] = []
+    pseudonyms: bool = False
+
+
+MARK_EVERY = 1000
+"""Lines."""
 
 
 class PlainLine(msgspec.Struct, frozen=True):
@@ -77,6 +100,16 @@ class _CloudEvent(msgspec.Struct, kw_only=True, omit_defaults=True):
     data: msgspec.Raw
     subject: str | None = None
     retained: bool = False
+    sealed: bool = False
+
+
+class Line(NamedTuple):
+    """One line of an export: its id, whose it is, and what it says. ``sealed``: a manifest will follow."""
+
+    id: str
+    source: str
+    sealed: bool
+    what: StartState | JournalEntry | Manifest
 
 
 _events = msgspec.json.Decoder(_CloudEvent)
@@ -95,8 +128,11 @@ class Exporter:
     def source(self) -> str:
         return "/earlybell/" + quote(self.site, safe="")
 
-    def state(self, state: StartState) -> bytes:
-        return self._line(f"state-{state.position}", STATE_TYPE, state.at, _encode(state))
+    def state(self, state: StartState, *, sealed: bool = False) -> bytes:
+        return self._line(f"state-{state.position}", STATE_TYPE, state.at, _encode(state), sealed=sealed)
+
+    def manifest(self, manifest: Manifest, at: Instant) -> bytes:
+        return self._line(f"manifest-{manifest.position}", MANIFEST_TYPE, at, _encode(manifest))
 
     def entry(self, number: int, entry: JournalEntry) -> bytes:
         family = "floor." if entry.kind in _FLOOR else ""
@@ -117,48 +153,74 @@ class Exporter:
         data: bytes,
         subject: str | None = None,
         retained: bool = False,
+        sealed: bool = False,
     ) -> bytes:
         event = _CloudEvent(
             specversion="1.0",
             id=name,
             source=self.source,
             type=kind,
-            time=to_datetime(at).isoformat(timespec="microseconds").replace("+00:00", "Z"),
+            time=exact(at),
             data=msgspec.Raw(data),
             subject=subject,
             retained=retained,
+            sealed=sealed,
         )
         return _encode(event) + b"\n"
 
 
-def read_line(line: bytes) -> StartState | JournalEntry:
+def exact(at: Instant) -> str:
+    """RFC 3339 to the microsecond."""
+    return to_datetime(at).isoformat(timespec="microseconds").replace("+00:00", "Z")
+
+
+def parse_line(line: bytes) -> Line:
     """One line of an export. Raises ``Misfit`` with what is wrong."""
     try:
         event = _events.decode(line)
         at = from_datetime(datetime.fromisoformat(event.time))
+        what: StartState | JournalEntry | Manifest
         if event.type == STATE_TYPE:
-            return msgspec.json.decode(event.data, type=StartState)
+            what = msgspec.json.decode(event.data, type=StartState)
+        elif event.type == MANIFEST_TYPE:
+            what = msgspec.json.decode(event.data, type=Manifest)
+        else:
+            what = JournalEntry(at, _kind(event.type), event.subject or "", bytes(event.data), event.retained)
     except (msgspec.MsgspecError, ValueError, TypeError, RecursionError) as error:
-        raise Misfit(f"not an event of ours: {error}") from None
-    if not event.type.startswith(TYPE):
-        raise Misfit(f"not an event of ours: type {event.type!r}")
-    kind = event.type.removeprefix(TYPE).removeprefix("floor.")
-    return JournalEntry(at, kind, event.subject or "", bytes(event.data), event.retained)
+        raise error if isinstance(error, Misfit) else Misfit(f"not an event of ours: {error}") from None
+    return Line(event.id, event.source, event.sealed, what)
+
+
+def _kind(name: str) -> str:
+    if not name.startswith(TYPE):
+        raise Misfit(f"not an event of ours: type {name!r}")
+    return name.removeprefix(TYPE).removeprefix("floor.")
+
+
+def read_line(line: bytes) -> StartState | JournalEntry:
+    """The state that an export starts from, or one of its entries. Raises ``Misfit`` with what is wrong."""
+    what = parse_line(line).what
+    if isinstance(what, Manifest):
+        raise Misfit("a manifest, where an event is wanted")
+    return what
 
 
 def site_of(line: bytes) -> str:
     """The site that a line of an export comes from."""
-    return unquote(_events.decode(line).source.removeprefix("/earlybell/"))
+    return site_in(_events.decode(line).source)
 
 
-def read_recording(line: bytes) -> StartState | JournalEntry | PlainLine:
-    """One line of an export, or one written by others. Raises ``Misfit`` with what is wrong."""
+def site_in(source: str) -> str:
+    """The site that a CloudEvents source of ours names."""
+    return unquote(source.removeprefix("/earlybell/"))
+
+
+def read_plain(line: bytes) -> PlainLine | None:
+    """A line that others wrote; ``None``: it may be one of an export. Raises ``Misfit``: it is no JSON."""
     try:
-        if _marks.decode(line).specversion is None:
-            return _plain.decode(line)
+        return _plain.decode(line) if _marks.decode(line).specversion is None else None
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
         raise Misfit(f"neither an event of ours nor a topic with its payload: {error}") from None
-    return read_line(line)
 
 
 def read_entry(entry: JournalEntry) -> tuple[Address, Message]:  # noqa: C901 (a table)
