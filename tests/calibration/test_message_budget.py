@@ -15,11 +15,11 @@ from service.domain.budget import BENCHMARKS
 from service.domain.floods import MINUTE, TEN_MINUTES, chatters, floods, peak
 from service.domain.model import SECOND, Change, Instant, from_datetime
 from service.domain.notices import Told
+from service.usecases.posts import Posts
 from simulators.scenario import load_scenario, shipped
 from tests.evaluation.week import one_week
 from tests.support.closed_loop import ClosedLoop
 from tests.support.notices import notice
-from tests.support.routed_loop import Posts
 from tests.support.story import START
 
 

@@ -1,0 +1,94 @@
+"""A recording as it is read once to be gone through many times, and what is other than recorded then."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import msgspec
+
+from service.desk import Unfit
+from service.domain.events import JournalEntry, Message
+from service.domain.model import Instant
+from service.domain.policy import Policy
+from service.wire.journal import StartState, read_entry, read_line, site_of
+from service.wire.native import Address, Misfit
+
+_FLOOR = frozenset({"count", "supply", "recipe", "order", "tower", "link"})
+Entry = tuple[JournalEntry, Address, Message | Policy]
+
+
+@dataclass(frozen=True, slots=True)
+class Alteration:
+    """What is other than recorded: keys of ``warn`` and of ``plan``, on top of what was in force or, where
+    there is one, of a ``whole`` other policy (as JSON)."""
+
+    warn: tuple[tuple[str, Any], ...] = ()
+    plan: tuple[tuple[str, Any], ...] = ()
+    whole: bytes | None = None
+
+    def of(self, recorded: Policy) -> Policy:
+        policy = recorded if self.whole is None else msgspec.json.decode(self.whole, type=Policy)
+        warn = msgspec.structs.replace(policy.warn, **dict(self.warn))
+        warn = msgspec.structs.replace(warn, urgent_panels=min(warn.urgent_panels, warn.lead_panels))
+        plan = msgspec.structs.replace(policy.plan, **dict(self.plan))
+        return msgspec.structs.replace(policy, warn=warn, plan=plan)
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A recording, read once: the line of its start state and every entry with what it says."""
+
+    start: bytes | None
+    entries: tuple[Entry, ...]
+
+    @property
+    def first(self) -> Instant:
+        return self.entries[0][0].at if self.entries else 0
+
+    @property
+    def last(self) -> Instant:
+        return self.entries[-1][0].at if self.entries else 0
+
+    @property
+    def site(self) -> str:
+        return "" if self.start is None else site_of(self.start)
+
+    @property
+    def messages(self) -> int:
+        return sum(entry.kind in _FLOOR for entry, _, _ in self.entries)
+
+    @property
+    def lines(self) -> list[str]:
+        return sorted({address.line for entry, address, _ in self.entries if entry.kind in _FLOOR})
+
+
+def hear(lines: Iterable[bytes]) -> Heard:
+    """All that a recording says. ``Unfit``: a line isn't ours."""
+    start: bytes | None = None
+    entries: list[Entry] = []
+    for number, line in enumerate(lines, 1):
+        if not line.strip():
+            continue
+        try:
+            what = _read(line)
+        except (Misfit, msgspec.MsgspecError) as misfit:
+            raise Unfit(f"line {number}: {misfit}") from None
+        if what is not None:
+            entries.append(what)
+        elif start is None and not entries:
+            start = line
+        else:
+            raise Unfit(f"line {number}: a start state that isn't the first line")
+    return Heard(start, tuple(entries))
+
+
+def _read(line: bytes) -> Entry | None:
+    """``None``: a start state."""
+    entry = read_line(line)
+    if isinstance(entry, StartState):
+        return None
+    if entry.kind == "settings":
+        return entry, Address("settings", "", None), msgspec.json.decode(entry.data, type=Policy)
+    return entry, *read_entry(entry)
