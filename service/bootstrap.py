@@ -46,7 +46,6 @@ from service.web.api import create_app
 from service.web.server import Server, listen
 from service.web.stream import Hub
 
-KEEP_DAYS = 90
 STOP_WITHIN = 5.0
 SLOW_AFTER = 15.0
 """Seconds: a thread that hasn't moved for so long waits for something that is away."""
@@ -272,11 +271,12 @@ class Service:
     def _prune(self) -> None:
         if self.reign is None:
             return
-        before = wall_clock() - KEEP_DAYS * 24 * 3600 * SECOND
+        days = self.settings.store.keep_events_days
+        before = wall_clock() - days * 24 * 3600 * SECOND
         self.store.keyring.forget(before=before)
         with contextlib.suppress(LeaseLost):  # the threads that live by it say so
             rows = self.reign.prune(before=before)
-            log.info("pruned", rows=rows, older_than_days=KEEP_DAYS)
+            log.info("pruned", rows=rows, older_than_days=days)
 
     def _render_metrics(self) -> bytes:
         self.report.beats(self.pulse.ages())

@@ -399,6 +399,10 @@ def test_a_file_that_python_can_not_read_is_named_too(problems, value):
             "store.keep_stays_days: 0 is not allowed (whole days, 1 to 36500; left out: for ever)",
         ),
         (
+            "[store]\nkeep_events_days = 0",
+            "store.keep_events_days: 0 is not allowed (whole days, 1 to 3650)",
+        ),
+        (
             '[store]\nurl = "sqlite://"',
             "store.url: names no file (three slashes before a relative path, four for an absolute one)",
         ),
