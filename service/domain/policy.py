@@ -12,7 +12,7 @@ from typing import Any, Literal, get_args
 import msgspec
 
 from service.domain.moisture import FloorRules
-from service.domain.reviewing import ReviewRules
+from service.domain.reviewing import E10, ReviewRules, Time
 from service.domain.trays import Matrix
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
@@ -288,6 +288,25 @@ def cost_of(plan: PlanRules, part: str | None) -> float:
     """What each part of that number costs; 0 where nothing is said of it."""
     matching = _matching(list(plan.parts), {"part": part})
     return float(matching[0].each) if matching else 0.0
+
+
+def cause_counts(
+    policy: Policy, *, line: str, station: str | None, cause: str
+) -> tuple[E10 | None, Time | None]:
+    """What a cause is configured to count as there: each from the most specific rule that says it."""
+    rules = [rule for rule in policy.review.causes if rule.cause == cause]
+    matching = _matching(rules, {"line": line, "station": station})
+    return (
+        next((rule.e10 for rule in matching if rule.e10 is not None), None),
+        next((rule.time for rule in matching if rule.time is not None), None),
+    )
+
+
+def takt_for(policy: Policy, *, line: str, station: str, recipe: str | None) -> float | None:
+    """The shortest time of a panel in seconds, as configured."""
+    place = {"line": line, "station": station, "recipe": recipe}
+    matching = _matching(list(policy.review.takts), place)
+    return matching[0].seconds if matching else None
 
 
 def _matching(rules: list, place: dict[str, str | None]) -> list:  # type: ignore[type-arg]
