@@ -215,6 +215,16 @@ def _shifts_on(policy: Policy, shifts: Iterable[Shift], day: date) -> Iterator[t
             yield _span(ZoneInfo(policy.timezone), day, start, end)
 
 
+def spans_of(policy: Policy, shift: Shift, after: Instant, until: Instant) -> list[tuple[Instant, Instant]]:
+    """When a shift took or takes place: those of its times that end after ``after`` and not after ``until``,
+    in order."""
+    zone = ZoneInfo(policy.timezone)
+    first, last = (to_datetime(at).astimezone(zone).date() for at in (after, until))
+    days = (first + number * _DAY for number in range(-1, (last - first).days + 1))
+    spans = (span for day in days for span in _shifts_on(policy, [shift], day))
+    return [span for span in spans if after < span[1] <= until]
+
+
 def is_closed(closed: tuple[str, ...], day: date) -> bool:
     return any(since <= day <= until for since, until in map(days_of, closed))
 
