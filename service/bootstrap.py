@@ -46,6 +46,8 @@ from service.web.api import create_app
 from service.web.server import Server, listen
 from service.web.stream import Hub
 
+DAY = 24 * 3600 * SECOND
+KEEP_DEEDS_DAYS = 90
 STOP_WITHIN = 5.0
 SLOW_AFTER = 15.0
 """Seconds: a thread that hasn't moved for so long waits for something that is away."""
@@ -271,9 +273,9 @@ class Service:
     def _prune(self) -> None:
         if self.reign is None:
             return
-        days = self.settings.store.keep_events_days
-        before = wall_clock() - days * 24 * 3600 * SECOND
-        self.store.keyring.forget(before=before)
+        now, days = wall_clock(), self.settings.store.keep_events_days
+        before = now - days * DAY
+        self.store.keyring.forget(before=now - KEEP_DEEDS_DAYS * DAY)
         with contextlib.suppress(LeaseLost):  # the threads that live by it say so
             rows = self.reign.prune(before=before)
             log.info("pruned", rows=rows, older_than_days=days)
