@@ -68,7 +68,10 @@ def routed(settings: Settings) -> frozenset[str]:
     asked = {name for route in settings.routes for name in (*route.people, *route.escalate_to)}
     asked |= {name for duty in settings.duties if duty.roster in asked for name in duty.people}
     by_people = {name for each in settings.people if each.name in asked for name in each.outlets}
-    daily = set(settings.heartbeat.outlets or ())
+    daily = {
+        *(settings.heartbeat.outlets or ()),
+        *(name for each in settings.digests for name in each.outlets),
+    }
     return frozenset(name for route in settings.routes for name in route.outlets) | by_people | daily
 
 

@@ -77,6 +77,7 @@ def _strangers(data: Mapping[str, Any], outlets: set[str]) -> list[Problem]:
     meant = [
         ("route", "outlets", "outlet", outlets),
         ("heartbeat", "outlets", "outlet", outlets),
+        ("digest", "outlets", "outlet", outlets),
         ("person", "outlets", "outlet", outlets),
         ("duty", "people", "person", people),
         ("route", "people", "person or roster", people | rosters),

@@ -23,6 +23,7 @@ from service.settings.checks import (
     require_spoken,
     split_commas,
 )
+from service.settings.digesting import SHIFT_CHANGE, Digest
 from service.settings.exchanging import CareRule, Substitute
 from service.settings.kinds import (
     Break,
@@ -251,6 +252,7 @@ class Settings(Section):
     moisture: tuple[PartLevel, ...] = ()
     floor_life: FloorLife = FloorLife()
     heartbeat: Heartbeat = Heartbeat()
+    digests: Annotated[tuple[Digest, ...], Field(alias="digest")] = ()
     plan: Plan = Plan()
     review: Review = Review()
     lines: Annotated[tuple[Line, ...], Field(alias="line")] = ()
@@ -270,6 +272,12 @@ class Settings(Section):
     @model_validator(mode="after")
     def _lines_are_ordered_once(self) -> Settings:
         refuse_doubles(self.lines)
+        return self
+
+    @model_validator(mode="after")
+    def _shifts_change(self) -> Settings:
+        if not self.shifts and any(each.at == SHIFT_CHANGE for each in self.digests):
+            raise ValueError('digest: at = "shift change" needs shifts (add [[shift]], or choose "weekly")')
         return self
 
     def label_patterns(self) -> tuple[LabelPattern, ...]:
