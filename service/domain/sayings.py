@@ -1,4 +1,5 @@
-"""Messages that are no notices: a test of an outlet, and the daily sign of life. Nobody needs to do anything.
+"""Messages that are no notices: a test of an outlet, the daily sign of life, and what people are told at a
+change of shifts and once a week. Nobody needs to do anything.
 
 They travel as notices that are closed already: no link of theirs opens one, nothing is counted as a call, and
 one that can't be delivered within a day is given up.
@@ -6,6 +7,7 @@ one that can't be delivered within a day is given up.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -14,16 +16,42 @@ from service.domain.said import Said, put
 
 TEST = "test"
 AWAKE = "awake"
-SAYINGS = frozenset({TEST, AWAKE})
+HANDOVER = "handover"
+WEEK = "week"
+SHEETS = frozenset({HANDOVER, WEEK})
+"""Those that say more than a sentence."""
+SAYINGS = frozenset({TEST, AWAKE}) | SHEETS
+_SECTIONS = "sections"
+_ROWS = "rows"
 
 
-def saying(kind: str, name: str, said: Said, at: Instant, *, site: str) -> Notice:
+def sheet(headline: Said, sections: Sequence[tuple[Said, Sequence[Said]]]) -> Said:
+    """A message of several sections. Whoever knows none of them says its headline."""
+    told = tuple(_with(title, _ROWS, tuple(rows)) for title, rows in sections)
+    return _with(headline, _SECTIONS, told)
+
+
+def sections_of(said: Said | None) -> list[tuple[Said, tuple[Said, ...]]]:
+    """The titles and rows of a sheet; of any other sentence none."""
+    return [] if said is None else [(each, _many(each, _ROWS)) for each in _many(said, _SECTIONS)]
+
+
+def _with(said: Said, name: str, more: tuple[Said, ...]) -> Said:
+    return Said(said.text, {**said.values, name: more}, many=said.many)
+
+
+def _many(said: Said, name: str) -> tuple[Said, ...]:
+    value = said.values.get(name)
+    return value if isinstance(value, tuple) else ()
+
+
+def saying(kind: str, name: str, said: Said, at: Instant, *, site: str, line: str | None = None) -> Notice:
     """``name`` tells it apart from all others, as an id does."""
     moment = to_rfc3339(at)
     return Notice(
         id=name,
         kind=kind,
-        line=None,
+        line=line,
         station=None,
         slot=None,
         part=None,

@@ -16,7 +16,7 @@ from service.domain.notices import one_supply
 from service.domain.said import put
 from service.domain.sayings import SAYINGS
 from service.language import ENGLISH, Language, english
-from service.outlets.words import CAUTION, Words, place, words
+from service.outlets.words import CAUTION, Words, place, sections, words
 from service.usecases.deliver import Telling
 
 IN_FULL = 8
@@ -86,6 +86,7 @@ def bundle(
         headline=f"{headline}.",
         facts=((language.say("Bring"), speaker.bring()),) if sums else (),
         notes=(*speaker.lines(), *notes),
+        sections=tuple(part for each in told for part in sections(each.notice, zone, language)),
         link=link,
         caution=language.say(CAUTION) if needy else None,
         opens=language.say("Open the page of all lines") if several else language.say("Open this line"),

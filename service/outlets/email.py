@@ -18,7 +18,7 @@ import aiosmtplib
 import structlog
 
 from service.domain.model import Change, Instant, to_datetime
-from service.domain.sayings import SAYINGS
+from service.domain.sayings import SAYINGS, SHEETS
 from service.domain.traffic import Pace, pace_for_people
 from service.language import ENGLISH, Language
 from service.outgoing import Shown
@@ -163,7 +163,7 @@ class EmailOutlet:
         """With the moment at which the notice opened: mail stores put letters of equal subjects into one
         thread (RFC 5256, REFERENCES, step 5), and the slot will run empty again."""
         one = len(told) == 1
-        if told[0].notice.kind in SAYINGS:
+        if told[0].notice.kind in SAYINGS - SHEETS:
             return title
         moment = datetime.fromisoformat(told[0].notice.opened_at) if one else to_datetime(now)
         local = moment.astimezone(self._zone)

@@ -65,6 +65,14 @@ _PAGE = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True
 {% for note in words.notes %}
 <p>{{ note }}</p>
 {% endfor %}
+{% for title, rows in words.sections %}
+<h2 style="font-size: 1.05em; margin: 1.25em 0 0.25em">{{ title }}</h2>
+<ul style="margin: 0; padding-left: 1.25em">
+{% for row in rows %}
+<li>{{ row }}</li>
+{% endfor %}
+</ul>
+{% endfor %}
 {% if words.link %}
 <p><a href="{{ words.link }}">{{ words.opens }}</a></p>
 {% endif %}

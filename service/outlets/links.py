@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from urllib.parse import quote
 
 from service.domain.model import Notice, NoticeState
-from service.domain.sayings import SAYINGS
+from service.domain.sayings import HANDOVER, SAYINGS, WEEK
 
 Key = Callable[[str, str], str | None]
 """(notice, outlet) → the key for whoever it reaches; ``None``: none is needed. It may block and fail."""
@@ -44,7 +44,11 @@ class Links:
         return f"{self._public_url}/{here}"
 
     def plain(self, notice: Notice) -> str:
-        """The page of the notice; what is no notice leads to the outlets and shows that links arrive."""
+        """The page of the notice, or what a sheet is about; what else is no notice leads to the outlets and
+        shows that links arrive."""
+        here = "" if notice.line is None else f"?line={quote(notice.line, safe='', errors='replace')}"
+        if notice.kind in (HANDOVER, WEEK):
+            return f"{self._public_url}/{'handover' if notice.kind == HANDOVER else 'review'}{here}"
         if notice.kind in SAYINGS:
             return f"{self._public_url}/outlets"
         return f"{self._public_url}/notice/{quote(notice.id, safe='')}"

@@ -13,7 +13,7 @@ from datetime import datetime, tzinfo
 from service.domain.model import Level, Notice, NoticeState
 from service.domain.notices import one_supply
 from service.domain.said import put
-from service.domain.sayings import SAYINGS
+from service.domain.sayings import HANDOVER, SAYINGS, WEEK, sections_of
 from service.language import ENGLISH, Language, english
 
 CAUTION = english(
@@ -44,18 +44,22 @@ _TITLES = {
     "floor life": english("floor life ends"),
     "test": english("a test"),
     "awake": english("awake"),
+    "handover": english("change of shifts"),
+    "week": english("the week"),
 }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Words:
     """One message. ``title`` stays the same through the notice's life; ``headline`` is what is true now;
-    ``opens`` is written on the link, ``tongue`` the tag of the language."""
+    ``sections`` have a title and rows each; ``opens`` is written on the link, ``tongue`` the tag of the
+    language."""
 
     title: str
     headline: str
     facts: tuple[tuple[str, str], ...] = ()
     notes: tuple[str, ...] = ()
+    sections: tuple[tuple[str, tuple[str, ...]], ...] = ()
     link: str | None = None
     caution: str | None = None
     opens: str = ""
@@ -63,6 +67,10 @@ class Words:
 
     def text(self) -> str:
         lines = [self.headline, *(f"{name}: {value}" for name, value in self.facts), *self.notes]
+        for title, rows in self.sections:
+            lines += ["", title, *(f"- {row}" for row in rows)]
+        if self.sections:
+            lines.append("")
         if self.caution:
             lines.append(self.caution)
         if self.link:
@@ -90,10 +98,21 @@ def words(
         headline=speaker.both() if unheard else speaker.headline(),
         facts=tuple(speaker.facts()) if handy else (),
         notes=tuple(_notes(attempts, language, replaces=replaces)),
+        sections=sections(notice, zone, language),
         link=link,
         caution=language.say(CAUTION) if handy else None,
         opens=speaker.opens(),
         tongue=language.tag,
+    )
+
+
+def sections(
+    notice: Notice, zone: tzinfo, language: Language = ENGLISH
+) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """What a sheet says beyond its headline."""
+    return tuple(
+        (put(title, zone, language), tuple(put(row, zone, language) for row in rows))
+        for title, rows in sections_of(notice.said)
     )
 
 
@@ -125,6 +144,10 @@ class _Speaker:
         return self.language.text(_TITLES.get(self.notice.kind, self.notice.kind))
 
     def opens(self) -> str:
+        if self.notice.kind == HANDOVER:
+            return self.language.say("Open the handover")
+        if self.notice.kind == WEEK:
+            return self.language.say("Open the review")
         if self.notice.kind in SAYINGS:
             return self.language.say("Open the outlets")
         return self.language.say("Open this notice")

@@ -5,7 +5,7 @@ The same numbers therefore stand in the API, on the page and in the topic."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import msgspec
@@ -30,7 +30,7 @@ from service.domain.world import World
 from service.ports import Archive
 from service.usecases.export import export
 from service.usecases.fetch import fetch_object, planned_in, ready_object, span
-from service.usecases.handover import AROUND_ITS_END, assemble, turn_of
+from service.usecases.handover import AROUND_ITS_END, Turn, assemble, turn_of
 from service.usecases.planned import plan_object
 from service.usecases.slots import Json, complete, draft, soonest
 from service.usecases.supplied import read_supplies, supply_objects
@@ -108,18 +108,23 @@ class Shown:
         world = self.world_of(line)
         if line is not None and line not in world.lines:
             return None
-        stations = list(world.stations.values())
         at = self.now(world)
-        place = {} if line is None else {"line": line}
-        live = self.notices(states=None, limit=1000, after=None)
+        turn = turn_of(shift_at(world.policy, line, at - AROUND_ITS_END), at)
+        return self.handed(world.lines, turn, at=at, hours=hours, line=line)
+
+    def handed(
+        self, lines: Collection[str], turn: Turn, *, at: Instant, hours: float, line: str | None = None
+    ) -> Json:
+        """The same of some ``lines`` and this time; ``line``: the only one."""
+        world, here = self.world_of(line), {} if line is None else {"line": line}
         return assemble(
             line=line,
-            lines=[_line_object(world, world.lines[name]) for name in sorted(world.lines)],
-            slots=slot_objects(world, stations),
-            notices=[each for each in live if line is None or each["line"] in (None, line)],
-            closed=self.notices(states=[NoticeState.CLOSED], limit=1000, after=None, place=place),
+            lines=[_line_object(world, world.lines[name]) for name in sorted(world.lines) if name in lines],
+            slots=slot_objects(world, [each for each in world.stations.values() if each.line in lines]),
+            notices=_about(self.notices(states=None, limit=1000, after=None), lines),
+            closed=_about(self.notices(states=["closed"], limit=1000, after=None, place=here), lines),
             at=at,
-            turn=turn_of(shift_at(world.policy, line, at - AROUND_ITS_END), at),
+            turn=turn,
             hours=hours,
         )
 
@@ -250,6 +255,11 @@ class Shown:
             for each in slot_objects(world, list(world.stations.values())):
                 current.setdefault((line, station, str(each["slot"])), each)
         return [_notice_object(notice, current) for notice in kept]
+
+
+def _about(notices: Iterable[Json], lines: Collection[str]) -> list[Json]:
+    """Those about one of the lines, or about the whole site."""
+    return [each for each in notices if each["line"] is None or each["line"] in lines]
 
 
 def _open_slot(notice: Notice) -> Place | None:
