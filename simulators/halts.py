@@ -30,10 +30,21 @@ class Halts:
         self.now = Halt(self._agenda.now, cause, slot)
         return self.now
 
+    def turn(self, cause: Cause) -> None:
+        """Stand on, for another reason from now on."""
+        halt = self.now
+        if halt is not None and halt.cause != cause:
+            self._note(halt)
+            halt.since, halt.cause = self._agenda.now, cause
+
     def end(self) -> None:
         """Write down the stop, if it was one worth noting."""
         halt, self.now = self.now, None
-        if halt is None or (halt.slot is None and self._agenda.now - halt.since < WORTH_NOTING):
+        if halt is not None:
+            self._note(halt)
+
+    def _note(self, halt: Halt) -> None:
+        if halt.slot is None and self._agenda.now - halt.since < WORTH_NOTING:
             return
         self._agenda.say(
             Stopped(

@@ -31,8 +31,11 @@ class Printer:
         if self._in_work:
             return
         if self._ready or not self.source.ready():
-            if not self._halts.now:
-                self._halts.start("held" if self._ready else self.source.lacking)
+            cause: Cause = "held" if self._ready else self.source.lacking
+            if self._halts.now:
+                self._halts.turn(cause)
+            else:
+                self._halts.start(cause)
             return
         self._halts.end()
         self._in_work = self.source.take()

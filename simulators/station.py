@@ -119,9 +119,12 @@ class Station:
     # Standing still
 
     def _idle(self) -> None:
+        cause: Cause = "held" if self.machine.holds else self.source.lacking
         if self.halts.now:
+            if self.halts.now.slot is None:
+                self.halts.turn(cause)
             return
-        halt = self.start_halt("held" if self.machine.holds else self.source.lacking)
+        halt = self.start_halt(cause)
         self._agenda.after(SHOWS_WAITING, partial(self._show_waiting, halt))
 
     def _show_waiting(self, halt: Halt) -> None:

@@ -1,0 +1,359 @@
+"""Why a station stood, gap by gap: from its tower, from what came before and after it in the line, from
+supplies and orders, together.
+
+Each moment of a gap is claimed once, by the strongest sign first: planned rest, the tower, an exchange of
+supplies, an order that ended, no room ahead, nothing from before. Claims never take the time that the panel
+in the gap needs; what nobody claims and is too long for work is explained last, and least surely.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+
+from service.domain.flow import Flow
+from service.domain.model import SECOND, Instant
+from service.domain.spans import Between, Span, Tower, shows_waiting, within
+from service.domain.stands import SHORTEST, Gap, Run
+from service.domain.track import Cause, Supplied
+
+HAND = 75 * SECOND
+"""An exchange that begins with the gap takes no longer than that by itself."""
+USUAL_HAND = 40 * SECOND
+_SAME = 2 * SECOND
+"""Moments of different sources that may be one."""
+_UNSEEN = 20 * SECOND
+"""A station that waits for less needn't show it."""
+_SHORT = SECOND
+"""Less is no piece of time."""
+
+
+@dataclass(slots=True)
+class Piece:
+    """A station stood. ``marks`` are the names of what speaks for the cause, for ``stop_words``."""
+
+    since: Instant
+    until: Instant
+    cause: Cause
+    marks: tuple[str, ...] = ()
+    slot: str | None = None
+    supplied: Supplied | None = None
+    neighbour: str | None = None
+
+    @property
+    def length(self) -> Instant:
+        return self.until - self.since
+
+
+@dataclass(slots=True)
+class Place:
+    """A station in its line, with what is known around it. ``takes``: when it began each gap's panel, once
+    that is known."""
+
+    run: Run
+    tower: Tower
+    earlier: tuple[Place, Flow] | None
+    later: tuple[Place, Flow] | None
+    is_first: bool
+    is_last: bool
+    rests: Sequence[Span]
+    between: Sequence[Between]
+    offline: Sequence[Span]
+    supplies: Sequence[Supplied]
+    needs_stop: Callable[[str], bool | None]
+    """Whether a slot's supply can be exchanged between two panels only; ``None``: not known."""
+    takes: list[Instant] = field(default_factory=list)
+    pieces: list[Piece] = field(default_factory=list)
+
+    @property
+    def name(self) -> str:
+        return self.run.track.station
+
+
+class Claims:
+    """The time of a gap as it is claimed; ``left`` is what may still be claimed."""
+
+    def __init__(self, gap: Gap) -> None:
+        self.gap = gap
+        self.pieces: list[Piece] = []
+        self.left = gap.length if gap.open else max(0, gap.over)
+
+    def claim(self, piece: Piece, *, at_most: Instant | None = None) -> Instant:
+        """As much of it as nobody has claimed; how much that is."""
+        room = self.left if at_most is None else min(self.left, at_most)
+        claimed = 0
+        for since, until in self._free(max(piece.since, self.gap.since), min(piece.until, self.gap.until)):
+            end = min(until, since + room - claimed)
+            if end > since:
+                self.pieces.append(
+                    Piece(since, end, piece.cause, piece.marks, piece.slot, piece.supplied, piece.neighbour)
+                )
+                claimed += end - since
+        self.left -= claimed
+        return claimed
+
+    def _free(self, since: Instant, until: Instant) -> Iterable[Span]:
+        for piece in sorted(self.pieces, key=lambda each: each.since):
+            if piece.until <= since or piece.since >= until:
+                continue
+            if piece.since > since:
+                yield since, piece.since
+            since = max(since, piece.until)
+        if since < until:
+            yield since, until
+
+    def begun(self) -> Instant:
+        """When the station began the panel: after all that kept it between two. A fault is of a panel in
+        work, and so is a supply that runs out, but for one that is exchanged between panels."""
+        at = self.gap.since
+        for piece in sorted(self.pieces, key=lambda each: each.since):
+            if piece.since > at + _SAME or piece.cause is Cause.FAULT or "within a panel" in piece.marks:
+                break
+            at = max(at, piece.until)
+        return at
+
+
+def explain(place: Place) -> None:
+    """Fill in the pieces and takes of a station, after those of the one that follows it."""
+    usual = place.run.usual is not None
+    for gap in place.run.gaps:
+        claims = Claims(gap)
+        if usual or gap.signs:
+            _claim(place, gap, claims)
+        place.pieces += sorted(_worth(claims.pieces), key=lambda piece: piece.since)
+        place.takes.append(min(gap.until, claims.begun()))
+
+
+def _worth(pieces: Iterable[Piece]) -> list[Piece]:
+    """Waiting for a neighbour for less than a stop is the line's rhythm."""
+    return [
+        piece
+        for piece in pieces
+        if piece.length >= (SHORTEST if piece.cause in (Cause.HELD, Cause.STARVED) else _SHORT)
+    ]
+
+
+def _claim(place: Place, gap: Gap, claims: Claims) -> None:
+    stood = gap.over >= place.run.shortest or (gap.open and gap.length >= place.run.shortest + gap.need)
+    if stood:
+        for since, until in within(place.rests, gap.since, gap.until):
+            claims.claim(Piece(since, until, Cause.REST, ("calendar",)))
+    for sign in gap.signs:
+        slot = sign.slots[0] if sign.cause is Cause.SUPPLY and sign.slots else None
+        _claim_sign(place, gap, claims, Piece(sign.since, sign.until, sign.cause, ("tower",), slot))
+    if stood and not _ends_order(place, gap):
+        _claim_exchanges(place, gap, claims)
+    _claim_held(place, gap, claims)
+    if stood:
+        _claim_between(place, gap, claims)
+    _claim_starved(place, gap, claims)
+    rest = claims.left - (gap.need if gap.open else 0)
+    if stood and rest >= place.run.shortest:
+        _explain_rest(place, gap, claims, rest)
+
+
+# By itself
+
+
+def _claim_sign(place: Place, gap: Gap, claims: Claims, piece: Piece) -> None:
+    if piece.cause is Cause.SUPPLY:
+        latest = gap.until if gap.open else gap.until - gap.need // 2
+        hands = min(latest, _hands_off(place, piece.until))
+        loaded = _loaded(place, piece.since, min(latest, hands + _SAME), piece.slot)
+        piece.supplied = loaded[-1] if loaded else None
+        piece.until = max(piece.until, loaded[-1].at if loaded else hands)
+        piece.marks += ("loaded",) if loaded else ()
+        if piece.slot is None and loaded:
+            piece.slot = loaded[-1].slot
+        if piece.since > gap.since + _SAME or place.needs_stop(piece.slot or "") is False:
+            piece.marks += ("within a panel",)
+    claims.claim(piece)
+
+
+def _hands_off(place: Place, out: Instant) -> Instant:
+    """When the exchange was over: the tower may wait for the hands before it is green again."""
+    shown = place.tower.during(out, out + HAND)
+    if shown and shows_waiting(shown[0]):
+        return shown[1].at if len(shown) > 1 else out
+    return out
+
+
+def _loaded(place: Place, since: Instant, until: Instant, slot: str | None = None) -> list[Supplied]:
+    return [
+        each
+        for each in place.supplies
+        if since <= each.at <= until
+        and each.change in ("loaded", "joined")
+        and (slot is None or each.slot == slot)
+    ]
+
+
+def _claim_exchanges(place: Place, gap: Gap, claims: Claims) -> None:
+    """Supplies that can only be exchanged in a stop, and were, without having run out."""
+    latest = gap.until if gap.open else gap.until - gap.need // 2
+    out = {slot for sign in gap.signs for slot in sign.slots}
+    begin = gap.since
+    for each in _loaded(place, gap.since + _SAME, latest):
+        if each.slot in out or not place.needs_stop(each.slot):
+            continue
+        since, marks = _hands_on(place, begin, each.at)
+        if each.at - since <= claims.left + 2 * _SAME:
+            claims.claim(Piece(since, each.at, Cause.EXCHANGE, ("loaded", *marks), each.slot, each))
+            begin = each.at
+
+
+def _hands_on(place: Place, begin: Instant, end: Instant) -> tuple[Instant, tuple[str, ...]]:
+    """Since when hands were on it: mostly the station is stopped for them."""
+    waits = place.tower.begins_to_wait(begin - _SAME, end)
+    if waits is not None and waits <= begin + _SAME:
+        return begin, ("waits",)
+    if end - begin <= HAND:
+        return begin, ()
+    if waits is not None and end - waits <= HAND:
+        return waits, ("waits",)
+    return end - USUAL_HAND, ()
+
+
+# The line's orders and neighbours
+
+
+def _ends_order(place: Place, gap: Gap) -> bool:
+    return any(each.since <= gap.until and each.until >= gap.since for each in place.between)
+
+
+def _claim_between(place: Place, gap: Gap, claims: Claims) -> None:
+    """From the last panel of an order to the first of the next."""
+    end = gap.until if gap.open else gap.until - gap.need
+    for each in place.between:
+        if each.since > end or each.until < gap.since:
+            continue
+        if each.waits:
+            claims.claim(Piece(gap.since, end, Cause.CHANGEOVER, ("order",)))
+        else:
+            claims.claim(Piece(gap.since, min(end, each.until), Cause.NO_ORDER, ("order",)))
+            claims.claim(Piece(each.until, end, Cause.CHANGEOVER, ("order",)))
+
+
+def _claim_held(place: Place, gap: Gap, claims: Claims) -> None:
+    if place.later is None:
+        return
+    later, flow = place.later
+    if flow.room is None or not later.takes:
+        return
+    taken = _taken_by(later, gap.since)
+    ahead = gap.panel - taken - flow.empty_at(gap.since)
+    if ahead < flow.room - 1:
+        return
+    goes = next((at for at in later.takes[taken:] if at > gap.since), gap.until)
+    marks = ("room", "waits") if _waits(place, gap.since, goes) else ("room",)
+    claims.claim(Piece(gap.since, goes, Cause.HELD, marks, neighbour=later.name))
+
+
+def _taken_by(place: Place, at: Instant) -> int:
+    """Panels that it has begun by then, as it counts them."""
+    number = place.run.ended_by(at)
+    if number >= len(place.takes):
+        return number
+    begun = place.takes[number] <= at and place.takes[number] < place.run.gaps[number].until
+    return number + begun
+
+
+def _claim_starved(place: Place, gap: Gap, claims: Claims) -> None:
+    if place.earlier is None:
+        return
+    earlier, flow = place.earlier
+    since = claims.begun()
+    made = earlier.run.ended_by(since)
+    if made - gap.panel - flow.empty_at(gap.since) > 0:
+        return
+    comes = earlier.run.ends[made] if made < len(earlier.run.ends) else gap.until
+    marks = ("nothing", "waits") if _waits(place, since, comes) else ("nothing",)
+    claims.claim(Piece(since, comes, Cause.STARVED, marks, neighbour=earlier.name))
+
+
+def _waits(place: Place, since: Instant, until: Instant) -> bool:
+    return place.tower.begins_to_wait(since, until) is not None
+
+
+# What nobody claimed
+
+
+def _explain_rest(place: Place, gap: Gap, claims: Claims, rest: Instant) -> None:
+    """The station stood for so long, and nothing said so far says why."""
+    begin = claims.begun()
+    within_panel = next((at for at, _ in gap.parts if at > begin + _SAME), None)
+    since = begin if within_panel is None or within_panel + rest > gap.until else within_panel
+    piece = Piece(since, since + rest, Cause.UNKNOWN)
+    if not _is_offline(place, piece):
+        _by_supply(place, gap, piece, stopped_within=since == within_panel)
+    if piece.cause is Cause.UNKNOWN:
+        _by_elimination(place, piece)
+    claims.claim(piece, at_most=rest)
+
+
+def _is_offline(place: Place, piece: Piece) -> bool:
+    if not within(place.offline, piece.since, piece.until):
+        return False
+    piece.cause, piece.marks = Cause.UNHEARD, ("offline",)
+    return True
+
+
+def _by_supply(place: Place, gap: Gap, piece: Piece, *, stopped_within: bool) -> None:
+    """A supply was exchanged while it stood, or is no longer called low."""
+    last = next(iter(_ending(place, gap, piece)), None)
+    if last is not None:
+        ran_out = stopped_within or (last.left is not None and last.left <= 0)
+        piece.cause = Cause.SUPPLY if ran_out else Cause.EXCHANGE
+        piece.marks = ("loaded", "within a panel") if stopped_within else ("loaded",)
+        piece.slot, piece.supplied = last.slot, last
+        return
+    if stopped_within:
+        piece.cause, piece.marks = Cause.SUPPLY, ("within a panel",)
+        return
+    shown = place.tower.during(piece.since, piece.until + _SAME)
+    before = place.tower.at(piece.since)
+    if before is None or not shown:
+        return
+    gone = [
+        slot for slot in before.slots if slot not in shown[-1].slots and place.needs_stop(slot) is not False
+    ]
+    if gone and _waits(place, piece.since - _SAME, piece.until):
+        piece.cause, piece.marks, piece.slot = Cause.EXCHANGE, ("not low", "waits"), gone[0]
+
+
+def _ending(place: Place, gap: Gap, piece: Piece) -> Iterator[Supplied]:
+    """Supplies whose loading may have ended the stop, the last first. One that may be loaded while the
+    station runs must have done so to the second."""
+    latest = min(gap.until, piece.until + gap.need // 2)
+    waits = place.tower.begins_to_wait(piece.since - _SAME, piece.until)
+    by_hand = waits <= piece.since + _SAME if waits is not None else not place.tower.tells_waiting
+    for each in reversed(_loaded(place, piece.since - _SAME, latest)):
+        if place.needs_stop(each.slot) or (by_hand and abs(each.at - piece.until) <= _SAME):
+            yield each
+
+
+def _by_elimination(place: Place, piece: Piece) -> None:
+    """It waits and nothing else is open to it, or it doesn't wait and stood all the same."""
+    silent = piece.length > max(120 * SECOND, 6 * round(place.run.usual or 0.0))
+    if place.tower.tells_waiting and _waits(place, piece.since, piece.until):
+        cause = Cause.HELD if _nearer_full(place, piece) else Cause.STARVED
+        piece.cause, piece.marks = cause, ("waits",)
+        neighbour = place.later if cause is Cause.HELD else place.earlier
+        piece.neighbour = None if neighbour is None else neighbour[0].name
+    elif place.is_first and place.tower.speaks and piece.length <= _UNSEEN:
+        piece.cause, piece.marks = Cause.STARVED, ("by itself",)
+    elif place.tower.tells_waiting and not silent:
+        piece.cause, piece.marks = Cause.FAULT, ("by itself", "waits not")
+    elif place.is_first:
+        piece.cause, piece.marks = (Cause.STARVED if silent else Cause.FAULT), ("by length",)
+    elif not silent:
+        piece.cause, piece.marks = Cause.FAULT, ("by itself",)
+
+
+def _nearer_full(place: Place, piece: Piece) -> bool:
+    """Whether the way ahead is rather full than the one before empty."""
+    if place.later is None or place.is_last:
+        return False
+    later, flow = place.later
+    ahead = place.run.ended_by(piece.since) - later.run.ended_by(piece.since) - flow.empty_at(piece.since)
+    return flow.room is not None and ahead >= flow.room

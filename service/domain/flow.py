@@ -1,0 +1,144 @@
+"""How many panels are between two neighbours of a line, from what each of them counted.
+
+The numbers alone don't say it: panels that were there before, that somebody took out, or that only one of
+them counted move the difference. But the later station can't take a panel that isn't there, and the earlier
+one can't hand on a panel for which there is no room. Of all numbers that may have been between them those
+are believed that explain best when both worked and when they stood.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from heapq import merge
+from typing import Any
+
+import numpy as np
+
+from service.domain.model import SECOND, Instant
+from service.domain.stands import Gap, Run
+from service.domain.track import Cause
+
+MOST_ROOM = 12
+"""Panels; a longer way between two stations holds nobody."""
+_SAME = 2 * SECOND
+_IMPOSSIBLE = 12.0
+_UNEXPLAINED = 4.0
+"""What it costs to believe that a station stood for no known reason, or that a panel was made too fast."""
+_MOVED = 9.0
+"""What it costs to believe that a panel vanished or came from nowhere."""
+_WORTH = 8.0
+"""By how much a room must explain the past better than endless room."""
+
+
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """``empty``: by how many panels the earlier one is ahead when nothing is between them, from each moment
+    on; ``room``: so many more and it is held, ``None`` where it never was."""
+
+    since: Sequence[Instant]
+    empty: Sequence[int]
+    room: int | None
+
+    def empty_at(self, at: Instant) -> int:
+        return self.empty[max(0, bisect_right(self.since, at) - 1)]
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """A gap of one of both: how far the earlier one was ahead when it began, and what it costs to believe
+    that the station only worked, or that it waited for the other."""
+
+    at: Instant
+    later: bool
+    ahead: int
+    worked: float
+    waited: float
+
+
+def flow_between(earlier: Run, later: Run) -> Flow | None:
+    """``None`` where too little is known of one of them."""
+    if earlier.usual is None or later.usual is None:
+        return None
+    steps = list(merge(_taking(earlier, later), _giving(earlier, later), key=lambda step: step.at))
+    return _best(steps) if steps else None
+
+
+def _taking(earlier: Run, later: Run) -> Iterator[_Step]:
+    """Each gap of the later one: with nothing to take it waits for the next panel of the earlier one."""
+    for gap in later.gaps:
+        made = earlier.ended_by(gap.since)
+        comes = earlier.ends[made] if made < len(earlier.ends) else gap.until
+        yield _step(later, gap, made - gap.panel, comes, later=True)
+
+
+def _giving(earlier: Run, later: Run) -> Iterator[_Step]:
+    """Each gap of the earlier one: without room it waits until the later one takes its next panel."""
+    for gap in earlier.gaps:
+        made = later.ended_by(gap.since)
+        goes = gap.until if made + 1 >= len(later.gaps) else boundary_of(later.gaps[made + 1])
+        yield _step(earlier, gap, gap.panel - made, goes, later=False)
+
+
+def boundary_of(gap: Gap) -> Instant:
+    """When the panel in it was begun, as far as the tower tells."""
+    first = gap.signs[0] if gap.signs else None
+    between = first is not None and first.cause is Cause.SUPPLY and first.since <= gap.since + _SAME
+    return first.until if first is not None and between else gap.since
+
+
+def _step(run: Run, gap: Gap, ahead: int, until: Instant, *, later: bool) -> _Step:
+    over = gap.over - gap.shown
+    spread = max(run.spread, gap.need / 50)
+    if gap.open or not gap.counted:
+        return _Step(gap.since, later, ahead, 0.0, 0.0)
+    waited = max(0, min(until, gap.until) - gap.since)
+    return _Step(gap.since, later, ahead, _cost(over / spread), _cost((over - waited) / spread))
+
+
+def _cost(deviation: float) -> float:
+    squared = deviation * deviation / 2
+    return min(squared, _UNEXPLAINED if deviation > 0 else 1.5 * _UNEXPLAINED)
+
+
+def _best(steps: Sequence[_Step]) -> Flow:
+    """The cheapest course of what counts as empty, for each room; and the room that costs least."""
+    low = min(step.ahead for step in steps) - MOST_ROOM
+    high = max(step.ahead for step in steps)
+    empty = np.arange(low, high + 1)
+    rooms = np.array([*range(1, MOST_ROOM + 1), 10**9])
+    costs = np.zeros((len(rooms), len(empty)))
+    came = np.zeros((len(steps), len(rooms), len(empty)), dtype=np.int32)
+    stay = np.arange(len(empty))
+    for number, step in enumerate(steps):
+        cheapest = costs.argmin(axis=1)
+        moved = costs[np.arange(len(rooms)), cheapest] + _MOVED
+        jumps = moved[:, None] < costs
+        came[number] = np.where(jumps, cheapest[:, None], stay)
+        costs = np.where(jumps, moved[:, None], costs) + _costs(step, empty, rooms)
+    ends = costs.min(axis=1)
+    room = int(ends[:-1].argmin())
+    if ends[room] > ends[-1] - _WORTH:
+        room = len(rooms) - 1
+    return _walk_back(steps, came[:, room], int(costs[room].argmin()), low, rooms[room])
+
+
+def _costs(step: _Step, empty: Any, rooms: Any) -> Any:
+    between = step.ahead - empty
+    if step.later:
+        # Nothing between them: it waits; fewer than nothing there can't be.
+        return np.where(between < 0, _IMPOSSIBLE, np.where(between == 0, step.waited, step.worked))[None, :]
+    full = between[None, :] - rooms[:, None]
+    impossible = (full > 1) | (between < 1)[None, :]
+    return np.where(impossible, _IMPOSSIBLE, np.where(full >= 0, step.waited, step.worked))
+
+
+def _walk_back(steps: Sequence[_Step], came: Any, at: int, low: int, room: int) -> Flow:
+    since: list[Instant] = []
+    empty: list[int] = []
+    for number in range(len(steps) - 1, -1, -1):
+        since.append(steps[number].at)
+        empty.append(low + at)
+        at = int(came[number, at])
+    return Flow(since[::-1], empty[::-1], None if room > MOST_ROOM else room)

@@ -1,0 +1,118 @@
+"""What held when, of a line and of one station: planned rest, no order, no link, a tower that shows waiting.
+
+Spans are (since, until) by time, within the time that is looked at.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from operator import attrgetter
+
+from service.domain import calendar
+from service.domain.calendar import Hours
+from service.domain.model import Instant
+from service.domain.orders import ENDED
+from service.domain.track import LineTrack, OrderSet, StationTrack, TowerShown
+
+Span = tuple[Instant, Instant]
+_AT = attrgetter("at")
+
+
+def within(spans: Sequence[Span], since: Instant, until: Instant) -> list[Span]:
+    """The parts of the spans that lie between two moments."""
+    return [
+        (max(begin, since), min(end, until))
+        for begin, end in spans
+        if begin < until and end > since and max(begin, since) < min(end, until)
+    ]
+
+
+def rests(hours: Hours | None, since: Instant, until: Instant) -> list[Span]:
+    """When by the calendar nobody works."""
+    if hours is None:
+        return []
+    begins = [] if calendar.is_at_work(hours, since) else [since]
+    begins += [at for at in calendar.rests(hours, since, until) if at > since]
+    spans = []
+    for begin in begins:
+        back = calendar.walk(hours, begin, 1)
+        spans.append((begin, until if back is None else min(until, back - 1)))
+    return [span for span in spans if span[0] < span[1]]
+
+
+@dataclass(frozen=True, slots=True)
+class Between:
+    """No order ran. ``waits``: another was known to follow."""
+
+    since: Instant
+    until: Instant
+    waits: bool
+
+
+def between_orders(line: LineTrack, until: Instant) -> list[Between]:
+    """Nothing where no order was ever heard to run."""
+    spans: list[Between] = []
+    open_at: Instant | None = None
+    running: str | None = None
+    states: dict[str, str] = {}
+    for each in line.orders:
+        states[each.order] = each.state
+        if each.state == "running":
+            if open_at is not None:
+                spans.append(Between(open_at, each.at, True))
+            elif running is not None and running != each.order:
+                spans.append(Between(each.at, each.at, True))
+            open_at, running = None, each.order
+        elif each.order == running and each.state in ENDED:
+            open_at, running = each.at, None
+    if open_at is not None:
+        spans.append(Between(open_at, until, "queued" in states.values()))
+    return spans
+
+
+def offline(station: StationTrack, until: Instant) -> list[Span]:
+    links = station.links
+    ends = [link.at for link in links[1:]] + [until] * bool(links)
+    return [(link.at, end) for link, end in zip(links, ends, strict=True) if link.state == "offline"]
+
+
+@dataclass(slots=True)
+class Tower:
+    """One station's tower. ``speaks``: it was ever heard; ``tells_waiting``: it was ever seen to show that
+    the station waits, so that its silence about it means something."""
+
+    shown: Sequence[TowerShown]
+    speaks: bool
+    tells_waiting: bool
+
+    @classmethod
+    def of(cls, station: StationTrack) -> Tower:
+        return cls(station.towers, bool(station.towers), any(map(shows_waiting, station.towers)))
+
+    def during(self, since: Instant, until: Instant) -> Sequence[TowerShown]:
+        """What it showed at some moment between the two."""
+        first = bisect_right(self.shown, since, key=_AT) - 1
+        return self.shown[max(0, first) : bisect_left(self.shown, until, key=_AT)]
+
+    def at(self, moment: Instant) -> TowerShown | None:
+        number = bisect_right(self.shown, moment, key=_AT) - 1
+        return self.shown[number] if number >= 0 else None
+
+    def begins_to_wait(self, since: Instant, until: Instant) -> Instant | None:
+        """When in this time it first showed that the station waits."""
+        waits = (each.at for each in self.during(since, until) if each.at >= since and shows_waiting(each))
+        return next(waits, None)
+
+
+def shows_waiting(tower: TowerShown) -> bool:
+    """Neither out nor fault, and its green isn't steady: by common practice (no source) it waits for
+    something."""
+    return tower.reading not in ("out", "fault") and tower.lamps.get("green", "off") != "on"
+
+
+def last_order(orders: Iterable[OrderSet], at: Instant) -> OrderSet | None:
+    """The order that ran last before a moment."""
+    ran = [each for each in orders if each.at <= at and each.state == "running"]
+    return ran[-1] if ran else None

@@ -1,0 +1,246 @@
+"""Why stations stood, as found from what gateways said, against the simulator's truth: a confusion table in
+minutes; as tables in Markdown.
+
+``python -m tests.evaluation.causes``; the result of one run is kept in ``causes.md`` with its command.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, field
+
+from service.domain.model import SECOND, Instant
+from service.domain.stops import stretches
+from service.domain.track import Cause, Stretch
+from service.usecases.observe import observe
+from simulators.events import OrderSet, PanelMade, Stopped
+from tests.evaluation.plants import PLANTS, plant
+from tests.support.shifts import Shift, shift
+from tests.support.story import START
+
+Place = tuple[str, str]
+WORKED = "worked"
+BLAMED = frozenset({Cause.SUPPLY, Cause.FAULT, Cause.EXCHANGE, Cause.UNKNOWN})
+_INNOCENT = frozenset({"held", "starved"})
+_BETWEEN = "between orders"
+_RIGHT = {
+    "supply": {Cause.SUPPLY},
+    "fault": {Cause.FAULT},
+    "exchange": {Cause.EXCHANGE},
+    "held": {Cause.HELD},
+    "starved": {Cause.STARVED},
+    "break": {Cause.STARVED, Cause.REST},
+    _BETWEEN: {Cause.CHANGEOVER, Cause.NO_ORDER, Cause.STARVED},
+}
+"""What counts as right. Between two orders a line without order messages looks starved, and so does a break
+without a calendar: its first machine is told nothing else."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Truth:
+    since: Instant
+    until: Instant
+    cause: str
+    at_rest: bool = False
+    """An exchange while the station would have stood anyway."""
+
+
+@dataclass(slots=True)
+class Confusion:
+    """Minutes by true and found cause; ``stops``: those of at least a takt by whether most of it is right."""
+
+    minutes: dict[tuple[str, str], float] = field(default_factory=lambda: defaultdict(float))
+    wronged: float = 0.0
+    wronged_stops: int = 0
+    stops: int = 0
+    found: int = 0
+
+    def add(self, other: Confusion) -> None:
+        for key, minutes in other.minutes.items():
+            self.minutes[key] += minutes
+        self.wronged += other.wronged
+        self.wronged_stops += other.wronged_stops
+        self.stops += other.stops
+        self.found += other.found
+
+    def share(self, true: str | None = None) -> float:
+        """Of the minutes that stations stood those with the right cause."""
+        stood = {key: each for key, each in self.minutes.items() if key[0] not in (WORKED,)}
+        if true is not None:
+            stood = {key: each for key, each in stood.items() if key[0] == true}
+        right = sum(each for (was, found), each in stood.items() if found in _RIGHT[was])
+        return right / total if (total := sum(stood.values())) else 1.0
+
+
+def truths(shift: Shift) -> dict[Place, list[Truth]]:
+    """How stations stood, by place. Between the last panel of an order and the first of the next a station
+    has no order, whatever it waits for."""
+    found: dict[Place, list[Truth]] = defaultdict(list)
+    breaks = _between(shift)
+    for line, event in shift.events:
+        if isinstance(event, Stopped):
+            place = line, event.station
+            cause = "starved" if event.cause == "break" else event.cause
+            if cause == "no order":
+                cause = _BETWEEN
+            found[place].append(Truth(_at(event.since), _at(event.at), cause))
+    return {
+        place: [each for one in sorted(some) for each in _divided(one, breaks.get(place, []))]
+        for place, some in found.items()
+    }
+
+
+def _divided(truth: Truth, between: Sequence[tuple[Instant, Instant]]) -> Iterator[Truth]:
+    if truth.cause not in ("starved", "exchange", _BETWEEN):
+        yield truth
+        return
+    at = truth.since
+    for since, until in between:
+        since, until = max(at, since), min(truth.until, until)
+        if since < until:
+            if at < since:
+                yield Truth(at, since, truth.cause)
+            yield Truth(since, until, _BETWEEN)
+            at = until
+    if at < truth.until:
+        yield Truth(at, truth.until, truth.cause)
+
+
+def _between(shift: Shift) -> dict[Place, list[tuple[Instant, Instant]]]:
+    """From each station's last panel of an order to its first of the next."""
+    ends: dict[str, list[float]] = defaultdict(list)
+    made: dict[Place, list[float]] = defaultdict(list)
+    for line, event in shift.events:
+        if isinstance(event, OrderSet) and event.state == "finished":
+            ends[line].append(event.at)
+        elif isinstance(event, PanelMade):
+            made[line, event.station].append(event.at)
+    found: dict[Place, list[tuple[Instant, Instant]]] = defaultdict(list)
+    for (line, station), panels in made.items():
+        for end in ends[line]:
+            last = max((at for at in panels if at <= end), default=0.0)
+            first = min((at for at in panels if at > end), default=shift.hours * 3600)
+            found[line, station].append((_at(last), _at(first)))
+    return found
+
+
+def _at(seconds: float) -> Instant:
+    return START + round(seconds * SECOND)
+
+
+def confusion(shift: Shift, since: Instant = START) -> Confusion:
+    track = observe(shift.lines)
+    return compare(truths(shift), stretches(track), since, _known_until(shift))
+
+
+def _known_until(shift: Shift) -> dict[Place, Instant]:
+    """A stop that the end cut off isn't in the truth."""
+    known: dict[Place, Instant] = {}
+    for line, event in shift.events:
+        if isinstance(event, Stopped | PanelMade):
+            known[line, event.station] = _at(event.at)
+    return known
+
+
+def compare(
+    true: Mapping[Place, Sequence[Truth]],
+    found: Mapping[Place, Sequence[Stretch]],
+    since: Instant,
+    until: Mapping[Place, Instant],
+) -> Confusion:
+    result = Confusion()
+    for place, stretched in found.items():
+        end = until.get(place, since)
+        for one, other, length in _overlaps(_filled(true.get(place, []), since, end), stretched):
+            cause = WORKED if other.cause is None else other.cause.value
+            result.minutes[one.cause, cause] += length / SECOND / 60
+        for one in true.get(place, []):
+            result.stops += 1
+            result.found += _mostly_right(one, stretched)
+            wronged = _wronged(one, stretched)
+            result.wronged += wronged / SECOND / 60
+            result.wronged_stops += wronged > (one.until - one.since) / 2
+    return result
+
+
+def _filled(true: Sequence[Truth], since: Instant, until: Instant) -> Iterator[Truth]:
+    for each in true:
+        begin, end = max(each.since, since), min(each.until, until)
+        if since < begin:
+            yield Truth(since, begin, WORKED)
+        if begin < end:
+            yield Truth(begin, end, each.cause)
+            since = end
+    if since < until:
+        yield Truth(since, until, WORKED)
+
+
+def _overlaps(true: Iterator[Truth], found: Sequence[Stretch]) -> Iterator[tuple[Truth, Stretch, Instant]]:
+    number = 0
+    for one in true:
+        while number < len(found) and found[number].until <= one.since:
+            number += 1
+        at = number
+        while at < len(found) and found[at].since < one.until:
+            length = min(one.until, found[at].until) - max(one.since, found[at].since)
+            if length > 0:
+                yield one, found[at], length
+            at += 1
+
+
+def _mostly_right(one: Truth, found: Sequence[Stretch]) -> bool:
+    right = sum(
+        length for _, other, length in _overlaps(iter([one]), found) if other.cause in _RIGHT[one.cause]
+    )
+    return right * 2 > one.until - one.since
+
+
+def _wronged(one: Truth, found: Sequence[Stretch]) -> Instant:
+    """For how long a station that could do nothing for it is blamed."""
+    if one.cause not in _INNOCENT:
+        return 0
+    return sum(length for _, other, length in _overlaps(iter([one]), found) if other.cause in BLAMED)
+
+
+def table(result: Confusion) -> Iterator[str]:
+    causes = [WORKED, *(cause.value for cause in Cause)]
+    seen = [cause for cause in causes if any(found == cause for _, found in result.minutes)]
+    yield "| truth \\ found | " + " | ".join(seen) + " | right |"
+    yield "| --- " * (len(seen) + 2) + "|"
+    for true in sorted({was for was, _ in result.minutes}, key=lambda each: each == WORKED):
+        cells = [f"{result.minutes.get((true, each), 0.0):.1f}" for each in seen]
+        share = "" if true == WORKED else f"{100 * result.share(true):.1f} %"
+        yield f"| {true} | " + " | ".join(cells) + f" | {share} |"
+
+
+def one(run: tuple[str, int, float]) -> tuple[str, int, Confusion]:
+    name, seed, hours = run
+    return name, seed, confusion(shift(plant(name), seed=seed, hours=hours, plans=PLANTS[name].plans))
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(prog="python -m tests.evaluation.causes", description=__doc__)
+    parser.add_argument("--plants", nargs="+", default=list(PLANTS))
+    parser.add_argument("--seeds", type=int, nargs="+", default=[9101, 9102, 9103])
+    parser.add_argument("--hours", type=float, default=8.0)
+    parser.add_argument("--workers", type=int, default=2)
+    options = parser.parse_args()
+    runs = [(name, seed, options.hours) for name in options.plants for seed in options.seeds]
+    whole: dict[str, Confusion] = {}
+    with ProcessPoolExecutor(options.workers) as pool:
+        for name, seed, result in pool.map(one, runs):
+            whole.setdefault(name, Confusion()).add(result)
+    for name, result in whole.items():
+        print(f"\n## {name}: {PLANTS[name].about}\n")
+        print(*table(result), sep="\n")
+        print(
+            f"\nRight: {100 * result.share():.2f} % of the minutes, {result.found} of {result.stops} stops."
+            f" Blamed though held or starved: {result.wronged:.1f} min, {result.wronged_stops} stops."
+        )
+
+
+if __name__ == "__main__":
+    main()
