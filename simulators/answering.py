@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from math import inf
-from typing import cast
+from typing import Any, cast
 
 from simulators.agenda import Agenda, Voice
 from simulators.events import Level
@@ -20,6 +20,7 @@ from simulators.loading import TOO_EARLY, Hand, Loading
 from simulators.operators import Operators
 from simulators.places import Post
 from simulators.plan import PartPlan, PeoplePlan, Position
+from simulators.scenario import Scenario
 from simulators.store import Supply
 from simulators.streams import Streams
 
@@ -275,3 +276,31 @@ class _Stand:
 
 
 _ANY = Supply("any", PartPlan(part="any", full=1), 1, 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Crew:
+    """The people of a scenario, to be asked over and over with the same luck: ``seeds`` tries. Supplies come
+    as plain data, with the keys of ``Ending`` and ``Notified``."""
+
+    people: PeoplePlan
+    positions: Mapping[Post, Position]
+    seeds: int
+
+    @classmethod
+    def of(cls, scenario: Scenario, seeds: int) -> Crew:
+        places = {
+            (line.line, each.station): each.position for line in scenario.lines for each in line.stations
+        }
+        return cls(people=scenario.people, positions=places, seeds=seeds)
+
+    def __call__(self, needs: Sequence[Mapping[str, Any]], *, bell: bool) -> list[tuple[int, float]]:
+        """At each try how many stops there were, and for how many seconds."""
+        endings = [
+            Ending(**{**each, "told": tuple(Notified(**told) for told in each["told"])}) for each in needs
+        ]
+        tried = (
+            answer(self.people, endings, seed=seed, positions=self.positions, bell=bell)
+            for seed in range(1, self.seeds + 1)
+        )
+        return [(each.stops, each.seconds) for each in tried]

@@ -9,12 +9,23 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 
-from service.commands import access, labels, made_up, outlets, recorded, running, safekeeping, who
+from service.commands import (
+    access,
+    exported,
+    labels,
+    made_up,
+    outlets,
+    recorded,
+    running,
+    safekeeping,
+    supposed,
+    who,
+)
 from service.commands.common import Adding, common_options
 
 Command = Callable[[argparse.Namespace], int]
 
-GROUPS = (running, safekeeping, recorded, outlets, labels, who, access, made_up)
+GROUPS = (running, safekeeping, exported, recorded, supposed, outlets, labels, who, access, made_up)
 TAKE_WORDS_OF_THEIR_OWN = made_up.NAMES
 
 

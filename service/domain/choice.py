@@ -27,13 +27,13 @@ class Interval:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Option:
-    """``stopped``: how long stations stood at each try; ``messages`` per person and hour; ``burden``: 0 what
-    people can follow, 1 what can be managed, 2 too much. ``usual``: these settings are in force."""
+    """``stopped``: how long stations stood at each try; ``messages`` per person and hour, ``too_much`` for
+    somebody to follow. ``usual``: these settings are in force."""
 
     stopped: tuple[float, ...]
     messages: float
     needless: int
-    burden: int = 0
+    too_much: bool = False
     usual: bool = False
 
 
@@ -64,12 +64,11 @@ def front(options: Sequence[Option]) -> list[int]:
 
 def recommend(options: Sequence[Option]) -> int | None:
     """The one with the fewest stops among those that people can follow; of those that differ by luck alone
-    the one with the fewest messages. ``None``: there is none."""
+    the one with the fewest messages, and so of all where nobody could follow any. ``None``: there is none."""
     best = front(options)
-    if not best:
-        return None
-    burden = min(options[each].burden for each in best)
-    bearable = [each for each in best if options[each].burden == burden]
+    bearable = [each for each in best if not options[each].too_much]
+    if not bearable:
+        return min(best, key=lambda each: _effort(options[each]), default=None)
     least = min(bearable, key=lambda each: fmean(options[each].stopped))
     return min(alike(options, least, bearable), key=lambda each: _effort(options[each]))
 

@@ -12,7 +12,8 @@ from service.desk import Unfit
 from service.domain.events import JournalEntry, Message
 from service.domain.model import Instant
 from service.domain.policy import Policy
-from service.wire.journal import StartState, read_entry, read_line, site_of
+from service.usecases.recording import Reader
+from service.wire.journal import StartState, read_entry
 from service.wire.native import Address, Misfit
 
 _FLOOR = frozenset({"count", "supply", "recipe", "order", "tower", "link"})
@@ -38,8 +39,10 @@ class Alteration:
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """A recording, read once: the line of its start state and every entry with what it says."""
+    """A recording, read once: its start state (packed, because a run changes it) and every entry with what
+    it says."""
 
+    site: str
     start: bytes | None
     entries: tuple[Entry, ...]
 
@@ -52,10 +55,6 @@ class Heard:
         return self.entries[-1][0].at if self.entries else 0
 
     @property
-    def site(self) -> str:
-        return "" if self.start is None else site_of(self.start)
-
-    @property
     def messages(self) -> int:
         return sum(entry.kind in _FLOOR for entry, _, _ in self.entries)
 
@@ -63,32 +62,28 @@ class Heard:
     def lines(self) -> list[str]:
         return sorted({address.line for entry, address, _ in self.entries if entry.kind in _FLOOR})
 
+    def begin(self) -> StartState | None:
+        """The state it starts from, new each time."""
+        return None if self.start is None else msgspec.json.decode(self.start, type=StartState)
+
 
 def hear(lines: Iterable[bytes]) -> Heard:
-    """All that a recording says. ``Unfit``: a line isn't ours."""
-    start: bytes | None = None
-    entries: list[Entry] = []
-    for number, line in enumerate(lines, 1):
-        if not line.strip():
+    """All that a recording says. ``Unfit``: a line isn't ours, or it isn't whole."""
+    reader, start, entries = Reader(), None, list[Entry]()
+    for what in reader.read(lines):
+        if isinstance(what, StartState):
+            start = msgspec.json.encode(what)
             continue
         try:
-            what = _read(line)
+            entries.append(_read(what))
         except (Misfit, msgspec.MsgspecError) as misfit:
-            raise Unfit(f"line {number}: {misfit}") from None
-        if what is not None:
-            entries.append(what)
-        elif start is None and not entries:
-            start = line
-        else:
-            raise Unfit(f"line {number}: a start state that isn't the first line")
-    return Heard(start, tuple(entries))
+            raise reader.unfit(misfit) from None
+    if not entries:
+        raise Unfit("nothing happens in it")
+    return Heard(reader.site, start, tuple(entries))
 
 
-def _read(line: bytes) -> Entry | None:
-    """``None``: a start state."""
-    entry = read_line(line)
-    if isinstance(entry, StartState):
-        return None
+def _read(entry: JournalEntry) -> Entry:
     if entry.kind == "settings":
         return entry, Address("settings", "", None), msgspec.json.decode(entry.data, type=Policy)
     return entry, *read_entry(entry)

@@ -39,7 +39,6 @@ from service.usecases.budget import readers
 from service.usecases.emptied import Emptied, Emptyings, notice_of
 from service.usecases.fold import begin
 from service.usecases.posts import Posts
-from service.wire.journal import StartState, read_line
 from service.wire.native import Address
 
 EVERYBODY = "everybody"
@@ -91,9 +90,9 @@ def suppose(heard: Heard, alteration: Alteration, *, plans: bool = False) -> Sup
 class _Run:
     def __init__(self, heard: Heard, alteration: Alteration, plans: bool) -> None:
         self._alteration = alteration
-        start = None if heard.start is None else read_line(heard.start)
-        self._world = begin(start) if isinstance(start, StartState) else World(policy=Policy())
-        self._at = start.at if isinstance(start, StartState) else 0
+        start = heard.begin()
+        self._world = World() if start is None else begin(start)
+        self._at = 0 if start is None else start.at
         self._next: Instant | None = None
         self._takes: dict[str, tuple[Address, PersonAct]] = {}
         self._plan_at = heard.first + PLAN_EVERY if plans else None

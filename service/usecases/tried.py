@@ -64,7 +64,9 @@ def _need(
     line, station, slot = each.place
     low = each.low
     if low is None and each.place in lows:
-        low = each.end - round(lows[each.place] * each.takt * SECOND)
+        # It wasn't low yet when it was exchanged.
+        before = min(lows[each.place] * each.takt * SECOND, max(0, each.end - each.refilled))
+        low = each.end - round(before)
     return {
         "line": line,
         "station": station,
@@ -89,16 +91,18 @@ def _who(outlets: Sequence[str], readers: Mapping[str, list[str]]) -> tuple[str,
 
 
 def _usual_lows(emptied: Sequence[Emptied]) -> dict[SlotPlace, float]:
-    """How many panels before the end each slot's tower says low, as it did in the recording; where it was
-    never seen in a slot, as in those of the same part."""
-    by_place: dict[SlotPlace, list[int]] = defaultdict(list)
-    by_part: dict[str | None, list[int]] = defaultdict(list)
+    """How many panels before the end each slot's tower says low, as it did in the recording; where it never
+    did for a slot, as for the same part, else as for the same kind of supply."""
+    seen: dict[object, list[int]] = defaultdict(list)
     for each in emptied:
-        if each.low_panels is not None:
-            by_place[each.place].append(each.low_panels)
-            by_part[each.part].append(each.low_panels)
-    seen = {each.place: by_place.get(each.place) or by_part.get(each.part) for each in emptied}
-    return {place: median(panels) for place, panels in seen.items() if panels}
+        for alike in _likes(each) if each.low_panels is not None else ():
+            seen[alike].append(each.low_panels or 0)
+    nearest = {each.place: next(filter(None, map(seen.get, _likes(each))), None) for each in emptied}
+    return {place: median(panels) for place, panels in nearest.items() if panels}
+
+
+def _likes(each: Emptied) -> tuple[object, ...]:
+    return each.place, ("part", each.part), ("kind", each.kind)
 
 
 def _tries(tried: Sequence[tuple[int, float]]) -> Json:

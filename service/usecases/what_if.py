@@ -19,14 +19,14 @@
        "avoided": {"stops": INTERVAL, "stop_ms": INTERVAL},   # against the towers alone
        "plan": {"looks", "changes", "stops", "stop_ms", "costs", "not_feasible"} | null,  # of 100 panels
        "left_out": [{"what", "times"}],
-       "front": true, "recommended": false, "alike": false}],
+       "front": true, "recommended": false, "alike": false, "same": false}],
      "why": [sentences], "why_said": [said]}
 
     INTERVAL = {"mean", "low", "high"}; SPREAD = {"p10", "p50", "p90"}
 
 ``front``: no other one does as well with as few messages and needless warnings; ``alike``: how long stations
-stand differs from the recommended one by no more than luck. ``early``, ``urgent``, ``empty``: the level at
-which notices opened; ``needless``: those that ended by themselves because nobody had to do anything.
+stand differs from the recommended one by no more than luck; ``same``: nothing is other than as recorded.
+``early``, ``urgent``, ``empty``: the level at which notices opened; ``needless``: those that ended by themselves because nobody had to do anything.
 
 The recorded stream can't change. So for each supply that came to its end the people's model is asked when
 somebody would have been there, told as these settings tell; how is ``emptied``'s and the model's business.
@@ -46,7 +46,6 @@ from service.domain.choice import SURE, Interval, Option, alike, front, interval
 from service.domain.model import SECOND, to_rfc3339
 from service.domain.said import Said, put
 from service.usecases.altered import Heard
-from service.usecases.tried import BURDEN
 
 Json = dict[str, Any]
 FORMAT = 1
@@ -98,6 +97,7 @@ def table(recording: Json, people: Json, tried: Sequence[Tried]) -> Json:
     rows = [
         _row(each, towers)
         | {"front": number in best, "recommended": number == chosen, "alike": number in like}
+        | {"same": each is not base and _core(each) == _core(base)}
         for number, each in enumerate(tried)
     ]
     why = [] if chosen is None else list(_why(tried, options, chosen, like, towers))
@@ -119,15 +119,14 @@ def _option(each: Tried) -> Option:
         stopped=tuple(float(ms) for ms in each.figures["tries"]["stop_ms"]),
         messages=messages["per_person_hour"] or 0.0,
         needless=warnings["needless"],
-        burden=BURDEN[Verdict(messages["verdict"])],
+        too_much=messages["verdict"] == Verdict.TOO_MUCH,
         usual=each.recorded,
     )
 
 
 def _row(each: Tried, towers: Json) -> Json:
-    tries = each.figures["tries"]
-    named = each.name
-    kept = {key: value for key, value in each.figures.items() if key not in ("tries", "towers", "as_it_was")}
+    tries, named = each.figures["tries"], each.name
+    kept = {key: value for key, value in _core(each).items() if key != "tries"}
     return {
         "name": put(named, UTC),
         "name_said": msgspec.to_builtins(named),
@@ -142,6 +141,11 @@ def _row(each: Tried, towers: Json) -> Json:
             for what in ("stops", "stop_ms")
         },
     }
+
+
+def _core(each: Tried) -> Json:
+    """What the setting makes of it; of the recorded one more is kept."""
+    return {key: value for key, value in each.figures.items() if key not in ("towers", "as_it_was")}
 
 
 def _rank(row: Json) -> tuple[bool, bool, float, float]:
@@ -179,13 +183,13 @@ def _why(
     if base != chosen:
         said.append(_against(options[chosen], options[base]))
     said.append(_budget(best))
-    others = len(like) - 1
+    others = sum(_core(tried[each]) != _core(best) for each in like)
     if others:
         said.append(
             Said(
                 "{number} other setting differs from it by no more than luck, and asks no less of people.",
                 {"number": others},
-                many="{number} other settings differ from it by no more than luck, and ask no less of people.",
+                many="{number} others differ from it by no more than luck, and ask no less of people.",
             )
         )
     return said
