@@ -8,109 +8,21 @@ in the gap needs; what nobody claims and is too long for work is explained last,
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator
 
-from service.domain.flow import Flow
+from service.domain.claims import SAME, Claims, Piece, Place
 from service.domain.model import SECOND, Instant
-from service.domain.spans import Between, Span, Tower, shows_waiting, within
-from service.domain.stands import SHORTEST, Gap, Run
+from service.domain.spans import shows_waiting, within
+from service.domain.stands import SHORTEST, Gap
 from service.domain.track import Cause, Supplied
 
 HAND = 75 * SECOND
 """An exchange that begins with the gap takes no longer than that by itself."""
 USUAL_HAND = 40 * SECOND
-_SAME = 2 * SECOND
-"""Moments of different sources that may be one."""
 _UNSEEN = 20 * SECOND
 """A station that waits for less needn't show it."""
 _SHORT = SECOND
 """Less is no piece of time."""
-
-
-@dataclass(slots=True)
-class Piece:
-    """A station stood. ``marks`` are the names of what speaks for the cause, for ``stop_words``."""
-
-    since: Instant
-    until: Instant
-    cause: Cause
-    marks: tuple[str, ...] = ()
-    slot: str | None = None
-    supplied: Supplied | None = None
-    neighbour: str | None = None
-
-    @property
-    def length(self) -> Instant:
-        return self.until - self.since
-
-
-@dataclass(slots=True)
-class Place:
-    """A station in its line, with what is known around it. ``takes``: when it began each gap's panel, once
-    that is known."""
-
-    run: Run
-    tower: Tower
-    earlier: tuple[Place, Flow] | None
-    later: tuple[Place, Flow] | None
-    is_first: bool
-    is_last: bool
-    rests: Sequence[Span]
-    between: Sequence[Between]
-    offline: Sequence[Span]
-    supplies: Sequence[Supplied]
-    needs_stop: Callable[[str], bool | None]
-    """Whether a slot's supply can be exchanged between two panels only; ``None``: not known."""
-    takes: list[Instant] = field(default_factory=list)
-    pieces: list[Piece] = field(default_factory=list)
-
-    @property
-    def name(self) -> str:
-        return self.run.track.station
-
-
-class Claims:
-    """The time of a gap as it is claimed; ``left`` is what may still be claimed."""
-
-    def __init__(self, gap: Gap) -> None:
-        self.gap = gap
-        self.pieces: list[Piece] = []
-        self.left = gap.length if gap.open else max(0, gap.over)
-
-    def claim(self, piece: Piece, *, at_most: Instant | None = None) -> Instant:
-        """As much of it as nobody has claimed; how much that is."""
-        room = self.left if at_most is None else min(self.left, at_most)
-        claimed = 0
-        for since, until in self._free(max(piece.since, self.gap.since), min(piece.until, self.gap.until)):
-            end = min(until, since + room - claimed)
-            if end > since:
-                self.pieces.append(
-                    Piece(since, end, piece.cause, piece.marks, piece.slot, piece.supplied, piece.neighbour)
-                )
-                claimed += end - since
-        self.left -= claimed
-        return claimed
-
-    def _free(self, since: Instant, until: Instant) -> Iterable[Span]:
-        for piece in sorted(self.pieces, key=lambda each: each.since):
-            if piece.until <= since or piece.since >= until:
-                continue
-            if piece.since > since:
-                yield since, piece.since
-            since = max(since, piece.until)
-        if since < until:
-            yield since, until
-
-    def begun(self) -> Instant:
-        """When the station began the panel: after all that kept it between two. A fault is of a panel in
-        work, and so is a supply that runs out, but for one that is exchanged between panels."""
-        at = self.gap.since
-        for piece in sorted(self.pieces, key=lambda each: each.since):
-            if piece.since > at + _SAME or piece.cause is Cause.FAULT or "within a panel" in piece.marks:
-                break
-            at = max(at, piece.until)
-        return at
 
 
 def explain(place: Place) -> None:
@@ -159,13 +71,13 @@ def _claim_sign(place: Place, gap: Gap, claims: Claims, piece: Piece) -> None:
     if piece.cause is Cause.SUPPLY:
         latest = gap.until if gap.open else gap.until - gap.need // 2
         hands = min(latest, _hands_off(place, piece.until))
-        loaded = _loaded(place, piece.since, min(latest, hands + _SAME), piece.slot)
+        loaded = _loaded(place, piece.since, min(latest, hands + SAME), piece.slot)
         piece.supplied = loaded[-1] if loaded else None
         piece.until = max(piece.until, loaded[-1].at if loaded else hands)
         piece.marks += ("loaded",) if loaded else ()
         if piece.slot is None and loaded:
             piece.slot = loaded[-1].slot
-        if piece.since > gap.since + _SAME or place.needs_stop(piece.slot or "") is False:
+        if piece.since > gap.since + SAME or place.needs_stop(piece.slot or "") is False:
             piece.marks += ("within a panel",)
     claims.claim(piece)
 
@@ -193,19 +105,19 @@ def _claim_exchanges(place: Place, gap: Gap, claims: Claims) -> None:
     latest = gap.until if gap.open else gap.until - gap.need // 2
     out = {slot for sign in gap.signs for slot in sign.slots}
     begin = gap.since
-    for each in _loaded(place, gap.since + _SAME, latest):
+    for each in _loaded(place, gap.since + SAME, latest):
         if each.slot in out or not place.needs_stop(each.slot):
             continue
         since, marks = _hands_on(place, begin, each.at)
-        if each.at - since <= claims.left + 2 * _SAME:
+        if each.at - since <= claims.left + 2 * SAME:
             claims.claim(Piece(since, each.at, Cause.EXCHANGE, ("loaded", *marks), each.slot, each))
             begin = each.at
 
 
 def _hands_on(place: Place, begin: Instant, end: Instant) -> tuple[Instant, tuple[str, ...]]:
     """Since when hands were on it: mostly the station is stopped for them."""
-    waits = place.tower.begins_to_wait(begin - _SAME, end)
-    if waits is not None and waits <= begin + _SAME:
+    waits = place.tower.begins_to_wait(begin - SAME, end)
+    if waits is not None and waits <= begin + SAME:
         return begin, ("waits",)
     if end - begin <= HAND:
         return begin, ()
@@ -281,7 +193,7 @@ def _waits(place: Place, since: Instant, until: Instant) -> bool:
 def _explain_rest(place: Place, gap: Gap, claims: Claims, rest: Instant) -> None:
     """The station stood for so long, and nothing said so far says why."""
     begin = claims.begun()
-    within_panel = next((at for at, _ in gap.parts if at > begin + _SAME), None)
+    within_panel = next((at for at, _ in gap.parts if at > begin + SAME), None)
     since = begin if within_panel is None or within_panel + rest > gap.until else within_panel
     piece = Piece(since, since + rest, Cause.UNKNOWN)
     if not _is_offline(place, piece):
@@ -310,14 +222,14 @@ def _by_supply(place: Place, gap: Gap, piece: Piece, *, stopped_within: bool) ->
     if stopped_within:
         piece.cause, piece.marks = Cause.SUPPLY, ("within a panel",)
         return
-    shown = place.tower.during(piece.since, piece.until + _SAME)
+    shown = place.tower.during(piece.since, piece.until + SAME)
     before = place.tower.at(piece.since)
     if before is None or not shown:
         return
     gone = [
         slot for slot in before.slots if slot not in shown[-1].slots and place.needs_stop(slot) is not False
     ]
-    if gone and _waits(place, piece.since - _SAME, piece.until):
+    if gone and _waits(place, piece.since - SAME, piece.until):
         piece.cause, piece.marks, piece.slot = Cause.EXCHANGE, ("not low", "waits"), gone[0]
 
 
@@ -325,10 +237,10 @@ def _ending(place: Place, gap: Gap, piece: Piece) -> Iterator[Supplied]:
     """Supplies whose loading may have ended the stop, the last first. One that may be loaded while the
     station runs must have done so to the second."""
     latest = min(gap.until, piece.until + gap.need // 2)
-    waits = place.tower.begins_to_wait(piece.since - _SAME, piece.until)
-    by_hand = waits <= piece.since + _SAME if waits is not None else not place.tower.tells_waiting
-    for each in reversed(_loaded(place, piece.since - _SAME, latest)):
-        if place.needs_stop(each.slot) or (by_hand and abs(each.at - piece.until) <= _SAME):
+    waits = place.tower.begins_to_wait(piece.since - SAME, piece.until)
+    by_hand = waits <= piece.since + SAME if waits is not None else not place.tower.tells_waiting
+    for each in reversed(_loaded(place, piece.since - SAME, latest)):
+        if place.needs_stop(each.slot) or (by_hand and abs(each.at - piece.until) <= SAME):
             yield each
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from service.domain.causes import Piece
+from service.domain.claims import Piece
 from service.domain.said import Said
 
 Root = tuple[str, Piece] | None

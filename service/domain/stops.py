@@ -12,7 +12,8 @@ from itertools import pairwise
 
 from service.domain import stop_words
 from service.domain.calendar import hours_of
-from service.domain.causes import Piece, Place, explain
+from service.domain.causes import explain
+from service.domain.claims import Piece, Place
 from service.domain.flow import flow_between
 from service.domain.line_order import line_order
 from service.domain.model import Instant

@@ -68,7 +68,7 @@ class Confusion:
 
     def share(self, true: str | None = None) -> float:
         """Of the minutes that stations stood those with the right cause."""
-        stood = {key: each for key, each in self.minutes.items() if key[0] not in (WORKED,)}
+        stood = {key: each for key, each in self.minutes.items() if key[0] != WORKED}
         if true is not None:
             stood = {key: each for key, each in stood.items() if key[0] == true}
         right = sum(each for (was, found), each in stood.items() if found in _RIGHT[was])
@@ -83,9 +83,7 @@ def truths(shift: Shift) -> dict[Place, list[Truth]]:
     for line, event in shift.events:
         if isinstance(event, Stopped):
             place = line, event.station
-            cause = "starved" if event.cause == "break" else event.cause
-            if cause == "no order":
-                cause = _BETWEEN
+            cause: str = {"break": "starved", "no order": _BETWEEN}.get(event.cause, event.cause)
             found[place].append(Truth(_at(event.since), _at(event.at), cause))
     return {
         place: [each for one in sorted(some) for each in _divided(one, breaks.get(place, []))]
@@ -98,8 +96,8 @@ def _divided(truth: Truth, between: Sequence[tuple[Instant, Instant]]) -> Iterat
         yield truth
         return
     at = truth.since
-    for since, until in between:
-        since, until = max(at, since), min(truth.until, until)
+    for begin, end in between:
+        since, until = max(at, begin), min(truth.until, end)
         if since < until:
             if at < since:
                 yield Truth(at, since, truth.cause)
@@ -216,9 +214,9 @@ def table(result: Confusion) -> Iterator[str]:
         yield f"| {true} | " + " | ".join(cells) + f" | {share} |"
 
 
-def one(run: tuple[str, int, float]) -> tuple[str, int, Confusion]:
+def one(run: tuple[str, int, float]) -> tuple[str, Confusion]:
     name, seed, hours = run
-    return name, seed, confusion(shift(plant(name), seed=seed, hours=hours, plans=PLANTS[name].plans))
+    return name, confusion(shift(plant(name), seed=seed, hours=hours, plans=PLANTS[name].plans))
 
 
 def main() -> None:
@@ -231,7 +229,7 @@ def main() -> None:
     runs = [(name, seed, options.hours) for name in options.plants for seed in options.seeds]
     whole: dict[str, Confusion] = {}
     with ProcessPoolExecutor(options.workers) as pool:
-        for name, seed, result in pool.map(one, runs):
+        for name, result in pool.map(one, runs):
             whole.setdefault(name, Confusion()).add(result)
     for name, result in whole.items():
         print(f"\n## {name}: {PLANTS[name].about}\n")

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
-from simulators.plan import GatewayPlan
 from simulators.scenario import Scenario, load_scenario, shipped
 
 WEEK = Path(__file__).with_name("four-lines-all-week.toml")
