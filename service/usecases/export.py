@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from typing import TypeVar
 
 import msgspec
 
 from service.domain.events import JournalEntry
 from service.domain.model import Instant
 from service.domain.world import World
-from service.ports import Archive
+from service.ports import Archive, StoreError
 from service.usecases.fold import fold
 from service.usecases.recording import Seal
 from service.wire.journal import Exporter, StartState
 
+K = TypeVar("K", bound=str | tuple[str, ...])
+T = TypeVar("T")
 Item = StartState | tuple[int, JournalEntry]
 
 
@@ -44,21 +47,25 @@ def items(archive: Archive, *, since: Instant | None, until: Instant | None) -> 
     position, world, at = _before(archive, since)
     begun = False
     for number, entry in archive.journal(position=position, to=until):
+        position = number if position == 0 else position  # what was forgotten without a state kept after it
+        if number != position:
+            raise StoreError("entries were forgotten while they were read: try again")
         if since is not None and entry.at < since:
             fold(world, entry)
-            position, at = number + 1, entry.at
-            continue
-        if not begun:
-            begun = True
-            yield _start_state(world, position, at)
-        yield number, entry
+            at = entry.at
+        else:
+            if not begun:
+                begun = True
+                yield _start_state(world, position, at)
+            yield number, entry
+        position += 1
     if not begun:
         yield _start_state(world, position, at)
 
 
 def _before(archive: Archive, since: Instant | None) -> tuple[int, World, Instant]:
     """The nearest state kept from before ``since``; without one the beginning, where that is kept."""
-    kept = archive.checkpoint(at=since) if since is not None else None
+    kept = archive.checkpoint(at=since - 1) if since is not None else None
     if kept is None:
         oldest = archive.checkpoint(at=None)
         first = next(archive.journal(position=0), None)
@@ -71,16 +78,22 @@ def _before(archive: Archive, since: Instant | None) -> tuple[int, World, Instan
 
 
 def _start_state(world: World, position: int, at: Instant) -> StartState:
+    """Everything in the order of its names, however it came to be known: a copy's export begins alike."""
+    stays, memory = world.stays, world.memory
     return StartState(
         position=position,
         at=at,
         policy=msgspec.Raw(msgspec.json.encode(world.policy)),
-        lines=list(world.lines.values()),
-        stations=list(world.stations.values()),
-        supplies=list(world.supplies.values()),
-        standing=list(world.standing.values()),
-        learned=list(world.memory.learned.values()),
-        records=list(world.memory.records.values()),
-        stays=list(world.stays.slots.values()),
-        runs=list(world.stays.runs.values()),
+        lines=_by_name(world.lines),
+        stations=_by_name(world.stations),
+        supplies=_by_name(world.supplies),
+        standing=_by_name(world.standing),
+        learned=_by_name(memory.learned),
+        records=_by_name(memory.records),
+        stays=_by_name(stays.slots),
+        runs=_by_name(stays.runs),
     )
+
+
+def _by_name(known: Mapping[K, T]) -> list[T]:
+    return [known[name] for name in sorted(known)]
