@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import argparse
 import sys
+from datetime import datetime
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
+from service.domain.model import Instant, from_datetime
 from service.settings import Settings, load
 from service.telemetry import LEVELS, configure_logging
 
@@ -25,6 +28,13 @@ def settings_of(known: argparse.Namespace) -> Settings:
     """The settings that the words name, with logging as they want it. Raises ``SettingsError``."""
     configure_logging(known.log_level)
     return load(known.config, known.environment)
+
+
+def moment(text: str, timezone: str) -> Instant:
+    """A time such as ``2026-03-01 03:00``, by the clocks of ``timezone`` unless it names others.
+    ``ValueError``: it is none."""
+    said = datetime.fromisoformat(text)
+    return from_datetime(said if said.tzinfo else said.replace(tzinfo=ZoneInfo(timezone)))
 
 
 def problem(*lines: str) -> int:

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator
-from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from service.bootstrap import wall_clock
-from service.commands.common import Adding, problem, settings_of
-from service.domain.model import Instant, Level, Notice, from_datetime, to_datetime
+from service.commands.common import Adding, moment, problem, settings_of
+from service.domain.model import Instant, Level, Notice, to_datetime
 from service.domain.policy import Policy
 from service.domain.who import WEEK, Answer, Round, spans, supposed, who
 from service.settings.people import KINDS
@@ -31,7 +30,7 @@ def add(commands: Adding, common: argparse.ArgumentParser) -> None:
 def _who(known: argparse.Namespace) -> int:
     policy = settings_of(known).policy()
     try:
-        at = wall_clock() if known.at is None else _moment(known.at, policy)
+        at = wall_clock() if known.at is None else moment(known.at, policy.timezone)
     except ValueError:
         return problem(f"--at: {known.at!r} is no time (such as 2026-03-01 03:00)")
     notice = supposed(
@@ -60,11 +59,6 @@ def _over_a_week(policy: Policy, notice: Notice, at: Instant) -> int:
         whom = ", ".join(each.people or each.outlets) or "nobody"
         print(f"{begin:%a %Y-%m-%d %H:%M} to {end:%a %H:%M}: {whom}")
     return 0 if all(each.outlets for each in found) else 1
-
-
-def _moment(text: str, policy: Policy) -> Instant:
-    said = datetime.fromisoformat(text)
-    return from_datetime(said if said.tzinfo else said.replace(tzinfo=ZoneInfo(policy.timezone)))
 
 
 def _lines(answer: Answer) -> Iterator[str]:

@@ -9,6 +9,8 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from service.desk import Unfit
 from service.domain.events import JournalEntry
@@ -180,3 +182,23 @@ class Seal:
             pseudonyms=self.pseudonyms,
         )
         return exporter.manifest(manifest, self.last)
+
+
+def in_words(manifest: Manifest, timezone: str) -> list[str]:
+    """What a manifest says, for people, a line each."""
+    last = manifest.position + manifest.entries - 1
+    names = (
+        "names are pseudonyms" if manifest.pseudonyms else "names are as they were"
+    )
+    if manifest.first is None or manifest.last is None:
+        return [f"no entries of {manifest.site}", f"by earlybell {manifest.program}; {names}"]
+    first, until = (_local(moment, timezone) for moment in (manifest.first, manifest.last))
+    return [
+        f"{manifest.entries} entries of {manifest.site}, from {first} to {until} {timezone}",
+        f"numbers {manifest.position} to {last} of its journal; by earlybell {manifest.program}; {names}",
+        f"SHA-256 {manifest.sha256}",
+    ]
+
+
+def _local(moment: str, timezone: str) -> str:
+    return f"{datetime.fromisoformat(moment).astimezone(ZoneInfo(timezone)):%Y-%m-%d %H:%M:%S}"

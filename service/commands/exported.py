@@ -1,0 +1,86 @@
+"""The command that takes the journal out of the store, and looks whether a recording is whole: ``export``."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from importlib.metadata import version
+from pathlib import Path
+
+from service.commands.common import Adding, moment, problem, settings_of
+from service.desk import Unfit
+from service.domain.events import JournalEntry
+from service.domain.model import Instant
+from service.ports import StoreError, StoreRevisionError
+from service.recordings import lines_of, save
+from service.settings import Settings
+from service.store import open_store
+from service.usecases.export import export
+from service.usecases.recording import Reader, Seal, in_words
+from service.wire.journal import read_entry
+from service.wire.native import Misfit
+
+_WHEN = 'in the site\'s time zone, "2026-03-01 03:00"'
+
+
+def add(commands: Adding, common: argparse.ArgumentParser) -> None:
+    command = commands.add_parser(
+        "export", parents=[common], help="the journal as a recording, also while the service runs"
+    )
+    command.add_argument(
+        "file", type=Path, metavar="FILE", help="CloudEvents, one a line; .gz is packed; - is standard output"
+    )
+    command.add_argument("--from", dest="since", metavar="TIME", help=f"{_WHEN}; else all that is kept")
+    command.add_argument("--to", dest="until", metavar="TIME", help="likewise; else all that is kept")
+    command.add_argument("--force", action="store_true", help="write over a FILE that is there")
+    command.add_argument("--check", action="store_true", help="only look whether FILE is a whole recording")
+    command.set_defaults(run=_export)
+
+
+def _export(known: argparse.Namespace) -> int:
+    settings = settings_of(known)
+    try:
+        since, until = (_moment(settings, known, name) for name in ("since", "until"))
+        return _check(settings, known.file) if known.check else _save(settings, known, since, until)
+    except (StoreError, StoreRevisionError, Unfit) as error:
+        return problem(f"{known.file}: {error}")
+
+
+def _moment(settings: Settings, known: argparse.Namespace, name: str) -> Instant | None:
+    text = getattr(known, name)
+    try:
+        return None if text is None else moment(text, settings.site.timezone)
+    except ValueError:
+        option = "--from" if name == "since" else "--to"
+        raise Unfit(f"{option}: {text!r} is no time (such as 2026-03-01 03:00)") from None
+
+
+def _save(settings: Settings, known: argparse.Namespace, since: Instant | None, until: Instant | None) -> int:
+    store = open_store(settings.store.url.get_secret_value(), migrate=False)
+    try:
+        seal = Seal(version("earlybell"))
+        lines = export(store.archive, settings.site.name, since=since, until=until, seal=seal)
+        size = save(known.file, lines, force=known.force)
+    finally:
+        store.close()
+    print(f"exported {seal.entries} entries, {size} bytes", file=sys.stderr)
+    return 0
+
+
+def _check(settings: Settings, file: Path) -> int:
+    reader = Reader()
+    for what in reader.read(lines_of(file)):
+        try:
+            if isinstance(what, JournalEntry) and what.kind != "settings":
+                read_entry(what)
+        except Misfit as misfit:
+            raise reader.unfit(misfit) from None
+    if reader.manifest is None:
+        raise Unfit(
+            f"{reader.entries} entries can be read, but without a manifest nobody can say whether these are"
+            " all of them"
+        )
+    print(f"{file}: whole")
+    for line in in_words(reader.manifest, settings.site.timezone):
+        print(f"  {line}")
+    return 0

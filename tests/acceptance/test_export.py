@@ -1,0 +1,81 @@
+"""``earlybell export`` as people use it: while the program runs, to a file, a packed one, a pipe; and whether
+a recording is whole."""
+
+from __future__ import annotations
+
+import gzip
+from pathlib import Path
+
+from tests.support.factory import Factory
+from tests.support.processes import LoadedProgram, run_loaded
+
+
+class Desk:
+    """``earlybell`` beside a program that runs, with its configuration."""
+
+    def __init__(self, folder: Path, config: str) -> None:
+        self.folder, self.config = folder, config
+
+    def run(self, *words: str) -> tuple[int, bytes, str]:
+        program = LoadedProgram(self.folder, *words, config=self.config)
+        done = run_loaded(program.words, folder=self.folder, environment=program.environment)
+        return done.returncode, done.stdout, done.stderr.decode()
+
+
+def shift(factory: Factory) -> None:
+    factory.gateway.send("L3/P1/recipe", recipe="r", usage={"T2": 1})
+    zero = {"T2": {"placed": 0, "lost": 0}}
+    factory.gateway.send("L3/P1/count", session="a", seq=1, panels=0, slots=zero)
+    factory.gateway.send("L3/P1/supply", id="1", slot="T2", change="loaded", part="MCU-48Q", quantity=20)
+    for panel in range(1, 16):
+        slots = {"T2": {"placed": panel, "lost": 0}}
+        factory.gateway.send("L3/P1/count", session="a", seq=1 + panel, panels=panel, slots=slots)
+    factory.until_counted("L3", "T2", seq=16)
+
+
+def test_the_journal_of_a_running_program_is_exported_checked_and_replayed(factory: Factory) -> None:
+    shift(factory)
+    folder = factory.program.folder
+    desk = Desk(folder, factory.config)
+    code, out, said = desk.run("export", "day.jsonl.gz")
+    assert (code, out) == (0, b"")
+    assert said.startswith("exported ")
+    packed = folder / "day.jsonl.gz"
+    assert sorted(each.name for each in folder.glob("*day*")) == ["day.jsonl.gz"], "nothing is left beside it"
+
+    recording = gzip.decompress(packed.read_bytes())
+    *lines, manifest = recording.splitlines(keepends=True)
+    plain = factory.api.get("/events").content.splitlines(keepends=True)
+    assert lines[1:] == plain[1:]
+    assert lines[0].replace(b',"sealed":true', b"") == plain[0]
+    assert b'"type":"earlybell.manifest"' in manifest
+    code, piped, _ = desk.run("export", "-")
+    assert (code, piped) == (0, recording)
+
+    code, out, _ = desk.run("export", "--check", "day.jsonl.gz")
+    assert code == 0
+    assert out.startswith(b"day.jsonl.gz: whole\n  %d entries of Hollerbach, from 20" % len(lines[1:]))
+    assert b" Europe/Vienna\n" in out
+
+    before = packed.read_bytes()
+    code, _, said = desk.run("export", "day.jsonl.gz", "--from", "2026-03-01 03:00")
+    assert (code, said) == (1, "earlybell: day.jsonl.gz: is there already; --force writes over it\n")
+    assert packed.read_bytes() == before
+    code, _, said = desk.run("export", "day.jsonl.gz", "--to", "2026-03-01 03:00", "--force")
+    assert code == 0
+    assert packed.read_bytes() != before
+    assert desk.run("export", "none.jsonl", "--from", "noon")[::2] == (
+        1,
+        "earlybell: none.jsonl: --from: 'noon' is no time (such as 2026-03-01 03:00)\n",
+    )
+
+    (folder / "day.jsonl").write_bytes(recording)
+    copy = Desk(folder, '[store]\nurl = "sqlite:///copy.db"')
+    assert copy.run("replay", "day.jsonl")[0] == 0
+    assert copy.run("replay", "day.jsonl")[0] == 1
+    (folder / "cut.jsonl").write_bytes(b"".join(lines))
+    code, _, said = copy.run("export", "--check", "cut.jsonl")
+    assert (code, "cut short after line" in said) == (1, True)
+    (folder / "plain.jsonl").write_bytes(b"".join(plain))
+    code, _, said = copy.run("export", "--check", "plain.jsonl")
+    assert (code, "without a manifest" in said) == (1, True)
