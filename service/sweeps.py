@@ -30,7 +30,7 @@ from service.usecases.altered import Alteration, Heard, hear
 from service.usecases.tried import People, figures
 
 Json = dict[str, Any]
-FIGURES = 1
+FIGURES = 2
 """Grows when the same settings give other figures, so that what was kept before isn't mixed in."""
 FILE = "what-if.jsonl"
 Progress = Callable[[int, int], None]

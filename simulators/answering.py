@@ -15,7 +15,7 @@ from math import inf
 from typing import Any, cast
 
 from simulators.agenda import Agenda, Voice
-from simulators.events import Level
+from simulators.events import Level, PersonSent
 from simulators.loading import TOO_EARLY, Hand, Loading
 from simulators.operators import Operators
 from simulators.places import Post
@@ -56,8 +56,10 @@ class Ending:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """The next supply was there at ``refilled`` (``None``: never); the station had waited for it so long."""
+    """Somebody set out at ``taken``, the next supply was there at ``refilled`` (``None``: never); the station
+    had waited for it so long."""
 
+    taken: float | None
     refilled: float | None
     waited: float
 
@@ -70,6 +72,10 @@ class Answered:
     answers: tuple[Answer, ...]
     stops: int
     seconds: float
+
+    @property
+    def reactions(self) -> list[tuple[float | None, float | None]]:
+        return [(each.taken, each.refilled) for each in self.answers]
 
 
 def answer(
@@ -99,12 +105,15 @@ def answer(
         )
         for post, due in sorted(waiting.items())
     ]
+    by_post = {stand.post: stand for stand in stands}
     for stand in stands:
         crew.serve(stand.post[0], cast(Loading, stand), Voice(agenda, stand.post[0]))
         stand.open(crew if bell else None)
     last = max((each.end for each in endings), default=0.0) + PATIENCE
     while not all(case.refilled is not None for case in cases) and agenda.next_at <= last:
-        agenda.advance(agenda.next_at)
+        for line, event in agenda.advance(agenda.next_at):
+            if isinstance(event, PersonSent):
+                by_post[line, event.station].set_out(event.slot, event.at)
     answers = tuple(case.answer(last) for case in cases)
     spans = [span for stand in stands for span in stand.waits(last)]
     return Answered(answers, len(spans), sum(until - since for since, until in spans))
@@ -121,6 +130,7 @@ class _Case:
 
     ending: Ending
     later: float = 0.0
+    taken: float | None = None
     refilled: float | None = None
 
     @property
@@ -128,7 +138,8 @@ class _Case:
         return self.ending.end + self.later
 
     def answer(self, last: float) -> Answer:
-        return Answer(self.refilled, max(0.0, (last if self.refilled is None else self.refilled) - self.end))
+        until = last if self.refilled is None else self.refilled
+        return Answer(self.taken, self.refilled, max(0.0, until - self.end))
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,6 +196,12 @@ class _Stand:
         self._crew = crew
         for queue in self._queues.values():
             self._agenda.at(max(0.0, queue[0].ending.since), partial(self._begin, queue[0]))
+
+    def set_out(self, slot: str, at: float) -> None:
+        """Somebody goes for it."""
+        queue = self._queues[slot]
+        if queue and queue[0].taken is None:
+            queue[0].taken = at
 
     def waits(self, last: float) -> list[tuple[float, float]]:
         """The spans in which the station waited for supplies, one or more."""
@@ -294,13 +311,12 @@ class Crew:
         }
         return cls(people=scenario.people, positions=places, seeds=seeds)
 
-    def __call__(self, needs: Sequence[Mapping[str, Any]], *, bell: bool) -> list[tuple[int, float]]:
-        """At each try how many stops there were, and for how many seconds."""
+    def __call__(self, needs: Sequence[Mapping[str, Any]], *, bell: bool) -> list[Answered]:
+        """What comes of it at each try."""
         endings = [
             Ending(**{**each, "told": tuple(Notified(**told) for told in each["told"])}) for each in needs
         ]
-        tried = (
+        return [
             answer(self.people, endings, seed=seed, positions=self.positions, bell=bell)
             for seed in range(1, self.seeds + 1)
-        )
-        return [(each.stops, each.seconds) for each in tried]
+        ]

@@ -106,45 +106,40 @@ class Emptyings:
         self._seen: dict[SlotPlace, _Seen] = defaultdict(_Seen)
         self._before: dict[SlotPlace, _Seen] = {}
 
-    def before_supply(self, line: str, name: str, message: SupplyMessage, at: Instant) -> Emptied | None:
-        """The supply that this exchange ends; ``None`` where it ends none that came to its end."""
+    def before_supply(self, line: str, name: str, message: SupplyMessage, at: Instant) -> None:
+        """An exchange may end a supply that came to its end."""
         station = self._world.stations.get((line, name))
         slot = None if station is None else station.slots.get(message.slot)
         if station is None or slot is None or message.change not in ("loaded", "joined", "undone"):
-            return None
+            return
         place = line, name, message.slot
         if message.change == "undone":
             self._undo(place, at)
-            return None
+            return
         sight = self._world.sight(station, slot)
         happened = clock.own_moment(station, clock.SUPPLY, message.at, at)
         if supplies.puts_a_word_to_refill(slot, message, sight.rule, happened):
-            return None
+            return
         same = message.part is None or slot.part is None or message.part == slot.part
-        ended = self._ended(place, station, slot, min(happened, at), as_before=same)
+        self._ended(place, station, slot, min(happened, at), as_before=same)
         self._begin(place, min(happened, at))
-        return ended
 
-    def seen_refilled(self, line: str, name: str, slots: Iterable[str], at: Instant) -> list[Emptied]:
-        """The supplies whose end was believed from the counts of this moment."""
-        station = self._world.stations.get((line, name))
-        ended = []
-        for each in slots if station is not None else ():
-            slot = station.slots.get(each) if station is not None else None
-            if station is not None and slot is not None and slot.refilled_unsaid == at:
-                found = self._believed((line, name, each), station, slot, at)
-                ended += [] if found is None else [found]
+    def seen_refilled(self, line: str, name: str, slots: Iterable[str], at: Instant) -> None:
+        """The counts of this moment may show that supplies were exchanged."""
+        station = self._world.stations[line, name]
+        for each in slots:
+            if each in station.slots and station.slots[each].refilled_unsaid == at:
+                self._believed((line, name, each), station, station.slots[each], at)
                 self._begin((line, name, each), at)
-        return ended
 
     def signals(self, line: str, name: str) -> None:
         """What the tower shows of the station's slots now."""
-        station = self._world.stations.get((line, name))
-        for slot in station.slots.values() if station is not None else ():
+        station = self._world.stations[line, name]
+        for slot in station.slots.values():
             seen = self._seen[line, name, slot.name]
-            if station is not None and slot.low_since is not None and seen.low is None:
+            if slot.low_since is not None and seen.low is None:
                 seen.low = slot.low_since, station.progress
-            if station is not None and slot.out_since is not None and seen.out is None:
+            if slot.out_since is not None and seen.out is None:
                 seen.out = slot.out_since, station.progress
 
     def hear(self, told: Told, at: Instant) -> None:
@@ -175,42 +170,37 @@ class Emptyings:
 
     def _ended(
         self, place: SlotPlace, station: StationState, slot: SlotState, at: Instant, *, as_before: bool
-    ) -> Emptied | None:
+    ) -> None:
         sight, seen = self._world.sights_of(station)[slot.name], self._seen[place]
         case = judge.case_of(self._world.line(station.line), station, slot, self._world.sights_of(station))
+        draft = self._draft(place, slot, sight, at)
+        if draft is None or (slot.out_since is None and (case is None or not as_before)):
+            return
+        if slot.out_since is not None:
+            out = seen.out or (slot.out_since, station.progress)
+            self._keep(replace(draft, end=min(out[0], at), panels=out[1], ran_out=True))
+        elif case is not None:
+            left = forecast([case])[0].p50
+            if left <= REACH and (case.needed is None or left < case.needed):
+                end = self._after(station, left, at)
+                draft = replace(draft, end=end, panels=station.progress + left)
+                words = *draft.words, *self._projected(station, sight, case, draft)
+                self._keep(replace(draft, words=words))
+
+    def _believed(self, place: SlotPlace, station: StationState, slot: SlotState, at: Instant) -> None:
+        """By now another supply is in it, so no more is known than when it was out, or that it is over."""
+        draft = self._draft(place, slot, self._world.sights_of(station)[slot.name], at)
+        if draft is not None:
+            out = self._seen[place].out
+            end, panels = out or (at, station.progress)
+            self._keep(replace(draft, end=min(end, at), panels=panels, ran_out=out is not None))
+
+    def _draft(self, place: SlotPlace, slot: SlotState, sight: Sight, at: Instant) -> Emptied | None:
+        """``None`` while the takt is unknown."""
+        seen, station = self._seen[place], self._world.stations[place[:2]]
         takt = judge.takt_of(station)
         if takt is None:
             return None
-        draft = self._draft(place, slot, sight, at, takt)
-        if slot.out_since is not None:
-            out = seen.out or (slot.out_since, station.progress)
-            return self._keep(replace(draft, end=min(out[0], at), panels=out[1], ran_out=True))
-        if case is None or not as_before:
-            return None
-        left = forecast([case])[0].p50
-        if left > REACH or (case.needed is not None and left >= case.needed):
-            return None
-        end = self._after(station, left, at)
-        draft = replace(draft, end=end, panels=station.progress + left)
-        return self._keep(replace(draft, words=(*draft.words, *self._projected(station, sight, case, draft))))
-
-    def _believed(
-        self, place: SlotPlace, station: StationState, slot: SlotState, at: Instant
-    ) -> Emptied | None:
-        """By now another supply is in it, so no more is known than when it was out, or that it is over."""
-        sight, seen, takt = (
-            self._world.sights_of(station)[slot.name],
-            self._seen[place],
-            judge.takt_of(station),
-        )
-        if takt is None:
-            return None
-        draft = self._draft(place, slot, sight, at, takt)
-        end, panels = seen.out or (at, station.progress)
-        return self._keep(replace(draft, end=min(end, at), panels=panels, ran_out=seen.out is not None))
-
-    def _draft(self, place: SlotPlace, slot: SlotState, sight: Sight, at: Instant, takt: float) -> Emptied:
-        seen, station = self._seen[place], self._world.stations[place[:2]]
         return Emptied(
             place=place,
             part=sight.part,
@@ -229,11 +219,10 @@ class Emptyings:
             words=tuple(seen.words),
         )
 
-    def _keep(self, ended: Emptied) -> Emptied:
+    def _keep(self, ended: Emptied) -> None:
         made = ended.low_panels
-        kept = replace(ended, low_panels=None if made is None else max(0, ended.panels - made))
-        self.found.append(kept)
-        return kept
+        low_panels = None if made is None else max(0, ended.panels - made)
+        self.found.append(replace(ended, low_panels=low_panels))
 
     def _after(self, station: StationState, panels: int, at: Instant) -> Instant:
         """When so many more panels will have run, at the line's pace and in its hours."""
@@ -260,8 +249,10 @@ class Emptyings:
                 )
 
 
-def notice_of(ended: Emptied, level: Level, at: Instant, *, closed: bool = False) -> Notice:
-    """The notice that would have been opened, as far as routes and outlets ask of it."""
+def notice_of(
+    ended: Emptied, level: Level, at: Instant, *, state: NoticeState = NoticeState.OPEN, version: int = 1
+) -> Notice:
+    """Its notice, as far as routes and outlets ask of it."""
     line, station, slot = ended.place
     return Notice(
         id=ended.notice,
@@ -273,13 +264,13 @@ def notice_of(ended: Emptied, level: Level, at: Instant, *, closed: bool = False
         supply_kind=ended.kind,
         boundary_only=ended.boundary_only,
         level=level.value,
-        state=NoticeState.CLOSED if closed else NoticeState.OPEN,
+        state=state,
         opened_at=to_rfc3339(at),
         changed_at=to_rfc3339(at),
         panels_to_empty=None,
         empty_at=None,
         message="",
-        version=2 if closed else 1,
+        version=version,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
+from math import inf
 from statistics import median
 from typing import Any, Protocol
 
@@ -14,7 +15,8 @@ from service.domain.notices import BETTER, ORDER_DONE
 from service.domain.world import SlotPlace
 from service.usecases.altered import Alteration, Heard
 from service.usecases.emptied import Emptied
-from service.usecases.suppose import EVERYBODY, PlanLook, Supposed, suppose
+from service.usecases.mailed import EVERYBODY, Mailed, Reaction, Readers, mailed, reads
+from service.usecases.suppose import PlanLook, Supposed, suppose
 
 Json = dict[str, Any]
 Need = Mapping[str, Any]
@@ -22,14 +24,28 @@ _HOUR = 3600 * SECOND
 BURDEN = {Verdict.ACCEPTABLE: 0, Verdict.MANAGEABLE: 1, Verdict.TOO_MUCH: 2}
 
 
+class Try(Protocol):
+    """How one try went: ``stops`` of stations and their ``seconds``; of each need the second at which
+    somebody set out and at which the next supply was there."""
+
+    @property
+    def stops(self) -> int: ...
+
+    @property
+    def seconds(self) -> float: ...
+
+    @property
+    def reactions(self) -> Sequence[tuple[float | None, float | None]]: ...
+
+
 class People(Protocol):
     """The model of people, with the same luck for whoever asks."""
 
-    def __call__(self, needs: Sequence[Need], *, bell: bool) -> Sequence[tuple[int, float]]:
-        """At each try how many stops stations had and for how many seconds, ``needs`` being supplies that
-        end: ``line``, ``station``, ``slot``, seconds ``since``, ``low`` and ``end``, ``takt``, whether it is
-        exchanged ``between`` two panels, and ``told``: ``at``, ``level`` and ``people`` (``None``: all).
-        Without a ``bell`` people go by the towers alone."""
+    def __call__(self, needs: Sequence[Need], *, bell: bool) -> Sequence[Try]:
+        """What comes of it at each try, ``needs`` being supplies that end: ``line``, ``station``, ``slot``,
+        seconds ``since``, ``low`` and ``end``, ``takt``, whether it is exchanged ``between`` two panels, and
+        ``told``: ``at``, ``level`` and ``people`` (``None``: all). Without a ``bell`` people go by the towers
+        alone."""
         ...
 
 
@@ -37,14 +53,16 @@ def figures(heard: Heard, alteration: Alteration, people: People, *, plans: bool
     """What came of the recording under the altered settings; ``tries`` are those of the people's model."""
     supposed = suppose(heard, alteration, plans=plans)
     needs = needs_of(supposed, heard.first)
+    tries = people(needs, bell=True)
+    sent = mailed(supposed, _reactions(tries, heard.first), heard.last)
     result = {
         "emptyings": len(supposed.emptied),
         "warnings": _warnings(supposed),
         "lead": _lead(supposed.emptied),
-        "messages": _messages(supposed, heard.first, heard.last + 1),
+        "messages": _messages(sent, heard.first, heard.last + 1),
         "plan": _plan(supposed.plans),
         "left_out": [{"what": what, "times": times} for what, times in sorted(supposed.left_out.items())],
-        "tries": _tries(people(needs, bell=True)),
+        "tries": _tries(tries),
     }
     if alteration == Alteration():
         result["towers"] = _tries(people(needs, bell=False))
@@ -52,15 +70,27 @@ def figures(heard: Heard, alteration: Alteration, people: People, *, plans: bool
     return result
 
 
+def _reactions(tries: Sequence[Try], start: Instant) -> list[Reaction]:
+    """As it usually goes: the middle of all tries."""
+    return [
+        Reaction(*(_middle(moments, start) for moments in zip(*each, strict=True)))
+        for each in zip(*(one.reactions for one in tries), strict=True)
+    ]
+
+
+def _middle(moments: Sequence[float | None], start: Instant) -> Instant | None:
+    """``None`` where mostly nobody came."""
+    middle = sorted(inf if each is None else each for each in moments)[len(moments) // 2]
+    return None if middle == inf else start + round(middle * SECOND)
+
+
 def needs_of(supposed: Supposed, start: Instant) -> list[Need]:
     """The supplies that came to their end, as the model of people wants them."""
-    lows = _usual_lows(supposed.emptied)
-    return [_need(each, supposed.readers, start, lows) for each in supposed.emptied]
+    lows, readers = _usual_lows(supposed.emptied), reads(supposed.policy)
+    return [_need(each, readers, start, lows) for each in supposed.emptied]
 
 
-def _need(
-    each: Emptied, readers: Mapping[str, list[str]], start: Instant, lows: Mapping[SlotPlace, float]
-) -> Need:
+def _need(each: Emptied, readers: Readers, start: Instant, lows: Mapping[SlotPlace, float]) -> Need:
     line, station, slot = each.place
     low = each.low
     if low is None and each.place in lows:
@@ -84,7 +114,7 @@ def _need(
     }
 
 
-def _who(outlets: Sequence[str], readers: Mapping[str, list[str]]) -> tuple[str, ...] | None:
+def _who(outlets: Sequence[str], readers: Readers) -> tuple[str, ...] | None:
     if EVERYBODY in readers:
         return None
     return tuple(dict.fromkeys(who for outlet in outlets for who in readers.get(outlet, ())))
@@ -105,10 +135,10 @@ def _likes(each: Emptied) -> tuple[object, ...]:
     return each.place, ("part", each.part), ("kind", each.kind)
 
 
-def _tries(tried: Sequence[tuple[int, float]]) -> Json:
+def _tries(tries: Sequence[Try]) -> Json:
     return {
-        "stops": [stops for stops, _ in tried],
-        "stop_ms": [round(seconds * 1000) for _, seconds in tried],
+        "stops": [each.stops for each in tries],
+        "stop_ms": [round(each.seconds * 1000) for each in tries],
     }
 
 
@@ -158,10 +188,10 @@ def _spread(values: Sequence[float]) -> Json | None:
     return {name: round(ordered[round(share * (len(ordered) - 1))], 1) for name, share in shares}
 
 
-def _messages(supposed: Supposed, since: Instant, until: Instant) -> Json:
+def _messages(sent: Mailed, since: Instant, until: Instant) -> Json:
     people: list[Json] = []
     hours = (until - since) / _HOUR
-    for who, moments in sorted(supposed.heard.items()):
+    for who, moments in sorted(sent.heard.items()):
         load = load_of(moments, since, until)
         people.append(
             {
@@ -174,7 +204,7 @@ def _messages(supposed: Supposed, since: Instant, until: Instant) -> Json:
     read = sum(each["messages"] for each in people)
     verdicts = [Verdict(each["verdict"]) for each in people]
     return {
-        "all": supposed.posts,
+        "all": sent.posts,
         "per_person_hour": round(read / (len(people) * hours), 3) if people and hours else None,
         "verdict": max(verdicts, key=BURDEN.__getitem__, default=Verdict.ACCEPTABLE).value,
         "people": people,

@@ -26,7 +26,8 @@
 
 ``front``: no other one does as well with as few messages and needless warnings; ``alike``: how long stations
 stand differs from the recommended one by no more than luck; ``same``: nothing is other than as recorded.
-``early``, ``urgent``, ``empty``: the level at which notices opened; ``needless``: those that ended by themselves because nobody had to do anything.
+``early``, ``urgent``, ``empty``: the level at which notices opened; ``needless``: those that ended by
+themselves because nobody had to do anything.
 
 The recorded stream can't change. So for each supply that came to its end the people's model is asked when
 somebody would have been there, told as these settings tell; how is ``emptied``'s and the model's business.
