@@ -14,6 +14,7 @@ from service.domain.hourly import HOUR, OWN, LineHour, StationHour
 from service.domain.model import Instant
 
 Slot = tuple[str, str, str]
+"""Line, station, slot."""
 
 
 @dataclass(slots=True)
@@ -27,13 +28,20 @@ class SlotSum:
 
 
 @dataclass(slots=True)
+class Stood:
+    stood_ms: float = 0.0
+    stops: float = 0.0
+
+
+@dataclass(slots=True)
 class Sums:
-    """``stood_ms`` and ``stops`` by cause, of the causes that a station answers for itself. ``messages``
-    ``None``: of no hour they are known."""
+    """``stood_ms`` and ``stops`` by cause, of the causes that a station answers for itself; ``stations`` by
+    line, station and cause. ``messages`` ``None``: of no hour they are known."""
 
     stood_ms: Mapping[str, float] = field(default_factory=dict)
     stops: Mapping[str, float] = field(default_factory=dict)
     slots: Mapping[Slot, SlotSum] = field(default_factory=dict)
+    stations: Mapping[tuple[str, str, str], Stood] = field(default_factory=dict)
     panels: float | None = None
     opened: float = 0.0
     in_time: float = 0.0
@@ -49,10 +57,9 @@ class Sums:
 
 def summed(hours: Iterable[LineHour], since: Instant, until: Instant) -> Sums:
     """Of the hours that overlap the time."""
-    stood: dict[str, float] = defaultdict(float)
-    stops: dict[str, float] = defaultdict(float)
     slots: dict[Slot, SlotSum] = defaultdict(SlotSum)
-    sums = Sums(stood, stops, slots)
+    stations: dict[tuple[str, str, str], Stood] = defaultdict(Stood)
+    sums = Sums(slots=slots, stations=stations)
     for hour in hours:
         share = (min(until, hour.begin + HOUR) - max(since, hour.begin)) / HOUR
         if share <= 0:
@@ -64,8 +71,18 @@ def summed(hours: Iterable[LineHour], since: Instant, until: Instant) -> Sums:
         sums.late += hour.late * share
         sums.missed += hour.missed * share
         for name, station in hour.stations.items():
-            _add(stood, stops, slots, (hour.line, name), station, share)
+            _add(slots, stations, (hour.line, name), station, share)
+    sums.stood_ms = _by_cause({key: each.stood_ms for key, each in stations.items()})
+    sums.stops = _by_cause({key: each.stops for key, each in stations.items()})
     return sums
+
+
+def _by_cause(values: Mapping[tuple[str, str, str], float]) -> dict[str, float]:
+    causes: dict[str, float] = defaultdict(float)
+    for (_, _, cause), value in values.items():
+        if value:
+            causes[cause] += value
+    return dict(causes)
 
 
 def _more(so_far: float | None, more: float | None, share: float) -> float | None:
@@ -73,17 +90,16 @@ def _more(so_far: float | None, more: float | None, share: float) -> float | Non
 
 
 def _add(
-    stood: dict[str, float],
-    stops: dict[str, float],
     slots: dict[Slot, SlotSum],
+    stations: dict[tuple[str, str, str], Stood],
     place: tuple[str, str],
     station: StationHour,
     share: float,
 ) -> None:
-    for cause in OWN:
-        for into, what in ((stood, station.stood_ms), (stops, station.stops)):
-            if cause in what:
-                into[cause.value] += what[cause] * share
+    for cause in (station.stood_ms.keys() | station.stops.keys()) & OWN:
+        stood = stations[(*place, str(cause))]
+        stood.stood_ms += station.stood_ms.get(cause, 0) * share
+        stood.stops += station.stops.get(cause, 0) * share
     for name, slot in station.slots.items():
         one = slots[(*place, name)]
         one.part, one.kind = slot.part or one.part, slot.kind or one.kind
