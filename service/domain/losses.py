@@ -245,5 +245,5 @@ def _against_its_kind(slot: SlotLosses, belief: Belief, chance: float) -> Said |
     times = lost / placed / belief.odds if placed else 0.0
     if times < MATTERS:
         return None
-    values = {"slot": slot.slot, "times": _rounded(times)}
+    values: dict[str, str | float] = {"slot": slot.slot, "times": _rounded(times)}
     return Said("{slot} loses {times} times what is usual for its kind of supply", values)
