@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import msgspec
@@ -190,8 +191,10 @@ def test_the_week_is_told_line_by_line_beside_the_week_before() -> None:
     assert (found.kind, found.kind in SHEETS) == (WEEK, True)
     assert told(found) == {
         "": [
-            "Werk Nord, 2026-03-02 to 2026-03-08: 1 h 24 min lost to stops, "
-            + "1 h 24 min less than in the week before."
+            (
+                "Werk Nord, 2026-03-02 to 2026-03-08: 1 h 24 min lost to stops, 1 h 24 min less than in the week "
+                "before."
+            )
         ],
         "Line L3": [
             "supply out: 1 h 24 min, 504 stops; the week before 2 h 48 min",
