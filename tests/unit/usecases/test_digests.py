@@ -192,8 +192,8 @@ def test_the_week_is_told_line_by_line_beside_the_week_before() -> None:
     assert told(found) == {
         "": [
             (
-                "Werk Nord, 2026-03-02 to 2026-03-08: 1 h 24 min lost to stops, 1 h 24 min less than in the week "
-                "before."
+                "Werk Nord, 2026-03-02 to 2026-03-08: 1 h 24 min lost to stops, 1 h 24 min less than in "
+                "the week before."
             )
         ],
         "Line L3": [
