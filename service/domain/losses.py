@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import betainc
 
-from service.domain.changes import Border, Ints, find_changes
+from service.domain.changes import Border, Ints, find_changes, unlikely
 from service.domain.depletion import Belief
 from service.domain.model import Instant, to_rfc3339
 from service.domain.reviewing import ReviewRules
@@ -25,6 +25,7 @@ MATTERS = 1.5
 """Rates nearer to what is normal aren't told, however sure they are."""
 _LONG = 0.1
 """What is normal held for this share of the picks at least."""
+_BY_CHANCE = 0.01
 _FEWEST = 8
 """Lost parts without which nothing can be shown."""
 _EXCHANGES = frozenset({"loaded", "joined", "believed"})
@@ -155,8 +156,9 @@ def _judge(
     borders = find_changes(slot.lost, slot.picks, chance) if slot.lost.sum() >= _FEWEST else []
     slot = replace(slot, segments=tuple(_segments(slot, borders)))
     if borders:
-        normal = _normal(slot, belief)
-        worst = _worst(slot, normal, supplies)
+        calm = calm_times(slot.segments)
+        normal = _normal(calm, belief)
+        worst = _worst(slot, calm, normal, supplies)
         return replace(slot, normal=normal, worst=worst, said=None if worst is None else _say(slot, worst))
     if belief is None:
         return replace(slot, normal=alike, normal_from="alike")
@@ -180,17 +182,33 @@ def _segments(slot: SlotLosses, borders: Sequence[Border]) -> Iterator[Segment]:
         )
 
 
-def _normal(slot: SlotLosses, belief: Belief | None) -> float:
+def calm_times(segments: Sequence[Segment]) -> list[Segment]:
+    """The lowest time that held long enough, and those that aren't higher by more than chance, the lowest
+    first."""
+    enough = _LONG * sum(each.picks for each in segments)
+    lowest, *others = sorted(segments, key=lambda each: (each.picks < enough, each.share))
+    calm, lost, picks = [lowest], lowest.lost, lowest.picks
+    for each in sorted(others, key=lambda each: each.share):
+        total, share = lost + each.lost, each.picks / (picks + each.picks)
+        if unlikely(each.lost, total, share, higher=True) > _BY_CHANCE:
+            calm.append(each)
+            lost, picks = total, picks + each.picks
+    return calm
+
+
+def _normal(calm: Sequence[Segment], belief: Belief | None) -> float:
     """Half a lost part stands for what was known before, where nothing is: never to lose one isn't normal."""
-    enough = _LONG * sum(each.picks for each in slot.segments)
-    calm = min((each for each in slot.segments if each.picks >= enough), key=lambda each: each.share)
     before = Belief(0.5, 0.0) if belief is None else belief
-    return (calm.lost + before.a) / (calm.picks + before.a + before.b)
+    lost, picks = sum(each.lost for each in calm), sum(each.picks for each in calm)
+    return (lost + before.a) / (picks + before.a + before.b)
 
 
-def _worst(slot: SlotLosses, normal: float, supplies: Sequence[Supplied]) -> Worst | None:
+def _worst(
+    slot: SlotLosses, calm: Sequence[Segment], normal: float, supplies: Sequence[Supplied]
+) -> Worst | None:
     """The highest time together with its neighbours that are too high as well."""
-    segments, high = slot.segments, [each.share >= MATTERS * normal for each in slot.segments]
+    segments = slot.segments
+    high = [each.share >= MATTERS * normal and each not in calm for each in segments]
     peak = max(range(len(segments)), key=lambda number: segments[number].share)
     if not high[peak]:
         return None

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from service.domain.depletion import Belief
-from service.domain.losses import SlotLosses, losses_of
+from service.domain.losses import Segment, SlotLosses, calm_times, losses_of
 from service.domain.losses_shown import losses_objects
 from service.domain.model import SECOND, from_datetime, to_datetime
 from service.domain.reviewing import ReviewRules
@@ -100,6 +100,14 @@ def test_a_rise_that_is_over_is_said_from_when_to_when() -> None:
     assert slot.said is not None
     assert slot.said.text == "{slot} lost {times} times what is normal from {since_at} to {until_at}"
     assert len(slot.segments) == 3
+
+
+def test_what_is_normal_is_taken_from_all_times_that_differ_by_chance_alone() -> None:
+    counts = iter([(2900, 6), (1000, 26), (11_700, 41)])
+    segments = [
+        Segment(since=0, until=1, earliest=0, latest=1, picks=picks, lost=lost) for picks, lost in counts
+    ]
+    assert calm_times(segments) == [segments[0], segments[2]]
 
 
 def test_a_slot_that_was_mended_lost_too_much_until_then() -> None:
