@@ -19,8 +19,6 @@ from service.domain.track import Cause, Supplied
 HAND = 75 * SECOND
 """An exchange that begins with the gap takes no longer than that by itself."""
 USUAL_HAND = 40 * SECOND
-_UNSEEN = 20 * SECOND
-"""A station that waits for less needn't show it."""
 _SHORT = SECOND
 """Less is no piece of time."""
 
@@ -53,12 +51,12 @@ def _claim(place: Place, gap: Gap, claims: Claims) -> None:
     for sign in gap.signs:
         slot = sign.slots[0] if sign.cause is Cause.SUPPLY and sign.slots else None
         _claim_sign(place, gap, claims, Piece(sign.since, sign.until, sign.cause, ("tower",), slot))
-    if stood and not _ends_order(place, gap):
-        _claim_exchanges(place, gap, claims)
     _claim_held(place, gap, claims)
     if stood:
         _claim_between(place, gap, claims)
     _claim_starved(place, gap, claims)
+    if stood and not _ends_order(place, gap):
+        _claim_exchanges(place, gap, claims)
     rest = claims.left - (gap.need if gap.open else 0)
     if stood and rest >= place.run.shortest:
         _explain_rest(place, gap, claims, rest)
@@ -71,7 +69,8 @@ def _claim_sign(place: Place, gap: Gap, claims: Claims, piece: Piece) -> None:
     if piece.cause is Cause.SUPPLY:
         latest = gap.until if gap.open else gap.until - gap.need // 2
         hands = min(latest, _hands_off(place, piece.until))
-        loaded = _loaded(place, piece.since, min(latest, hands + SAME), piece.slot)
+        by = min(latest, hands + SAME) if piece.slot is None else latest
+        loaded = _loaded(place, piece.since, by, piece.slot)[:1]
         piece.supplied = loaded[-1] if loaded else None
         piece.until = max(piece.until, loaded[-1].at if loaded else hands)
         piece.marks += ("loaded",) if loaded else ()
@@ -101,17 +100,29 @@ def _loaded(place: Place, since: Instant, until: Instant, slot: str | None = Non
 
 
 def _claim_exchanges(place: Place, gap: Gap, claims: Claims) -> None:
-    """Supplies that can only be exchanged in a stop, and were, without having run out."""
+    """Supplies that can only be exchanged in a stop, and were, without having run out. What was exchanged
+    while the station waited anyway cost nothing."""
     latest = gap.until if gap.open else gap.until - gap.need // 2
     out = {slot for sign in gap.signs for slot in sign.slots}
-    begin = gap.since
     for each in _loaded(place, gap.since + SAME, latest):
-        if each.slot in out or not place.needs_stop(each.slot):
+        begin = claims.begun()
+        if each.slot in out or each.at <= begin + SAME or not place.needs_stop(each.slot):
             continue
         since, marks = _hands_on(place, begin, each.at)
+        cause = Cause.EXCHANGE
+        if "waits" not in marks and _ran_out(place, each):
+            since, cause = begin, Cause.SUPPLY
         if each.at - since <= claims.left + 2 * SAME:
-            claims.claim(Piece(since, each.at, Cause.EXCHANGE, ("loaded", *marks), each.slot, each))
-            begin = each.at
+            claims.claim(Piece(since, each.at, cause, ("loaded", *marks), each.slot, each))
+
+
+def _ran_out(place: Place, supplied: Supplied) -> bool:
+    """By the books the supply before didn't last for another panel."""
+    if supplied.left is None:
+        return False
+    ruling = [each for each in place.run.track.recipes if each.at <= supplied.at]
+    usage = ruling[-1].usage.get(supplied.slot, 0.0) if ruling else 0.0
+    return supplied.left < max(usage, 1.0)
 
 
 def _hands_on(place: Place, begin: Instant, end: Instant) -> tuple[Instant, tuple[str, ...]]:
@@ -214,7 +225,8 @@ def _by_supply(place: Place, gap: Gap, piece: Piece, *, stopped_within: bool) ->
     """A supply was exchanged while it stood, or is no longer called low."""
     last = next(iter(_ending(place, gap, piece)), None)
     if last is not None:
-        ran_out = stopped_within or (last.left is not None and last.left <= 0)
+        out = any(last.slot in sign.slots for sign in gap.signs)
+        ran_out = out or stopped_within or _ran_out(place, last)
         piece.cause = Cause.SUPPLY if ran_out else Cause.EXCHANGE
         piece.marks = ("loaded", "within a panel") if stopped_within else ("loaded",)
         piece.slot, piece.supplied = last.slot, last
@@ -252,13 +264,12 @@ def _by_elimination(place: Place, piece: Piece) -> None:
         piece.cause, piece.marks = cause, ("waits",)
         neighbour = place.later if cause is Cause.HELD else place.earlier
         piece.neighbour = None if neighbour is None else neighbour[0].name
-    elif place.is_first and place.tower.speaks and piece.length <= _UNSEEN:
+    elif place.is_first and place.tower.speaks:
+        # Either a red light or a waiting one wasn't heard; who can't know doesn't blame.
         piece.cause, piece.marks = Cause.STARVED, ("by itself",)
     elif place.tower.tells_waiting and not silent:
         piece.cause, piece.marks = Cause.FAULT, ("by itself", "waits not")
-    elif place.is_first:
-        piece.cause, piece.marks = (Cause.STARVED if silent else Cause.FAULT), ("by length",)
-    elif not silent:
+    elif not silent and not place.is_first:
         piece.cause, piece.marks = Cause.FAULT, ("by itself",)
 
 

@@ -180,14 +180,32 @@ def _stood_after(
     """How many of the panels were made before the stop: as the tower has it, else so that the stop ends with
     a panel of a neighbour."""
     missing = after.panels - 1
-    signs = (each for each in track.towers if before.at <= each.at < after.at - need)
-    own = next((each for each in signs if each.reading in _CAUSES), None)
+    shown = [each for each in track.towers if before.at <= each.at < after.at]
+    own = next((each for each in shown if each.reading in _CAUSES), None)
     if own is not None:
-        return min(missing, max(0, round((own.at - before.at) / need)))
+        return _between(0, round((own.at - before.at) / need), missing)
+    resumed = [at for at in _resumptions(track.towers) if before.at + need // 2 < at < after.at]
+    if resumed:
+        return _between(0, after.panels - max(1, round((after.at - resumed[-1]) / need)), missing)
     ends = [after.at - need * (after.panels - number) for number in range(after.panels)]
     nearest = [min((_distance(other, end) for other in beside), default=need) for end in ends]
     best = min(range(after.panels), key=nearest.__getitem__)
     return best if nearest[best] < need // 8 else min(1, missing)
+
+
+def _between(least: int, value: int, most: int) -> int:
+    return min(most, max(least, value))
+
+
+def _resumptions(towers: Sequence[TowerShown]) -> list[Instant]:
+    """When a tower showed that the station works again: its green is steady after it wasn't, or it says once
+    more what it said last, so that a word in between was lost."""
+    return [
+        tower.at
+        for last, tower in pairwise(towers)
+        if tower.lamps.get("green") == "on"
+        and (last.lamps.get("green") != "on" or (last.lamps, last.slots) == (tower.lamps, tower.slots))
+    ]
 
 
 def _distance(moments: Sequence[Instant], at: Instant) -> Instant:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import msgspec
@@ -13,6 +14,8 @@ from simulators.scenario import Scenario
 from tests.support.closed_loop import ClosedLoop
 from tests.support.planned_loop import PlannedLoop
 from tests.support.story import START
+
+Alter = Callable[[JournalEntry], JournalEntry | None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,9 +29,16 @@ class Shift:
 
 
 def shift(
-    scenario: Scenario, *, seed: int | None = None, hours: float, bell: bool = True, plans: bool = False
+    scenario: Scenario,
+    *,
+    seed: int | None = None,
+    hours: float,
+    bell: bool = True,
+    plans: bool = False,
+    alter: Alter | None = None,
 ) -> Shift:
-    """A shift of people who are warned (``bell``) and, with ``plans``, go by the plan of their line."""
+    """A shift of people who are warned (``bell``) and, with ``plans``, go by the plan of their line. What is
+    recorded of an entry is what ``alter`` makes of it, nothing where that is ``None``."""
     events: list[tuple[str, Event]] = []
 
     def watch(loop: ClosedLoop, line: str, event: Event) -> None:
@@ -41,7 +51,9 @@ def shift(
     loop.journal = []
     start = StartState(position=0, at=START - 1, policy=msgspec.Raw(msgspec.json.encode(loop.world.policy)))
     loop.run(hours)
-    return Shift(scenario=scenario, hours=hours, lines=lines_of(loop.journal, start), events=events)
+    altered = map(alter, loop.journal) if alter is not None else loop.journal
+    journal = [each for each in altered if each is not None]
+    return Shift(scenario=scenario, hours=hours, lines=lines_of(journal, start), events=events)
 
 
 def lines_of(journal: list[JournalEntry], start: StartState, site: str = "plant") -> list[bytes]:
