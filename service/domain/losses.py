@@ -1,9 +1,9 @@
 """Which slots lost more parts than they should, since when, and the sentence that says so.
 
-What is normal is the slot's own: its lowest rate that held for a tenth of its picks, with the learned law of
-its kind as what was known before, where that is handed in. Over all slots together a steady plant is accused
-with at most the chance ``false_changes``: each slot that could show anything gets its part of it. What lost
-too much the whole time is seen only against its kind's learned law.
+What is normal is the slot's own: as it began or as it ended, whichever was lower, of what held for a tenth of
+its picks; with the learned law of its kind as what was known before, where that is handed in. Over all slots
+together a steady plant is accused with at most the chance ``false_changes``: each slot that could show
+anything gets its part of it. What lost too much the whole time is seen only against its kind's learned law.
 """
 
 from __future__ import annotations
@@ -183,14 +183,15 @@ def _segments(slot: SlotLosses, borders: Sequence[Border]) -> Iterator[Segment]:
 
 
 def calm_times(segments: Sequence[Segment]) -> list[Segment]:
-    """The lowest time that held long enough, and those that aren't higher by more than chance, the lowest
-    first."""
+    """How it began or how it ended, whichever was lower, and the times that aren't higher by more than
+    chance. A low spell in between is good luck, not what is normal."""
     enough = _LONG * sum(each.picks for each in segments)
-    lowest, *others = sorted(segments, key=lambda each: (each.picks < enough, each.share))
-    calm, lost, picks = [lowest], lowest.lost, lowest.picks
-    for each in sorted(others, key=lambda each: each.share):
+    long = [each for each in segments if each.picks >= enough] or list(segments)
+    base = min(long[0], long[-1], key=lambda each: each.share)
+    calm, lost, picks = [base], base.lost, base.picks
+    for each in sorted(segments, key=lambda each: each.share):
         total, share = lost + each.lost, each.picks / (picks + each.picks)
-        if unlikely(each.lost, total, share, higher=True) > _BY_CHANCE:
+        if each is not base and unlikely(each.lost, total, share, higher=True) > _BY_CHANCE:
             calm.append(each)
             lost, picks = total, picks + each.picks
     return calm

@@ -102,12 +102,22 @@ def test_a_rise_that_is_over_is_said_from_when_to_when() -> None:
     assert len(slot.segments) == 3
 
 
-def test_what_is_normal_is_taken_from_all_times_that_differ_by_chance_alone() -> None:
-    counts = iter([(2900, 6), (1000, 26), (11_700, 41)])
+@pytest.mark.parametrize(
+    ("rows", "calm"),
+    [
+        ([(2900, 6), (1000, 26), (11_700, 41)], [0, 2]),  # a spell
+        ([(16_700, 41), (5900, 0), (7200, 20)], [0, 1, 2]),  # good luck in between
+        ([(9000, 20), (9000, 90)], [0]),
+        ([(9000, 90), (9000, 20)], [1]),
+        ([(300, 9), (9000, 20), (9000, 90)], [1]),  # too short to be normal
+    ],
+)
+def test_what_is_normal_is_how_it_began_or_ended_and_what_differs_by_chance_alone(rows, calm) -> None:
     segments = [
-        Segment(since=0, until=1, earliest=0, latest=1, picks=picks, lost=lost) for picks, lost in counts
+        Segment(since=0, until=1, earliest=0, latest=1, picks=picks, lost=lost) for picks, lost in rows
     ]
-    assert calm_times(segments) == [segments[0], segments[2]]
+    found = calm_times(segments)
+    assert sorted(number for number, each in enumerate(segments) if each in found) == calm
 
 
 def test_a_slot_that_was_mended_lost_too_much_until_then() -> None:
