@@ -12,13 +12,12 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
-from zoneinfo import ZoneInfo
+from functools import partial
 
 import structlog
-from apscheduler.schedulers.background import BackgroundScheduler
 
 from service import outside
-from service.domain.model import SECOND, Instant
+from service.domain.model import Instant
 from service.entrance import make_door
 from service.heart import Heart
 from service.instance import claim
@@ -32,6 +31,7 @@ from service.report import Report
 from service.settings import Settings
 from service.store import Store, open_store
 from service.telemetry import Metrics
+from service.timetable import Timetable, figures_of
 from service.usecases.asks import Passing, Tray
 from service.usecases.budget import Budget, readers
 from service.usecases.charge import Charge
@@ -46,8 +46,6 @@ from service.web.api import create_app
 from service.web.server import Server, listen
 from service.web.stream import Hub
 
-DAY = 24 * 3600 * SECOND
-KEEP_DEEDS_DAYS = 90
 STOP_WITHIN = 5.0
 SLOW_AFTER = 15.0
 """Seconds: a thread that hasn't moved for so long waits for something that is away."""
@@ -146,7 +144,18 @@ class Service:
             say=self._say,
             ready=lambda: not self.not_ready(),
         )
-        self.scheduler = self._make_scheduler()
+        self.timetable = Timetable(
+            settings=settings,
+            store=self.store,
+            showing=self.shown,
+            budget=self.budget,
+            review=partial(figures_of, self.store, settings.site.name),
+            reign=lambda: self.reign,
+            heart=self.heart,
+            report=self.report,
+            beat=self.pulse.beater("ticker"),
+            clock=wall_clock,
+        )
         self.server = self._make_server()
 
     def run(self) -> int:
@@ -157,7 +166,7 @@ class Service:
         self._thread("planner", self.news.planner.run)
         self._thread("follower", self.follower.run)
         keeper = self._thread("lease", self.charge.run)
-        self.scheduler.start()
+        self.timetable.start()
         self._thread("watchdog", self.watchdog.run)
         # The server hands a signal on once it has ended; by default that would end us before `_stop`.
         for number in (signal.SIGINT, signal.SIGTERM):
@@ -247,39 +256,6 @@ class Service:
         thread.start()
         return thread
 
-    def _make_scheduler(self) -> BackgroundScheduler:
-        """A ticker only: what is due stands in our own tables, a late or lost tick costs a second."""
-        scheduler = BackgroundScheduler(
-            timezone=ZoneInfo(self.settings.site.timezone),
-            job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
-        )
-        scheduler.add_job(self._tick, "interval", seconds=1, id="tick")
-        if self.heart.beats:
-            scheduler.add_job(self.heart.tick, "interval", seconds=1, id="heart")
-        scheduler.add_job(self._checkpoint, "interval", hours=1, id="checkpoint")
-        scheduler.add_job(self._prune, "cron", hour=3, minute=30, id="prune")
-        return scheduler
-
-    def _tick(self) -> None:
-        self.pulse.beat("ticker")
-        reign = self.reign
-        if reign is not None:
-            reign.tick()
-
-    def _checkpoint(self) -> None:
-        if self.reign is not None:
-            self.reign.owner.checkpoint()
-
-    def _prune(self) -> None:
-        if self.reign is None:
-            return
-        now, days = wall_clock(), self.settings.store.keep_events_days
-        before = now - days * DAY
-        self.store.keyring.forget(before=now - KEEP_DEEDS_DAYS * DAY)
-        with contextlib.suppress(LeaseLost):  # the threads that live by it say so
-            rows = self.reign.prune(before=before)
-            log.info("pruned", rows=rows, older_than_days=days)
-
     def _render_metrics(self) -> bytes:
         self.report.beats(self.pulse.ages())
         self.report.record(self.shown.records())
@@ -332,7 +308,7 @@ class Service:
         deadline = time.monotonic() + STOP_WITHIN
         self.hub.close()
         self.watchdog.stop()
-        self.scheduler.shutdown(wait=False)
+        self.timetable.stop()
         self.news.stop()
         self.follower.stop()
         self.passing.stopped.set()

@@ -19,6 +19,7 @@ import structlog
 
 from service.domain import outage
 from service.domain.events import OutletReport
+from service.domain.hourly import LineHour
 from service.domain.model import SECOND, Instant
 from service.domain.world import World
 from service.lease import Lease
@@ -166,6 +167,10 @@ class Reign:
     def prove(self, outlet: str) -> None:
         """It was seen to take messages: no waiting any more."""
         self._bell.prove(outlet)
+
+    def save_hours(self, begin: Instant, figures: Sequence[LineHour], *, rolled: Instant) -> None:
+        """Keep the figures of an hour, as the one in charge."""
+        self._store.hours.save(begin, figures, rolled=rolled)
 
     def prune(self, *, before: Instant) -> int:
         days = self._parts.settings.store.keep_stays_days

@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 import structlog
 
 from service.domain.history import Record, kind_name
+from service.domain.hourly import HOUR
+from service.domain.model import SECOND, Instant, to_rfc3339
 from service.outgoing import DeliveryRow, Tested
 from service.ports import Delivered, Failed
 from service.sent import Lately
@@ -14,6 +16,7 @@ from service.telemetry import Metrics
 from service.usecases.deliver import Attempt, StoreTrouble
 from service.usecases.ingest import Committed
 from service.usecases.resend import Asked
+from service.usecases.rollup import LOUD, Rolled
 
 log = structlog.get_logger()
 
@@ -103,6 +106,26 @@ class Report:
             log.warning("heartbeat_out_fails", error=outcome.reason)
         elif turned:
             log.info("heartbeat_out_well")
+
+    def rolled(self, rolled: Rolled) -> None:
+        """Hours were rolled up, or couldn't be."""
+        self._metrics.hours_rolled.labels(outcome="failed" if rolled.error else "rolled").inc()
+        if rolled.error is not None:
+            log.warning("hours_not_rolled_up", since=to_rfc3339(rolled.since), error=rolled.error)
+        elif rolled.hours:
+            log.info("hours_rolled_up", since=to_rfc3339(rolled.since), hours=rolled.hours)
+
+    def behind(self, behind: Instant) -> None:
+        """How far the hourly figures are behind."""
+        self._metrics.hours_behind.set(behind / SECOND)
+
+    def far_behind(self, behind: Instant) -> None:
+        """Once a day: the journal is held for them, but not for ever."""
+        if behind > LOUD:
+            log.error("hours_far_behind", days=behind // (24 * HOUR), journal="is held for them")
+
+    def digest_failed(self, error: Exception) -> None:
+        log.error("digest_without_losses", error=f"{type(error).__name__}: {error}")
 
     def plan_failed(self, line: str, error: Exception) -> None:
         log.error("plan_failed", line=line, error=f"{type(error).__name__}: {error}")

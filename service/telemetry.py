@@ -224,6 +224,17 @@ class Metrics:
             ["outcome"],
             registry=registry,
         )
+        self.hours_rolled = Counter(
+            "earlybell_hours_rolled",
+            "Reviews from which hourly figures were kept, by outcome (rolled, failed).",
+            ["outcome"],
+            registry=registry,
+        )
+        self.hours_behind = Gauge(
+            "earlybell_hours_behind_seconds",
+            "How far the hourly figures are behind; the journal is held for them.",
+            registry=registry,
+        )
         self.in_charge = Gauge(
             "earlybell_in_charge",
             "1 while this instance is the active one, 0 while it stands by.",
