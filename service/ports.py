@@ -220,6 +220,9 @@ class Hours(Protocol):
     def rolled(self) -> Instant | None:
         """All hours before this moment are here, as far back as they go; ``None``: none is."""
 
+    def first(self) -> Instant | None:
+        """When the oldest of them begins."""
+
     def save(self, begin: Instant, figures: Sequence[LineHour], *, rolled: Instant) -> None:
         """The figures of the hour that begins then, instead of those that are there; and up to when all are
         here now. One transaction."""

@@ -42,6 +42,7 @@ class Sums:
     stops: Mapping[str, float] = field(default_factory=dict)
     slots: Mapping[Slot, SlotSum] = field(default_factory=dict)
     stations: Mapping[tuple[str, str, str], Stood] = field(default_factory=dict)
+    worked_ms: float = 0.0
     panels: float | None = None
     opened: float = 0.0
     in_time: float = 0.0
@@ -71,6 +72,7 @@ def summed(hours: Iterable[LineHour], since: Instant, until: Instant) -> Sums:
         sums.late += hour.late * share
         sums.missed += hour.missed * share
         for name, station in hour.stations.items():
+            sums.worked_ms += station.worked_ms * share
             _add(slots, stations, (hour.line, name), station, share)
     sums.stood_ms = _by_cause({key: each.stood_ms for key, each in stations.items()})
     sums.stops = _by_cause({key: each.stops for key, each in stations.items()})
@@ -107,9 +109,3 @@ def _add(
         one.lost += (slot.lost or 0) * share
         one.stood_ms += slot.stood_ms * share
         one.stops += slot.stops * share
-
-
-def are_whole(hours: Iterable[LineHour], since: Instant, until: Instant) -> bool:
-    """Whether there are figures of every hour that the time has a part in."""
-    there = {each.begin for each in hours}
-    return all(begin in there for begin in range(since // HOUR * HOUR, until, HOUR))

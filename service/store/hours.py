@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import msgspec
-from sqlalchemy import Connection, delete, select
+from sqlalchemy import Connection, delete, func, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from service.domain.hourly import LineHour
@@ -29,6 +29,11 @@ class SqlHours:
     def rolled(self) -> Instant | None:
         wanted = select(rolled.c.until).where(rolled.c.name == _ALL)
         found = self._anyone.read(lambda connection: connection.execute(wanted).scalar_one_or_none())
+        return None if found is None else int(found)
+
+    def first(self) -> Instant | None:
+        oldest = select(func.min(hour.c.begin))
+        found = self._anyone.read(lambda connection: connection.execute(oldest).scalar_one_or_none())
         return None if found is None else int(found)
 
     def save(self, begin: Instant, figures: Sequence[LineHour], *, rolled: Instant) -> None:

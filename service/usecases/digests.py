@@ -22,7 +22,7 @@ from service.domain.model import SECOND, Change, Instant
 from service.domain.policy import Day, Policy
 from service.domain.said import Said
 from service.domain.sayings import HANDOVER, WEEK, saying
-from service.domain.sums import Sums, are_whole, summed
+from service.domain.sums import Sums, summed
 from service.domain.turns import Turn, Week, before, chosen, turns, week_before, weeks
 from service.ports import Hours, NewDelivery, StoreError
 from service.sent import Budgeting
@@ -162,10 +162,17 @@ class Digests:
         return summed(mine, turn.since // HOUR * HOUR, -(-turn.until // HOUR) * HOUR)
 
     def _before(self, turn: Turn) -> Iterator[Sums]:
+        """The last ones in which anything was made: a shift at home lost nothing, and says nothing."""
         for since, until in before(self.policy, turn):
-            figures = self._figures(since, until)
-            if are_whole(figures, since, until):
-                yield summed([each for each in figures if each.line in turn.lines], since, until)
+            figures = [each for each in self._figures(since, until) if each.line in turn.lines]
+            sums = summed(figures, since, until)
+            if sums.worked_ms and self._is_whole(since, until):
+                yield sums
+
+    def _is_whole(self, since: Instant, until: Instant) -> bool:
+        """Whether every hour was rolled up; one in which nothing was heard has no figures."""
+        first, rolled = self.hours.first(), self.hours.rolled()
+        return first is not None and first <= since and rolled is not None and until <= rolled
 
     def _figures(self, since: Instant, until: Instant) -> list[LineHour]:
         return self.hours.between(since // HOUR * HOUR, until)
@@ -177,7 +184,7 @@ class Digests:
             return None
         earlier = week_before(self.zone, week)
         figures, then = self._figures(week.since, week.until), self._figures(*earlier)
-        known = are_whole(then, *earlier)
+        known = self._is_whole(*earlier)
         told = WeekOver(
             since=week.since,
             until=week.until,
@@ -190,7 +197,7 @@ class Digests:
                 for line in lines
             ],
             people=self._people(week),
-            whole=are_whole(figures, week.since, week.until),
+            whole=self._is_whole(week.since, week.until),
         )
         return week_over(told, self.site)
 

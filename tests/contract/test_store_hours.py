@@ -41,10 +41,10 @@ def save(store: Store, *figures: LineHour, hour: int, rolled: int | None = None)
 
 
 def test_figures_come_back_as_they_were_with_what_is_not_known(store: Store) -> None:
-    assert store.hours.rolled() is None
+    assert (store.hours.rolled(), store.hours.first()) == (None, None)
     save(store, FULL, hour=5)
     assert store.hours.between(0, 6 * HOUR) == [FULL]
-    assert store.hours.rolled() == 6 * HOUR
+    assert (store.hours.rolled(), store.hours.first()) == (6 * HOUR, 5 * HOUR)
 
 
 def test_they_are_read_by_time_and_line_in_order(store: Store) -> None:

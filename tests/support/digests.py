@@ -22,6 +22,7 @@ def hour(begin: Instant, line: str = "L3", *, supply: float = 0, fault: float = 
     """Of so many minutes stood for a supply, in three stops, and for a fault, in one."""
     stood = {"supply": supply, "fault": fault, "held": 20}
     station = StationHour(
+        worked_ms=1_200_000,
         stood_ms={cause: round(minutes * MINUTE_MS) for cause, minutes in stood.items() if minutes},
         stops={cause: 3 if cause == "supply" else 1 for cause, minutes in stood.items() if minutes},
         slots={
@@ -47,6 +48,9 @@ class MemoryHours:
 
     def rolled(self) -> Instant | None:
         return self.until
+
+    def first(self) -> Instant | None:
+        return min((each.begin for each in self.kept), default=None)
 
     def save(self, begin: Instant, figures: Sequence[LineHour], *, rolled: Instant) -> None:
         self.kept = [each for each in self.kept if each.begin != begin] + list(figures)

@@ -141,6 +141,8 @@ def test_the_metrics_are_a_closed_set():
         "earlybell_forecasts_published",
         "earlybell_heartbeat_age_seconds",
         "earlybell_heartbeats_out",
+        "earlybell_hours_behind_seconds",
+        "earlybell_hours_rolled",
         "earlybell_in_charge",
         "earlybell_inbound_waiting",
         "earlybell_last_commit_timestamp_seconds",

@@ -8,11 +8,12 @@ from random import Random
 import pytest
 
 from service.domain.hourly import HOUR, LineHour, SlotHour, StationHour
-from service.domain.sums import are_whole, summed
+from service.domain.sums import summed
 
 
 def hour(number: int, line: str = "L3", **more: object) -> LineHour:
     station = StationHour(
+        worked_ms=1_000_000,
         stood_ms={"supply": 60_000, "fault": 30_000, "held": 500_000},
         stops={"supply": 2, "held": 9},
         slots={"F07": SlotHour(part="R-10K", kind="tape", placed=100, lost=4, stood_ms=60_000, stops=2)},
@@ -25,6 +26,7 @@ def test_whole_hours_add_up_and_being_held_is_nobodys_loss() -> None:
     sums = summed([hour(1), hour(2), hour(2, "L4"), hour(3)], HOUR, 3 * HOUR)
     assert (sums.stood_ms, sums.stops) == ({"supply": 180_000, "fault": 90_000}, {"supply": 6})
     assert (sums.lost_ms, sums.panels, sums.opened, sums.messages) == (270_000, 30, 3, 9)
+    assert sums.worked_ms == 3_000_000
     slot = sums.slots["L3", "P1", "F07"]
     assert (slot.part, slot.placed, slot.lost, slot.stood_ms, slot.stops) == ("R-10K", 200, 8, 120_000, 4)
 
@@ -50,10 +52,3 @@ def test_the_sums_of_pieces_are_the_sum_of_the_whole() -> None:
         whole = summed(hours, 0, 24 * HOUR)
         assert sum(each.panels or 0 for each in pieces) == pytest.approx(whole.panels)
         assert sum(each.lost_ms for each in pieces) == pytest.approx(whole.lost_ms)
-
-
-def test_a_time_is_whole_when_every_hour_of_it_was_rolled_up() -> None:
-    hours = [hour(1), hour(2, "L4"), hour(4)]
-    assert are_whole(hours, HOUR + 1, 3 * HOUR)
-    assert not are_whole(hours, HOUR, 3 * HOUR + 1)
-    assert not are_whole(hours, HOUR - 1, 2 * HOUR)

@@ -50,7 +50,7 @@ def told(found: Notice, language: Language = ENGLISH) -> dict[str, list[str]]:
 
 def before(number: int, *, supply: float, shift: str = "T06:00") -> MemoryHours:
     """Hours of so many shifts of those times, the newest the day before."""
-    hours = MemoryHours()
+    hours = MemoryHours(until=local("2026-03-04T09:00"))
     for day in range(1, number + 1):
         begin = local(f"2026-03-0{4 - day}{shift}" if day < 4 else f"2026-02-{32 - day}{shift}")
         hours.kept += [hour(begin + n * HOUR, supply=supply * day) for n in range(8)]
@@ -118,12 +118,21 @@ def test_it_says_what_was_lost_why_and_how_that_is_beside_the_last_five_shifts()
 def test_without_figures_of_shifts_before_there_is_no_comparison_yet() -> None:
     outbox = MemoryOutbox()
     hours = before(1, supply=1.0)
-    hours.kept.pop()  # an hour of it is missing
+    del hours.kept[0]  # it begins in the middle of the shift
     digests(outbox, review=Reviewed(supply=2.0), hours=hours).look(TWO)
     assert told(sent(outbox)[0])["Lost, and why"] == [
         "supply out: 16 min, 24 stops",
         "No comparison yet: no shift before has figures.",
     ]
+
+
+def test_a_shift_in_which_nothing_was_made_is_no_comparison() -> None:
+    outbox, hours = MemoryOutbox(), before(5, supply=0.5)
+    day_off = {local(f"2026-03-03T{clock:02d}:00") for clock in range(6, 14)}
+    hours.kept = [each for each in hours.kept if each.begin not in day_off]
+    digests(outbox, review=Reviewed(supply=2.0), hours=hours).look(TWO)
+    last = told(sent(outbox)[0])["Lost, and why"][-1]
+    assert last.startswith("The last 4 shifts of these times lost 14 min on average (8 min to 20 min)")
 
 
 def test_a_shift_that_cannot_be_reviewed_is_handed_over_all_the_same() -> None:
