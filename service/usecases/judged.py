@@ -7,8 +7,9 @@
      "lead": {"asked_panels": {"least", "usual", "most"} | null, "panels": {"p10", "p50", "p90"} | null,
               "lead_ms": {"p10", "p50", "p90"} | null},
      "each": [{"notice", "line", "station", "slot", "part", "kind", "level", "worst", "opened",
-               "asked_panels", "asked_minutes", "given_panels", "given_ms", "until": "empty" | "exchange" | null,
-               "verdict", "late", "taken_by", "taken_ms", "closed", "because"}],
+               "asked_panels", "asked_minutes", "given_panels", "given_ms",
+               "until": "empty" | "exchange" | null, "verdict", "late", "taken_by", "taken_ms", "closed",
+               "because"}],
      "per_person": [{"who", "messages", "hours", "per_hour", "peak_hour", "peak_ten_minutes", "verdict"}],
      "programs": [{"outlet", "messages"}],
      "taken": {"taken", "nobody", "waiting", "median_ms", "p90_ms", "by": [{"who", "taken"}]}}

@@ -29,7 +29,7 @@ from service.domain.warned import given
 from service.domain.world import World
 from service.usecases.judged import forecast_object, plan_objects, warnings_object
 from service.usecases.observe import observe
-from service.usecases.stood import Stood, line_objects, orders_of, stop_objects
+from service.usecases.stood import Stood, line_objects, lost_object, orders_of, stop_objects
 from service.usecases.summed_up import summary
 from service.wire.journal import Manifest, parse_line
 from service.wire.native import Misfit
@@ -91,6 +91,7 @@ def _report(track: Track) -> Json:
         "summary": [],
         "lines": line_objects(stood),
         "stops": stop_objects(stops, zone),
+        "lost": lost_object(stood),
         "warnings": warnings_object(track, warned),
         "losses": losses_objects(losses_of(track), track.policy.review, zone),
         "forecast": forecast_object(track),

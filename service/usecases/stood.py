@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
+from service.domain.lost import SlotLost, lost_by_lines
 from service.domain.making import Made, line_made, made_of
 from service.domain.model import Instant, to_rfc3339
 from service.domain.said import put
@@ -82,6 +83,38 @@ def _stop_object(number: int, stop: Stop, zone: ZoneInfo) -> Json:
 def milliseconds(since: Instant, until: Instant) -> int:
     """By the full milliseconds at both ends, so that those of neighbours add up."""
     return until // 1000 - since // 1000
+
+
+def lost_object(stood: Stood) -> Json:
+    """What the lines lost, each moment once: of a line that of its last station, put down to the stop that
+    began it."""
+    lost = lost_by_lines(stood.stretches, stood.orders)
+    return {
+        "whole_ms": lost.milliseconds,
+        "worked_ms": lost.worked,
+        "by_cause": [{"cause": cause.value, "lost_ms": each} for cause, each in lost.by_cause.items()],
+        "by_slot": [_slot_object(each) for each in lost.by_slot],
+        "by_part": [{"part": part, "lost_ms": each} for part, each in lost.by_part.items()],
+        "by_kind": [{"kind": kind, "lost_ms": each} for kind, each in lost.by_kind.items()],
+        "waterfall": [
+            {"name": each.name, "milliseconds": each.milliseconds, "total": each.total}
+            for each in lost.waterfall
+        ],
+    }
+
+
+def _slot_object(each: SlotLost) -> Json:
+    return {
+        "line": each.line,
+        "station": each.station,
+        "slot": each.slot,
+        "part": each.part,
+        "kind": each.kind,
+        "lost_ms": each.milliseconds,
+        "out_ms": each.out,
+        "exchanged_ms": each.exchanged,
+        "stops": each.stops,
+    }
 
 
 def line_objects(stood: Stood) -> list[Json]:

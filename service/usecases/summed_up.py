@@ -17,6 +17,7 @@ Json = dict[str, Any]
 MOST_LINES = 3
 MOST_SLOTS = 3
 A_MINUTE = 60_000
+A_SECOND = 1000
 _NOT_STOOD = frozenset({"work", Cause.REST, Cause.NO_ORDER, Cause.UNHEARD})
 """What a line isn't blamed for standing in: nobody wanted it to work, or nobody knows."""
 
@@ -33,7 +34,7 @@ def sentences(report: Json) -> list[Said]:
     """The most important first."""
     return [
         *_lines(report["lines"]),
-        _supplies(report["stops"]),
+        *_supplies(report["lost"]),
         *_warnings(report["warnings"]),
         *_losses(report["losses"]),
         *_plans(report["plan"]),
@@ -84,55 +85,45 @@ def _line(line: Json) -> Said:
     return Said("Line {line} stood {time} of {of}: {causes}.", values)
 
 
-# For want of supplies
+# What supplies cost
 
 
-def by_slot(stops: Iterable[Json]) -> list[tuple[Json, int, int]]:
-    """A stop for each slot, the milliseconds that its station stood for it, and how often; the longest
-    first."""
-    stood: dict[tuple[str, ...], int] = defaultdict(int)
-    number: dict[tuple[str, ...], int] = defaultdict(int)
-    one: dict[tuple[str, ...], Json] = {}
-    for stop in stops:
-        if stop["cause"] == Cause.SUPPLY:
-            key = stop["line"], stop["station"], stop["slot"] or ""
-            stood[key] += stop["stood_ms"]
-            number[key] += 1
-            one.setdefault(key, stop)
-    ranked = sorted(stood, key=lambda key: (-stood[key], key))
-    return [(one[key], stood[key], number[key]) for key in ranked]
-
-
-def _supplies(stops: Iterable[Json]) -> Said:
-    found = by_slot(stops)
-    if not found:
-        return Said("No station stood for want of a supply.")
-    total = sum(stood for _, stood, _ in found)
-    values: dict[str, Value] = {
-        "number": sum(number for _, _, number in found),
-        "time": lasted(total),
-        "slots": tuple(_slot(*each) for each in found[:MOST_SLOTS]),
-    }
-    if len(found) <= MOST_SLOTS:
-        return Said(
-            "Once a station stood for want of a supply, {time}: {slots}.",
-            values,
-            many="{number} times a station stood for want of a supply, together {time}: {slots}.",
+def _supplies(lost: Json) -> Iterator[Said]:
+    """As far as lines lost time to them; that no station stood for want of one is worth a word too."""
+    slots = [each for each in lost["by_slot"] if each["lost_ms"] >= A_SECOND]
+    out, exchanged = (sum(each[name] for each in slots) for name in ("out_ms", "exchanged_ms"))
+    if not slots:
+        yield Said(
+            "Supplies cost the lines no time." if lost["whole_ms"] else "Nothing is known of the lines."
         )
-    return Said(
-        "{number} times a station stood for want of a supply, together {time}; most: {slots}.", values
-    )
+        return
+    values: dict[str, Value] = {
+        "time": lasted(out + exchanged),
+        "out": lasted(out),
+        "exchanged": lasted(exchanged),
+        "slots": tuple(_slot(each) for each in slots[:MOST_SLOTS]),
+    }
+    if out and exchanged:
+        yield Said(
+            "Supplies cost {time} ({out} ran out, {exchanged} exchanged in time), most: {slots}.", values
+        )
+    elif out:
+        yield Said("Supplies that ran out cost {time}, most: {slots}.", values)
+    else:
+        yield Said(
+            "No line stood for want of a supply; exchanges in time cost {time}, most: {slots}.", values
+        )
 
 
-def _slot(stop: Json, stood: int, number: int) -> Said:
-    place = " ".join(part for part in (stop["line"], stop["station"], stop["slot"]) if part)
-    values: dict[str, Value] = {"place": place, "part": stop["part"] or "", "time": lasted(stood)}
-    if number > 1:
-        values["times"] = number
-        if stop["part"]:
-            return Said("{place} ({part}) {time} in {times} stops", values)
-        return Said("{place} {time} in {times} stops", values)
-    return Said("{place} ({part}) {time}", values) if stop["part"] else Said("{place} {time}", values)
+def _slot(each: Json) -> Said:
+    place = " ".join(part for part in (each["line"], each["station"], each["slot"]) if part)
+    values: dict[str, Value] = {
+        "place": place,
+        "part": each["part"] or "?",
+        "time": lasted(each["lost_ms"]),
+        "number": each["stops"],
+    }
+    return Said("{place} ({part}) {time}", values, many="{place} ({part}) {time} in {number} stops")
 
 
 # Whether people were warned
