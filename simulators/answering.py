@@ -116,7 +116,7 @@ def answer(
                 by_post[line, event.station].set_out(event.slot, event.at)
     answers = tuple(case.answer(last) for case in cases)
     spans = [span for stand in stands for span in stand.waits(last)]
-    return Answered(answers, len(spans), sum(until - since for since, until in spans))
+    return Answered(answers, len(spans), sum((until - since for since, until in spans), 0.0))
 
 
 def _middle(positions: Mapping[Post, Position]) -> Position:
