@@ -24,6 +24,8 @@ from service.domain.track import Cause, LineTrack, StationTrack, Stop, Stretch, 
 
 __all__ = ["line_order", "stretches"]
 _WAITING = (Cause.HELD, Cause.STARVED)
+_ON_THE_WAY = 2
+"""Takts."""
 
 
 def stretches(track: Track) -> dict[tuple[str, str], list[Stretch]]:
@@ -126,7 +128,7 @@ def _root(piece: Piece, places: Mapping[str, Place]) -> tuple[str, Piece] | None
     seen: set[str] = set()
     while piece.cause in _WAITING and piece.neighbour is not None and piece.neighbour not in seen:
         seen.add(piece.neighbour)
-        other = _longest(places[piece.neighbour].pieces, piece)
+        other = _longest(places[piece.neighbour], piece)
         if other is None:
             return None
         if other.cause not in _WAITING:
@@ -135,12 +137,14 @@ def _root(piece: Piece, places: Mapping[str, Place]) -> tuple[str, Piece] | None
     return None
 
 
-def _longest(pieces: Sequence[Piece], during: Piece) -> Piece | None:
-    """The one that stood for most of that time; a station that waits for the one that waits isn't why."""
+def _longest(place: Place, during: Piece) -> Piece | None:
+    """The one that it stood for longest in that time or shortly before: panels on the way between both
+    delay what follows from a stop. That it waits for the one that waits isn't why."""
     back = Cause.STARVED if during.cause is Cause.HELD else Cause.HELD
+    since = during.since - _ON_THE_WAY * round(place.run.usual or 0.0)
     overlaps = [
-        (min(each.until, during.until) - max(each.since, during.since), -number, each)
-        for number, each in enumerate(pieces)
-        if each.since < during.until and each.until > during.since and each.cause is not back
+        (min(each.until, during.until) - max(each.since, since), -number, each)
+        for number, each in enumerate(place.pieces)
+        if each.since < during.until and each.until > since and each.cause is not back
     ]
     return max(overlaps)[2] if overlaps else None
