@@ -12,7 +12,7 @@ from service.domain.events import SupplyMessage
 from service.domain.model import Instant
 from service.domain.notices import Told
 from service.domain.policy import SlotRule
-from service.domain.state import SlotState, StationState
+from service.domain.state import SlotState, StationState, SupplyState
 from service.domain.trays import Filling
 from service.domain.world import World, touch_supply
 
@@ -24,6 +24,7 @@ def apply(world: World, station: StationState, message: SupplyMessage, at: Insta
     filling, passed = stacks.filling_of(slot, rule, message.trays), stacks.passed(slot)
     known = world.supplies.get(message.supply) if message.supply is not None else None
     was = None if known is None else known.where
+    _look_at(world, known)
     brings = known is not None and (known.where is not None or known.stock is not None)
     told = refills.apply(world, station, _with_quantity(message, filling, brings=brings), at)
     if told is None:
@@ -37,6 +38,13 @@ def apply(world: World, station: StationState, message: SupplyMessage, at: Insta
     if was is not None and was != (station.line, station.station, slot.name):
         told += _settle_at(world, was, at, message.by)
     return told
+
+
+def _look_at(world: World, known: SupplyState | None) -> None:
+    """Where a supply leaves another slot, what was promised of that is judged by what was known until now."""
+    slot = None if known is None else opened.slot_of(world, known)
+    if slot is not None and known is not None and known.where is not None:
+        world.sight(world.stations[known.where[:2]], slot)
 
 
 def undone(world: World, line: str, station: str, message: SupplyMessage, at: Instant) -> list[Told] | None:

@@ -48,6 +48,17 @@ class Learned(msgspec.Struct, array_like=True):
     ends: dict[str, list[End]] = {}
     finished: int = 0
     version: int = 0
+    settled: dict[str, list[End]] | None = None
+
+    @property
+    def ruling(self) -> dict[str, list[End]]:
+        """The ends that laws follow."""
+        return self.ends if self.settled is None else self.settled
+
+    def step(self, by: int = 1) -> None:
+        """From now on laws follow every end there is."""
+        self.version += by
+        self.settled = None
 
 
 class Outcome(msgspec.Struct, array_like=True, frozen=True):

@@ -69,7 +69,7 @@ class Memory:
             return known[1]
         if len(self._laws) >= _MOST_DERIVED:
             self._laws.clear()
-        ends = of_kind.ends.get(basis, ()), () if of_part is None else of_part.ends.get(basis, ())
+        ends = of_kind.ruling.get(basis, ()), () if of_part is None else of_part.ruling.get(basis, ())
         law = learning.law_of(kind, basis, declared, *ends)
         self._laws[key] = stamp, law
         return law
@@ -99,21 +99,25 @@ class Memory:
         self.learned[law_key(kind)] = of_kind
         if of_part is None and part is not None and len(self.learned) < MOST_PARTS:
             of_part = self.learned[law_key(kind, part)] = Learned(kind, part)
-            of_kind.version += 1  # who has this part must look again
+            of_kind.step()  # who has this part must look again
         dropped = self._note(of_kind, basis, end), [] if of_part is None else self._note(of_part, basis, end)
         return Booked(kind, part, basis, end, dropped)
 
     def _note(self, learned: Learned, basis: str, end: End) -> list[End]:
         """What it must drop for the end is given back."""
+        by = learning.steps(learned.finished + 1) - learning.steps(learned.finished)
+        if not by and learned.settled is None:
+            # A law is asked for at any time, also by a copy that has just begun: it mustn't matter when.
+            learned.settled = {each: list(ends) for each, ends in learned.ends.items()}
         ends = learned.ends.setdefault(basis, [])
         known = list(ends)
         ends.append(end)
         del ends[:-MOST_ENDS]
         if learning.changed(ends, basis):
             del ends[: -learning.LATELY]
-        before = learning.steps(learned.finished)
         learned.finished += 1
-        learned.version += learning.steps(learned.finished) - before
+        if by:
+            learned.step(by)
         self.touched.add(law_key(learned.kind, learned.part))
         return known[: len(known) + 1 - len(ends)]
 
@@ -129,7 +133,7 @@ class Memory:
             if not learned.ends[booked.basis]:
                 del learned.ends[booked.basis]
             learned.finished -= 1
-            learned.version += 1
+            learned.step()
             self.touched.add(law_key(learned.kind, learned.part))
 
     def record(self, kind: str | None) -> Record:
@@ -154,6 +158,11 @@ class Memory:
         self._blank.pop(key, None)
         self.records.pop(key, None)
 
+    def derive_anew(self) -> None:
+        """What is remembered was put back: a version may come again for other ends."""
+        self._laws.clear()
+        self._beliefs.clear()
+
     def encoded(self, key: str) -> bytes:
         return _encode(self.learned[key] if key.startswith("law/") else self.records[key])
 
@@ -167,4 +176,4 @@ def _stamp(of_kind: Learned, of_part: Learned | None) -> _Stamp:
 
 def _all_ends(learned: Learned) -> list[End]:
     """Of every basis: what is lost doesn't depend on what was said to be there."""
-    return [end for ends in learned.ends.values() for end in ends]
+    return [end for ends in learned.ruling.values() for end in ends]

@@ -35,10 +35,7 @@ def judge_slot(
     ``by_count``: nothing but a count can have changed anything."""
     sights = world.sights_of(station)
     told: list[Told] = []
-    for name in world.sight(station, slot).group:
-        if name in station.slots:
-            world.sight(station, station.slots[name])
-    if sights[slot.name].group:
+    if world.sight(station, slot).group:
         slot, others = _speaker(station, sights[slot.name])
         for other in others:
             told += _noted(world, station, other, _close(world, station, other, notices.BETTER, at))

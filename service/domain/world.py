@@ -120,9 +120,12 @@ class World:
         return sight
 
     def sight(self, station: StationState, slot: SlotState) -> Sight:
-        """The sight of a slot, taken anew where more was learned since."""
-        known = self.sights_of(station)[slot.name]
-        return self.look(station, slot) if known.is_stale else known
+        """The sight of a slot; where more was learned since, its own and its mates' are taken anew."""
+        sights = self.sights_of(station)
+        for name in (*sights[slot.name].group, slot.name):
+            if name in station.slots and sights[name].is_stale:
+                self.look(station, station.slots[name])
+        return sights[slot.name]
 
     def look_again(self, station: StationState) -> None:
         for slot in station.slots.values():
@@ -220,6 +223,7 @@ class World:
             if key in committed:
                 self._read(key, committed[key])
         if any(_rank(key) == 0 for key in wanted):
+            self.memory.derive_anew()
             for station in self.stations.values():
                 self.look_again(station)
         self.touched.difference_update(wanted)
