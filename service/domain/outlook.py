@@ -7,6 +7,7 @@ panels into parts (orders ahead, usage, the panel in work) and asks ``depletion`
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 from itertools import count
@@ -60,6 +61,16 @@ def parts_needed(horizon: Horizon, panels: float) -> float:
     return max(parts + panels * horizon.usage, 0.0)
 
 
+class Ahead(Sequence[Horizon]):
+    """Ways that know what the next panels need before they are worked out."""
+
+    __slots__ = ()
+
+    @abstractmethod
+    def parts_needed(self, panels: float) -> Sequence[float]:
+        """Of so many panels, on each of them, to the same last bit."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
     """One slot as the forecast sees it: what is needed, and what ``depletion.chance_short_one`` wants.
@@ -73,11 +84,17 @@ class Question:
     a: float
     b: float
     blind: float
-    paths: tuple[Horizon, ...] = ()
+    paths: Sequence[Horizon] = ()
 
     @property
     def ways(self) -> tuple[Horizon, ...]:
-        return self.paths or (self.horizon,)
+        return tuple(self.paths) or (self.horizon,)
+
+    def parts_needed(self, panels: float) -> Sequence[float]:
+        """Of so many panels, on each way."""
+        if isinstance(self.paths, Ahead):
+            return self.paths.parts_needed(panels)
+        return [parts_needed(way, panels) for way in self.ways]
 
 
 _WAYS = ("most", "rates", "usage")
@@ -182,10 +199,13 @@ def chance_due(question: Question, lead: int, needed: int | None) -> float:
     if panels <= 0:
         return 0.0
     of = question
-    chance = 0.0
-    for way in of.ways:
-        chance += chance_short_one(parts_needed(way, panels), of.left, of.weight, of.a, of.b, of.blind)
-    return round(chance / len(of.ways) * 1e6) / 1e6
+    chance, known = 0.0, dict[float, float]()
+    needs = of.parts_needed(panels)
+    for need in needs:
+        if need not in known:
+            known[need] = chance_short_one(need, of.left, of.weight, of.a, of.b, of.blind)
+        chance += known[need]
+    return round(chance / len(needs) * 1e6) / 1e6
 
 
 def chances_due(questions: Questions, lead: Floats, needed: Floats) -> Floats:

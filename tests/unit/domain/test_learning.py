@@ -144,6 +144,13 @@ def test_a_part_that_loses_more_than_its_kind_starts_higher(chance):
     assert belief_of("tape", kind, part[:10]).odds == pytest.approx(0.004, rel=0.25), "too few to say"
 
 
+def test_what_a_part_taught_can_be_stored():
+    """An end keeps what was expected of its losses, and only plain numbers are written down."""
+    ends = [End(at=0, declared=4000, counted=4000, empty=True, lost=20 + each) for each in range(30)]
+    belief = belief_of("tape", ends, ends)
+    assert {type(each) for each in (belief.a, belief.b)} == {float}
+
+
 def test_where_nobody_reports_losses_what_is_missing_at_the_end_stands_for_them():
     ends = [End(at=0, declared=4000, counted=3960, empty=True)] * 60
     assert belief_of("tape", ends, ()).odds == pytest.approx(40 / 3960, rel=0.02)

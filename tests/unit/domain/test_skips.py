@@ -120,6 +120,22 @@ def test_the_ways_are_the_quantiles_of_what_was_skipped_at_moments_like_this():
     assert np.abs(skipped - expected).max() < 0.15
 
 
+@pytest.mark.parametrize("size", [1, 6, 19, 25, 155, 400, 2400])
+def test_the_next_panels_need_the_same_to_the_last_bit_before_the_ways_are_worked_out(size):
+    known = noted(batches(np.random.default_rng(size), size, bad=0.4)) or bytes([9] * size)
+    horizon = Horizon(steps=((3.0, 18.3), (40.0, 0.5)), usage=12.25, taken=3.0)
+    for panels in (*range(1, 25), 50, 51, 150, 151, 400):
+        whole = [parts_needed(way, panels) for way in skips.paths(horizon, known)]
+        assert skips.Paths(horizon, known).parts_needed(panels) == whole
+
+
+@pytest.mark.parametrize("size", [1, 2, 19, 20, 21, 300, 2400])
+def test_quantiles_are_those_of_numpy_to_the_last_bit(size):
+    values = np.random.default_rng(size).normal(size=size)
+    expected = np.quantile(values, (np.arange(7) + 0.5) / 7)
+    assert skips._quantiles(values).tolist() == expected.tolist()
+
+
 @pytest.mark.parametrize(("bad", "seed"), [(0.10, 11), (0.35, 12)])
 def test_the_interval_holds_the_truth_as_often_as_it_says_and_better_than_without(bad, seed):
     """Made-up batches (seeded): 400 moments, a supply known to the part that lasts some 60 panels. Absolute
