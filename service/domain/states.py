@@ -138,10 +138,13 @@ def trials_of(recipes: Sequence[RecipeSet], patterns: Sequence[str], until: Inst
 def line_stretches(by_station: Mapping[str, Sequence[Stretch]], order: Sequence[str]) -> list[Stretch]:
     """The line's time: that of its last station, because what leaves the line is what it makes. Where that
     one had no work, the stop that cut it off says why the line lost the time."""
-    heard = [station for station in order if by_station.get(station)]
-    if not heard:
-        return []
-    return [_explained(stretch, by_station) for stretch in by_station[heard[-1]]]
+    last = last_of(by_station, order)
+    return [] if last is None else [_explained(stretch, by_station) for stretch in by_station[last]]
+
+
+def last_of(by_station: Mapping[str, Sequence[Stretch]], order: Sequence[str]) -> str | None:
+    """The station that speaks for the line: the last one of which there is a time."""
+    return next((station for station in reversed(order) if by_station.get(station)), None)
 
 
 def _explained(stretch: Stretch, by_station: Mapping[str, Sequence[Stretch]]) -> Stretch:

@@ -17,7 +17,7 @@ import msgspec
 
 from service.domain.events import JournalEntry
 from service.domain.hourly import hours_of
-from service.domain.losses import losses_of
+from service.domain.losses import Usual, losses_of
 from service.domain.losses_shown import losses_objects
 from service.domain.model import Instant, to_rfc3339
 from service.domain.notices import Told
@@ -31,6 +31,7 @@ from service.usecases.judged import forecast_object, plan_objects, warnings_obje
 from service.usecases.observe import observe
 from service.usecases.stood import Stood, line_objects, lost_object, orders_of, stop_objects
 from service.usecases.summed_up import summary
+from service.usecases.taught import Taught
 from service.wire.journal import Manifest, parse_line
 from service.wire.native import Misfit
 
@@ -52,15 +53,15 @@ def review(
 ) -> Json:
     """Of ``line`` alone, or of all. ``progress`` hears how many entries were read. ``Unfit``: a line of the
     recording isn't ours; ``NothingThere``: no such line, or no entry in that time."""
-    first_and_last, last_line = _Moments(), _LastLine(lines)
-    track = observe(last_line, since=since, until=until, watch=[first_and_last], progress=progress)
+    first_and_last, last_line, taught = _Moments(), _LastLine(lines), Taught()
+    track = observe(last_line, since=since, until=until, watch=[first_and_last, taught], progress=progress)
     if track.entries == 0:
         raise NothingThere("the recording has no entry in that time")
     if line is not None:
         if line not in track.lines:
             raise NothingThere(f"no line {line!r} in that time; there are {', '.join(sorted(track.lines))}")
         track = _only(track, line)
-    found = _report(track)
+    found = _report(track, taught.usual)
     found["recording"] = {
         "entries": track.entries,
         "messages": track.messages,
@@ -72,7 +73,7 @@ def review(
     return plain
 
 
-def _report(track: Track) -> Json:
+def _report(track: Track, usual: Usual) -> Json:
     zone = ZoneInfo(track.policy.timezone)
     stood = Stood(track, stretches(track), orders_of(track))
     stops, warned = stood.stops(), given(track)
@@ -93,7 +94,7 @@ def _report(track: Track) -> Json:
         "stops": stop_objects(stops, zone),
         "lost": lost_object(stood),
         "warnings": warnings_object(track, warned),
-        "losses": losses_objects(losses_of(track), track.policy.review, zone),
+        "losses": losses_objects(losses_of(track, usual=usual), track.policy.review, zone),
         "forecast": forecast_object(track),
         "plan": plan_objects(plans),
         "hours": [msgspec.to_builtins(each) for each in hours_of(track, stood.stretches, stood.orders)],

@@ -17,7 +17,7 @@ from service.domain.lost import SlotLost, lost_by_lines
 from service.domain.making import Made, line_made, made_of
 from service.domain.model import Instant, to_rfc3339
 from service.domain.said import put
-from service.domain.states import line_stretches, mapping_for, trials_of
+from service.domain.states import last_of, line_stretches, mapping_for, trials_of
 from service.domain.stops import line_order
 from service.domain.times import times_object, times_of
 from service.domain.track import LineTrack, StationTrack, Stop, Stretch, Track
@@ -129,7 +129,10 @@ def _line_object(stood: Stood, name: str) -> Json:
         for station in order
     }
     whole = line_stretches(by_station, order)
-    times = {station: _times(track, line, station, by_station[station], made[station]) for station in order}
+    times = {
+        station: _times(track, line, station, by_station[station], made[station], station)
+        for station in order
+    }
     total = line_made([made[station] for station in order])
     return {
         "line": name,
@@ -140,7 +143,10 @@ def _line_object(stood: Stood, name: str) -> Json:
             **{station: [_stretch(each) for each in by_station[station]] for station in order},
         },
         "whole": [_stretch(each) for each in whole],
-        "times": {"stations": times, "line": _times(track, line, None, whole, total)},
+        "times": {
+            "stations": times,
+            "line": _times(track, line, None, whole, total, last_of(by_station, order)),
+        },
         "orders": [
             {
                 "at": to_rfc3339(each.at),
@@ -156,12 +162,18 @@ def _line_object(stood: Stood, name: str) -> Json:
 
 
 def _times(
-    track: Track, line: LineTrack, station: str | None, stretches: Sequence[Stretch], made: Made
+    track: Track,
+    line: LineTrack,
+    station: str | None,
+    stretches: Sequence[Stretch],
+    made: Made,
+    speaks: str | None,
 ) -> Json | None:
+    """Of a ``station``, else of the line; ``speaks``: the station whose recipes rule."""
     if not stretches:
         return None
     rules = track.policy.review
-    recipes = line.stations[station].recipes if station is not None else []
+    recipes = [] if speaks is None else line.stations[speaks].recipes
     times = times_of(
         stretches,
         mapping_for(track.policy, line.line, station),
