@@ -25,6 +25,7 @@ MOST = 6
 """Rows of a section."""
 FEW_LINES = 3
 """Lines that are named in a headline."""
+A_SECOND = 1000
 A_MINUTE = 60_000
 """Milliseconds: less than that isn't worth a row or a difference."""
 
@@ -98,7 +99,7 @@ def _causes(lost: Sums, before: Sequence[Sums]) -> list[Said]:
             "stops": _stops(lost.stops.get(cause, 0.0)),
         }
         if before:
-            values["usual"] = lasted(_mean([each.stood_ms.get(cause, 0.0) for each in before]))
+            values["usual"] = _or_none(_mean([each.stood_ms.get(cause, 0.0) for each in before]))
             rows.append(Said("{cause}: {time}, {stops}; usually {usual}", values))
         else:
             rows.append(Said("{cause}: {time}, {stops}", values))
@@ -112,8 +113,8 @@ def _compared(lost: Sums, before: Sequence[Sums]) -> list[Said]:
     usual = _mean(each)
     values: dict[str, Value] = {
         "number": len(before),
-        "usual": lasted(usual),
-        "least": lasted(min(each)),
+        "usual": _or_none(usual),
+        "least": _or_none(min(each)),
         "most": lasted(max(each)),
         "change": _change(lost.lost_ms, usual),
     }
@@ -206,7 +207,7 @@ def _week_causes(now: Sums, then: Sums | None) -> list[Said]:
             "time": lasted(stood),
             "cause": CAUSES[cause],
             "stops": _stops(now.stops.get(cause, 0.0)),
-            "before": lasted(before),
+            "before": _or_none(before),
         }
         if then is None:
             rows.append(Said("{cause}: {time}, {stops}", values))
@@ -310,6 +311,10 @@ def _lines(lines: Sequence[str]) -> Said:
 
 def _stops(stops: float) -> Said:
     return Said("1 stop", {"number": round(stops)}, many="{number} stops")
+
+
+def _or_none(milliseconds: float) -> Said:
+    return lasted(milliseconds) if milliseconds >= A_SECOND else Said("nothing")
 
 
 def _mean(values: Sequence[float]) -> float:

@@ -106,7 +106,7 @@ def test_it_says_what_was_lost_why_and_how_that_is_beside_the_last_five_shifts()
     assert parts[""] == ["L3, 06:00 to 14:00: 24 min lost to stops."]
     assert parts["Lost, and why"] == [
         "supply out: 16 min, 24 stops; usually 12 min",
-        "fault: 8 min, 8 stops; usually 0 s",
+        "fault: 8 min, 8 stops; usually nothing",
         "The last 5 shifts of these times lost 12 min on average (4 min to 20 min): 12 min more this time.",
     ]
     assert parts["Where most was lost"] == [
