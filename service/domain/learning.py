@@ -148,7 +148,7 @@ def belief_of(kind: str | None, of_kind: Sequence[End], of_part: Sequence[End]) 
     if len(lost) < ENOUGH:
         return start
     mean = (lost.sum() + start.a) / (placed.sum() + start.b)
-    return Belief(start.a, start.a / mean)
+    return Belief(start.a, start.a / float(mean))
 
 
 def _losses(ends: Sequence[End]) -> tuple[Floats, Floats]:
