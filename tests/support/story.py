@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from service.domain import floor, judge
-from service.domain.events import PersonAct, Readied, SupplyCare, TimePassed
+from service.domain.events import Message, PersonAct, Readied, SupplyCare, TimePassed
 from service.domain.judge import Case
 from service.domain.model import SECOND, Instant, Notice, from_datetime, to_datetime
 from service.domain.notices import Told
@@ -20,7 +20,7 @@ from service.domain.policy import Policy
 from service.domain.sight import Sight
 from service.domain.state import SlotState, StationState
 from service.domain.world import World
-from service.wire.native import read_message, read_topic
+from service.wire.native import Address, read_message, read_topic
 
 START = from_datetime(datetime(2026, 3, 2, 6, 0, tzinfo=UTC))
 MINUTE = 60.0
@@ -64,7 +64,12 @@ class Story:
         """Any message on any topic below ``floor``; each takes a microsecond, as in the journal."""
         payload = message if isinstance(message, bytes) else json.dumps(message).encode()
         address = read_topic(f"floor/{topic}".encode(), "floor")
-        event = read_message(address, payload)
+        return self.happen(address, read_message(address, payload), payload, retained=retained)
+
+    def happen(
+        self, address: Address, event: Message, payload: bytes = b"", *, retained: bool = False
+    ) -> list[Told] | None:
+        """Any event; ``payload`` is how it was said, where it was."""
         self.now += 1
         return self._heard(
             floor.apply(
@@ -211,20 +216,18 @@ class Story:
         self, part: str, supplies: int, *, kind: Any = None, by: str = "Ines", line: str | None = None
     ) -> list[Told] | None:
         """Somebody ticks that so many supplies of a part stand ready."""
-        self.now += 1
         tick = Readied(part=part, kind=kind, supplies=supplies, by=by)
-        return self._heard(floor.apply(self.world, tick, line=line or self.line, station=None, at=self.now))
+        return self.happen(Address("ready", line or self.line, None), tick)
 
     def care(self, supply: str, change: Any, *, ago: float = 0.0, **more: Any) -> list[Told] | None:
         """Somebody opened, dried or baked a supply, so many seconds ago."""
-        self.now += 1
-        at = to_datetime(self.now - round(ago * SECOND)) if ago else None
+        at = to_datetime(self.now + 1 - round(ago * SECOND)) if ago else None
         said = SupplyCare(supply=supply, change=change, at=at, **{"by": "Ines"} | more)
-        return self._heard(floor.apply(self.world, said, line="", station=None, at=self.now))
+        return self.happen(Address("care", "", None), said)
 
     def pass_time(self, seconds: float = 0.0) -> list[Told] | None:
-        self.later(seconds)
-        return self._heard(floor.apply(self.world, TimePassed(), line="", station=None, at=self.now))
+        self.later(seconds - 1e-6)
+        return self.happen(Address("time", "", None), TimePassed())
 
     def set_policy(self, policy: Policy) -> list[Told] | None:
         self.now += 1
@@ -266,8 +269,7 @@ class Story:
         )
 
     def _act(self, act: PersonAct) -> list[Told] | None:
-        self.now += 1
-        return self._heard(floor.apply(self.world, act, line=self.line, station=None, at=self.now))
+        return self.happen(Address("person", self.line, self.station_name), act)
 
     def _heard(self, told: list[Told] | None) -> list[Told] | None:
         self.told += told or []
