@@ -56,11 +56,11 @@ def items(archive: Archive, *, since: Instant | None, until: Instant | None) -> 
         else:
             if not begun:
                 begun = True
-                yield _start_state(world, position, at)
+                yield start_state(world, position, at)
             yield number, entry
         position += 1
     if not begun:
-        yield _start_state(world, position, at)
+        yield start_state(world, position, at)
 
 
 def _before(archive: Archive, since: Instant | None) -> tuple[int, World, Instant]:
@@ -77,7 +77,7 @@ def _before(archive: Archive, since: Instant | None) -> tuple[int, World, Instan
     return position, World.from_states(states), at
 
 
-def _start_state(world: World, position: int, at: Instant) -> StartState:
+def start_state(world: World, position: int, at: Instant) -> StartState:
     """Everything in the order of its names, however it came to be known: a copy's export begins alike."""
     stays, memory = world.stays, world.memory
     return StartState(
