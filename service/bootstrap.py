@@ -12,7 +12,6 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
-from functools import partial
 
 import structlog
 
@@ -28,10 +27,11 @@ from service.ports import NewDelivery, StoreError
 from service.pulse import STUCK_AFTER, Pulse, Watchdog
 from service.reign import Parts, Reign
 from service.report import Report
+from service.reviews import Reviews
 from service.settings import Settings
 from service.store import Store, open_store
 from service.telemetry import Metrics
-from service.timetable import Timetable, figures_of
+from service.timetable import Timetable
 from service.usecases.asks import Passing, Tray
 from service.usecases.budget import Budget, readers
 from service.usecases.charge import Charge
@@ -144,12 +144,13 @@ class Service:
             say=self._say,
             ready=lambda: not self.not_ready(),
         )
+        self.reviews = Reviews(settings.store.url.get_secret_value(), settings.site.name)
         self.timetable = Timetable(
             settings=settings,
             store=self.store,
             showing=self.shown,
             budget=self.budget,
-            review=partial(figures_of, self.store, settings.site.name),
+            reviews=self.reviews,
             reign=lambda: self.reign,
             heart=self.heart,
             report=self.report,
@@ -309,6 +310,7 @@ class Service:
         self.hub.close()
         self.watchdog.stop()
         self.timetable.stop()
+        self.reviews.stop()
         self.news.stop()
         self.follower.stop()
         self.passing.stopped.set()

@@ -14,6 +14,10 @@ class NotReviewed(Exception):
     """A time can't be reviewed; the text says why."""
 
 
+class NothingToReview(NotReviewed):
+    """Nothing was heard in that time."""
+
+
 class TooManyReviews(NotReviewed):
     """So many times wait to be reviewed that one more is refused."""
 

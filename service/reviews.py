@@ -23,7 +23,7 @@ import msgspec
 from service.desk import Unfit
 from service.domain.model import Instant
 from service.ports import StoreError, StoreRevisionError
-from service.reviewing import NotReviewed, Progress, TooManyReviews
+from service.reviewing import NothingToReview, NotReviewed, Progress, TooManyReviews
 from service.store import open_store
 from service.usecases.export import export
 from service.usecases.review import NothingThere, review
@@ -44,6 +44,7 @@ class _Job:
     entries: int = 0
     report: bytes | None = None
     problem: str | None = None
+    empty: bool = False
     over: threading.Event = field(default_factory=threading.Event)
 
 
@@ -84,7 +85,7 @@ class Reviews:
         if found is None and job is not None:
             job.over.wait()
             if job.report is None:
-                raise NotReviewed(job.problem)
+                raise _why(job)
             found = job.report
         return _unpacked(found or b"")
 
@@ -107,7 +108,7 @@ class Reviews:
         job = self._known.get(key)
         if job is not None and job.problem is not None:
             del self._known[key]
-            raise NotReviewed(job.problem)
+            raise _why(job)
         return None
 
     def _begin(self, key: Key) -> _Job:
@@ -211,10 +212,14 @@ def _hear(job: _Job, said: bytes) -> None:
     kind, _, rest = said.rstrip(b"\n").partition(b" ")
     if kind == b"read":
         job.entries = int(rest)
-    elif kind == b"wrong":
-        job.problem = json.loads(rest)
+    elif kind in (b"wrong", b"nothing"):
+        job.problem, job.empty = json.loads(rest), kind == b"nothing"
     elif kind == b"report" and job.problem is None:
         job.report = zlib.compress(rest, 6)
+
+
+def _why(job: _Job) -> NotReviewed:
+    return (NothingToReview if job.empty else NotReviewed)(job.problem)
 
 
 def _unpacked(report: bytes) -> Json:
@@ -238,7 +243,9 @@ def _work() -> None:
 
     try:
         report = _reviewed(task, lambda read: say(b"read", str(read).encode()))
-    except (NothingThere, StoreError, StoreRevisionError, Unfit) as problem:
+    except NothingThere as nothing:
+        say(b"nothing", json.dumps(str(nothing)).encode())
+    except (StoreError, StoreRevisionError, Unfit) as problem:
         say(b"wrong", json.dumps(str(problem)).encode())
     except Exception as defect:  # whoever asked must hear of it; the store's address is in none of them
         say(b"wrong", json.dumps(f"{type(defect).__name__}: {defect}").encode())

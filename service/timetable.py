@@ -9,30 +9,27 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
+from functools import partial
 from typing import Any
 from zoneinfo import ZoneInfo
 
-import msgspec
 import structlog
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.base import BaseTrigger
 
-from service.domain.hourly import HOUR, LineHour, hours_of
-from service.domain.line_order import line_order
+from service.domain.hourly import HOUR, LineHour
 from service.domain.model import SECOND, Instant, from_datetime, to_datetime
-from service.domain.stops import stretches
 from service.heart import Heart
 from service.lease import LeaseLost
 from service.ports import NewDelivery, StoreError
 from service.reign import Reign
 from service.report import Report
+from service.reviewing import NothingToReview, Reviewing, TooManyReviews
 from service.sent import Budgeting
 from service.settings import Settings
 from service.store import Store
 from service.usecases.budget import readers
 from service.usecases.digests import Digests, Rule, Showing
-from service.usecases.export import export
-from service.usecases.observe import observe
 from service.usecases.rollup import AT_ONCE, RollUp
 
 DAY: Instant = 24 * HOUR
@@ -65,7 +62,7 @@ class OnSiteTime(BaseTrigger):  # type: ignore[misc]
 
 class Timetable:
     """``start`` once, ``stop`` at the end. ``reign`` gives our time in charge, ``beat`` says that the ticker
-    moves, ``review`` makes the report of a time."""
+    moves."""
 
     def __init__(
         self,
@@ -74,7 +71,7 @@ class Timetable:
         store: Store,
         showing: Showing,
         budget: Budgeting,
-        review: Callable[[Instant, Instant], Mapping[str, Any]],
+        reviews: Reviewing,
         reign: Callable[[], Reign | None],
         heart: Heart,
         report: Report,
@@ -83,7 +80,7 @@ class Timetable:
     ) -> None:
         self._settings, self._store, self._report = settings, store, report
         self._reign, self._heart, self._beat, self._clock = reign, heart, beat, clock
-        policy = settings.policy()
+        policy, review = settings.policy(), partial(figures_of, reviews)
         self.rollup = RollUp(
             hours=store.hours,
             archive=store.archive,
@@ -208,9 +205,11 @@ class Timetable:
         return contextlib.suppress(StoreError, LeaseLost)
 
 
-def figures_of(store: Store, site: str, since: Instant, until: Instant) -> Mapping[str, Any]:
-    """The hours of a time, without the rest of a review."""
-    track = observe(export(store.archive, site, since=since, until=until), since=since, until=until)
-    wanted = track.policy.review
-    orders = {name: line_order(line, wanted.stations_of(name)) for name, line in track.lines.items()}
-    return {"hours": msgspec.to_builtins(hours_of(track, stretches(track), orders))}
+def figures_of(reviewing: Reviewing, since: Instant, until: Instant) -> Mapping[str, Any]:
+    """The report of a time; of one in which nothing was heard there are no figures."""
+    try:
+        return reviewing.make(since, until)
+    except NothingToReview:
+        return {"hours": []}
+    except TooManyReviews as many:
+        raise StoreError(str(many)) from None  # the same: nothing is wrong with that time, only later

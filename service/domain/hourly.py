@@ -1,6 +1,7 @@
 """What one hour of a line was like, in figures that are kept for ever.
 
-Pure: reckoned from what was seen and from why stations stood. Hours are those of UTC, so that each has 3600
+Pure: reckoned from what was seen and from why stations stood. What the line lost is the time of its last
+station, put down to the stop that began it, as in ``lost``. Hours are those of UTC, so that each has 3600
 seconds; whoever wants a shift adds up the hours that lie in it, and the shares of those at its edges.
 """
 
@@ -12,30 +13,32 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 import msgspec
 
 from service.domain.history import Outcome
+from service.domain.lost import SUPPLIES
 from service.domain.model import SECOND, Change, Instant
-from service.domain.track import Cause, Counted, LineTrack, Stop, Stretch, Track
+from service.domain.states import line_stretches
+from service.domain.track import Cause, Counted, LineTrack, StationTrack, Stop, Stretch, Track
 
 HOUR: Instant = 3600 * SECOND
-OWN = frozenset({Cause.SUPPLY, Cause.FAULT, Cause.EXCHANGE, Cause.UNKNOWN})
-"""The causes of stops that cost the line time by the station itself, as ``Stop.blamed`` has it."""
 Place = tuple[str, str]
 
 
 class SlotHour(msgspec.Struct, frozen=True, omit_defaults=True, kw_only=True):
-    """A slot that lost parts or made its station stand. ``lost`` ``None``: nobody said. ``stood_ms``: of the
-    station, for want of this supply."""
+    """A slot that lost parts or for whose supply the station stood. ``lost`` ``None``: nobody said.
+    ``cost_ms`` of the line's time, because its supply was out or exchanged; ``stops`` of the station for
+    that."""
 
     part: str | None = None
     kind: str | None = None
     placed: int = 0
     lost: int | None = None
-    stood_ms: int = 0
+    cost_ms: int = 0
     stops: int = 0
 
 
 class StationHour(msgspec.Struct, frozen=True, omit_defaults=True, kw_only=True):
-    """``stood_ms`` and ``stops`` by cause; with ``worked_ms`` they make up the hour. ``panels``, ``placed``,
-    ``lost`` ``None``: not known. A stop counts in the hour in which it began."""
+    """``stood_ms`` and ``stops`` by cause; with ``worked_ms`` they make up the hour. ``cost_ms`` by cause: of
+    the line's time, put down to this station. ``panels``, ``placed``, ``lost`` ``None``: not known. A stop
+    counts in the hour in which it began."""
 
     panels: int | None = None
     placed: int | None = None
@@ -43,6 +46,7 @@ class StationHour(msgspec.Struct, frozen=True, omit_defaults=True, kw_only=True)
     worked_ms: int = 0
     stood_ms: dict[str, int] = {}
     stops: dict[str, int] = {}
+    cost_ms: dict[str, int] = {}
     slots: dict[str, SlotHour] = {}
 
 
@@ -69,38 +73,59 @@ def hours_of(
 ) -> list[LineHour]:
     """Every hour of each line that the time has a part in, in order. ``orders``: each line's stations, first
     upstream."""
-    return [
-        _line_hour(track, line, begin, stretches, orders.get(name, ()))
-        for begin in range(track.since // HOUR * HOUR, track.until, HOUR)
+    seen = [
+        _Line(track, line, {each: stretches.get((name, each), ()) for each in line.stations}, orders[name])
         for name, line in sorted(track.lines.items())
+    ]
+    return [
+        each.hour(begin) for begin in range(track.since // HOUR * HOUR, track.until, HOUR) for each in seen
     ]
 
 
-def _line_hour(
-    track: Track,
-    line: LineTrack,
-    begin: Instant,
-    stretches: Mapping[Place, Sequence[Stretch]],
-    order: Sequence[str],
-) -> LineHour:
-    stations = {
-        name: _station_hour(track, line, name, begin, stretches.get((line.line, name), ()))
-        for name in line.stations
-    }
-    last = next((stations[name] for name in reversed(order) if name in stations), None)
-    judged = [each for each in _outcomes(track, line.line, begin) if not each.apart]
-    missed = sum(_is_missed(each) for each in judged)
-    late = sum(each.late for each in judged)
-    return LineHour(
-        line=line.line,
-        begin=begin,
-        stations=stations,
-        panels=None if last is None else last.panels,
-        opened=_opened(track, line.line, begin),
-        in_time=round(len(judged) - late, 6),
-        late=round(late - missed, 6),
-        missed=missed,
-    )
+class _Line:
+    """One line in the time that was looked at."""
+
+    def __init__(
+        self,
+        track: Track,
+        line: LineTrack,
+        by_station: Mapping[str, Sequence[Stretch]],
+        order: Sequence[str],
+    ) -> None:
+        self.track, self.line, self.by_station, self.order = track, line, by_station, order
+        self.whole = line_stretches(by_station, order)
+
+    def hour(self, begin: Instant) -> LineHour:
+        track, name, costs = self.track, self.line.line, self._costs(begin)
+        stations = {
+            each: _station_hour(track, self.line, each, begin, self.by_station[each], costs)
+            for each in self.line.stations
+        }
+        last = next((stations[each] for each in reversed(self.order) if each in stations), None)
+        judged = [each for each in _outcomes(track, name, begin) if not each.apart]
+        missed = sum(_is_missed(each) for each in judged)
+        late = sum(each.late for each in judged)
+        return LineHour(
+            line=name,
+            begin=begin,
+            stations=stations,
+            panels=None if last is None else last.panels,
+            opened=_opened(track, name, begin),
+            in_time=round(len(judged) - late, 6),
+            late=round(late - missed, 6),
+            missed=missed,
+        )
+
+    def _costs(self, begin: Instant) -> dict[tuple[str, str, str | None], int]:
+        """Of the line's time, by station, cause and slot that it is put down to."""
+        costs: dict[tuple[str, str, str | None], int] = defaultdict(int)
+        for each in self.whole:
+            if each.stop is not None and each.since < begin + HOUR and each.until > begin:
+                stop = each.stop
+                costs[stop.station, stop.cause.value, stop.slot] += _milliseconds(
+                    _within(each, begin, begin + HOUR)
+                )
+        return costs
 
 
 def _outcomes(track: Track, line: str, begin: Instant) -> Iterator[Outcome]:
@@ -121,34 +146,52 @@ def _opened(track: Track, line: str, begin: Instant) -> int:
 
 
 def _station_hour(
-    track: Track, line: LineTrack, name: str, begin: Instant, stretches: Sequence[Stretch]
+    track: Track,
+    line: LineTrack,
+    name: str,
+    begin: Instant,
+    stretches: Sequence[Stretch],
+    costs: Mapping[tuple[str, str, str | None], int],
 ) -> StationHour:
     station, end = line.stations[name], begin + HOUR
-    before, counts = station.progress, []
-    for each in station.counts:
-        if each.at < begin:
-            before = each.panels
-        elif each.at < end:
-            counts.append(each)
+    before, counts = _counts(station, begin)
     here = [_within(each, begin, end) for each in stretches if each.since < end and each.until > begin]
     stops = {(each.stop.since, each.stop.slot, each.stop.cause): each.stop for each in here if each.stop}
     began = [each for each in stops.values() if begin <= each.since and track.since < each.since]
     used = _used(counts)
-    slots = _slots(used, here, began, station.parts)
-    stood: dict[str, int] = defaultdict(int)
-    for piece in here:
-        stood["" if piece.cause is None else piece.cause.value] += _milliseconds(piece)
+    stood = _summed((each.cause, _milliseconds(each)) for each in here)
     worked = stood.pop("", 0)
     heard = bool(counts) or any(each.cause is not Cause.UNHEARD for each in here)
+    mine = {(cause, slot): cost for (place, cause, slot), cost in costs.items() if place == name}
     return StationHour(
         panels=counts[-1].panels - before if counts else (0 if heard else None),
         placed=sum(placed for placed, _ in used.values()) if counts else None,
         lost=_sum(lost for _, lost in used.values()),
         worked_ms=worked,
-        stood_ms=dict(sorted(stood.items())),
-        stops=_by_cause(began),
-        slots=slots,
+        stood_ms=stood,
+        stops=_summed((each.cause, 1) for each in began),
+        cost_ms=_summed((Cause(cause), cost) for (cause, _), cost in mine.items()),
+        slots=_slots(used, mine, began, here, station.parts),
     )
+
+
+def _counts(station: StationTrack, begin: Instant) -> tuple[int, list[Counted]]:
+    """Those of the hour, and the panels before the first."""
+    before, counts = station.progress, []
+    for each in station.counts:
+        if each.at < begin:
+            before = each.panels
+        elif each.at < begin + HOUR:
+            counts.append(each)
+    return before, counts
+
+
+def _summed(pairs: Iterable[tuple[Cause | None, int]]) -> dict[str, int]:
+    """By cause; ``""``: none."""
+    sums: dict[str, int] = defaultdict(int)
+    for cause, number in pairs:
+        sums["" if cause is None else cause.value] += number
+    return dict(sorted(sums.items()))
 
 
 def _within(stretch: Stretch, begin: Instant, end: Instant) -> Stretch:
@@ -175,29 +218,23 @@ def _sum(numbers: Iterable[int | None]) -> int | None:
     return sum(known) if known else None
 
 
-def _by_cause(stops: Iterable[Stop]) -> dict[str, int]:
-    counted: dict[str, int] = defaultdict(int)
-    for each in stops:
-        counted[each.cause.value] += 1
-    return dict(sorted(counted.items()))
-
-
 def _slots(
     used: Mapping[str, tuple[int, int | None]],
-    here: Iterable[Stretch],
+    costs: Mapping[tuple[str, str | None], int],
     began: Iterable[Stop],
+    here: Iterable[Stretch],
     parts: Mapping[str, tuple[str | None, str | None]],
 ) -> dict[str, SlotHour]:
-    """Those that lost parts, or made the station stand."""
-    stood: dict[str, int] = defaultdict(int)
-    what = dict(parts)
-    for each in here:
-        if each.stop is not None and each.stop.slot is not None and each.cause is Cause.SUPPLY:
-            stood[each.stop.slot] += _milliseconds(each)
-            what[each.stop.slot] = each.stop.part, each.stop.kind
+    """Those that lost parts, or for whose supply the station stood."""
+    stood = [each.stop for each in here if each.stop is not None and each.stop.cause in SUPPLIES]
+    what = dict(parts) | {each.slot: (each.part, each.kind) for each in stood if each.slot is not None}
+    cost: dict[str, int] = defaultdict(int)
+    for (cause, slot), lost in costs.items():
+        if slot is not None and cause in SUPPLIES:
+            cost[slot] += lost
     stops: dict[str, int] = defaultdict(int)
     for stop in began:
-        if stop.slot is not None and stop.cause is Cause.SUPPLY:
+        if stop.slot is not None and stop.cause in SUPPLIES:
             stops[stop.slot] += 1
     losing = {slot for slot, (_, lost) in used.items() if lost}
     return {
@@ -206,8 +243,8 @@ def _slots(
             kind=what.get(slot, (None, None))[1],
             placed=used.get(slot, (0, None))[0],
             lost=used.get(slot, (0, None))[1],
-            stood_ms=stood.get(slot, 0),
+            cost_ms=cost.get(slot, 0),
             stops=stops.get(slot, 0),
         )
-        for slot in sorted({*losing, *stood})
+        for slot in sorted({*losing, *cost, *stops})
     }

@@ -10,9 +10,12 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from service.domain.hourly import HOUR, OWN, LineHour, StationHour
+from service.domain.hourly import HOUR, LineHour, StationHour
 from service.domain.model import Instant
+from service.domain.track import Cause
 
+LOST = frozenset({Cause.SUPPLY, Cause.EXCHANGE, Cause.FAULT, Cause.STARVED, Cause.HELD, Cause.UNKNOWN})
+"""The causes by which a line loses time that was meant for work."""
 Slot = tuple[str, str, str]
 """Line, station, slot."""
 
@@ -23,25 +26,25 @@ class SlotSum:
     kind: str | None = None
     placed: float = 0.0
     lost: float = 0.0
-    stood_ms: float = 0.0
+    cost_ms: float = 0.0
     stops: float = 0.0
 
 
 @dataclass(slots=True)
-class Stood:
-    stood_ms: float = 0.0
+class Cost:
+    cost_ms: float = 0.0
     stops: float = 0.0
 
 
 @dataclass(slots=True)
 class Sums:
-    """``stood_ms`` and ``stops`` by cause, of the causes that a station answers for itself; ``stations`` by
-    line, station and cause. ``messages`` ``None``: of no hour they are known."""
+    """``cost_ms`` of the lines' time and ``stops`` by cause; ``stations`` by line, station and cause.
+    ``messages`` ``None``: of no hour they are known."""
 
-    stood_ms: Mapping[str, float] = field(default_factory=dict)
+    cost_ms: Mapping[str, float] = field(default_factory=dict)
     stops: Mapping[str, float] = field(default_factory=dict)
     slots: Mapping[Slot, SlotSum] = field(default_factory=dict)
-    stations: Mapping[tuple[str, str, str], Stood] = field(default_factory=dict)
+    stations: Mapping[tuple[str, str, str], Cost] = field(default_factory=dict)
     worked_ms: float = 0.0
     panels: float | None = None
     opened: float = 0.0
@@ -52,14 +55,13 @@ class Sums:
 
     @property
     def lost_ms(self) -> float:
-        """All that the line stood for what its stations answer for themselves."""
-        return sum(self.stood_ms.values())
+        return sum(self.cost_ms.values())
 
 
 def summed(hours: Iterable[LineHour], since: Instant, until: Instant) -> Sums:
     """Of the hours that overlap the time."""
     slots: dict[Slot, SlotSum] = defaultdict(SlotSum)
-    stations: dict[tuple[str, str, str], Stood] = defaultdict(Stood)
+    stations: dict[tuple[str, str, str], Cost] = defaultdict(Cost)
     sums = Sums(slots=slots, stations=stations)
     for hour in hours:
         share = (min(until, hour.begin + HOUR) - max(since, hour.begin)) / HOUR
@@ -74,7 +76,7 @@ def summed(hours: Iterable[LineHour], since: Instant, until: Instant) -> Sums:
         for name, station in hour.stations.items():
             sums.worked_ms += station.worked_ms * share
             _add(slots, stations, (hour.line, name), station, share)
-    sums.stood_ms = _by_cause({key: each.stood_ms for key, each in stations.items()})
+    sums.cost_ms = _by_cause({key: each.cost_ms for key, each in stations.items()})
     sums.stops = _by_cause({key: each.stops for key, each in stations.items()})
     return sums
 
@@ -93,19 +95,20 @@ def _more(so_far: float | None, more: float | None, share: float) -> float | Non
 
 def _add(
     slots: dict[Slot, SlotSum],
-    stations: dict[tuple[str, str, str], Stood],
+    stations: dict[tuple[str, str, str], Cost],
     place: tuple[str, str],
     station: StationHour,
     share: float,
 ) -> None:
-    for cause in (station.stood_ms.keys() | station.stops.keys()) & OWN:
-        stood = stations[(*place, str(cause))]
-        stood.stood_ms += station.stood_ms.get(cause, 0) * share
-        stood.stops += station.stops.get(cause, 0) * share
+    for cause, cost in station.cost_ms.items():
+        if cost and cause in LOST:
+            one = stations[(*place, cause)]
+            one.cost_ms += cost * share
+            one.stops += station.stops.get(cause, 0) * share
     for name, slot in station.slots.items():
-        one = slots[(*place, name)]
-        one.part, one.kind = slot.part or one.part, slot.kind or one.kind
-        one.placed += slot.placed * share
-        one.lost += (slot.lost or 0) * share
-        one.stood_ms += slot.stood_ms * share
-        one.stops += slot.stops * share
+        sum_ = slots[(*place, name)]
+        sum_.part, sum_.kind = slot.part or sum_.part, slot.kind or sum_.kind
+        sum_.placed += slot.placed * share
+        sum_.lost += (slot.lost or 0) * share
+        sum_.cost_ms += slot.cost_ms * share
+        sum_.stops += slot.stops * share

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from service.domain.lost import SUPPLIES
 from service.domain.model import Instant, to_rfc3339
 from service.domain.said import Said, Value
 from service.domain.sayings import sheet
@@ -90,7 +91,7 @@ def _losses(told: ShiftOver) -> list[Part]:
 def _causes(lost: Sums, before: Sequence[Sums]) -> list[Said]:
     """Each cause, the longest first, beside what it usually takes."""
     rows = []
-    for cause, stood in sorted(lost.stood_ms.items(), key=lambda item: -item[1]):
+    for cause, stood in sorted(lost.cost_ms.items(), key=lambda item: -item[1]):
         if stood < A_MINUTE:
             continue
         values: dict[str, Value] = {
@@ -99,7 +100,7 @@ def _causes(lost: Sums, before: Sequence[Sums]) -> list[Said]:
             "stops": _stops(lost.stops.get(cause, 0.0)),
         }
         if before:
-            values["usual"] = _or_none(_mean([each.stood_ms.get(cause, 0.0) for each in before]))
+            values["usual"] = _or_none(_mean([each.cost_ms.get(cause, 0.0) for each in before]))
             rows.append(Said("{cause}: {time}, {stops}; usually {usual}", values))
         else:
             rows.append(Said("{cause}: {time}, {stops}", values))
@@ -142,11 +143,11 @@ def _worst(lost: Sums, *, alone: bool) -> list[Said]:
     for (line, station, slot), each in lost.slots.items():
         what = name_of(each.part) if each.part else Said("part not known")
         where = f"{station} {slot}" if alone else f"{line} {station} {slot}"
-        found.append((each.stood_ms, _lost_at(where, what, each.stood_ms, each.stops)))
+        found.append((each.cost_ms, _lost_at(where, what, each.cost_ms, each.stops)))
     for (line, station, cause), stood in lost.stations.items():
-        if cause != "supply":
+        if cause not in SUPPLIES:
             where = station if alone else f"{line} {station}"
-            found.append((stood.stood_ms, _lost_at(where, CAUSES[cause], stood.stood_ms, stood.stops)))
+            found.append((stood.cost_ms, _lost_at(where, CAUSES[cause], stood.cost_ms, stood.stops)))
     found = sorted((each for each in found if each[0] >= A_MINUTE), key=lambda each: -each[0])
     return _short([row for _, row in found])
 
@@ -197,10 +198,10 @@ def _week_parts(told: WeekOver) -> Iterable[Part]:
 
 
 def _week_causes(now: Sums, then: Sums | None) -> list[Said]:
-    causes = {**now.stood_ms, **({} if then is None else then.stood_ms)}
+    causes = {**now.cost_ms, **({} if then is None else then.cost_ms)}
     rows = []
-    for cause in sorted(causes, key=lambda each: -now.stood_ms.get(each, 0.0)):
-        stood, before = now.stood_ms.get(cause, 0.0), 0.0 if then is None else then.stood_ms.get(cause, 0.0)
+    for cause in sorted(causes, key=lambda each: -now.cost_ms.get(each, 0.0)):
+        stood, before = now.cost_ms.get(cause, 0.0), 0.0 if then is None else then.cost_ms.get(cause, 0.0)
         if max(stood, before) < A_MINUTE:
             continue
         values: dict[str, Value] = {
@@ -235,16 +236,16 @@ def _warnings(now: Sums) -> Said:
 def _slots(now: Sums) -> list[tuple[float, Said]]:
     return [
         (
-            each.stood_ms,
+            each.cost_ms,
             _lost_at(
                 " ".join(place),
                 name_of(each.part) if each.part else Said("part not known"),
-                each.stood_ms,
+                each.cost_ms,
                 each.stops,
             ),
         )
         for place, each in now.slots.items()
-        if each.stood_ms >= A_MINUTE
+        if each.cost_ms >= A_MINUTE
     ]
 
 

@@ -26,7 +26,8 @@ FULL = LineHour(
             worked_ms=3_000_000,
             stood_ms={"supply": 600_000},
             stops={"supply": 2},
-            slots={"F07": SlotHour(part="R-10K", kind="tape", placed=40, lost=2, stood_ms=600_000, stops=2)},
+            cost_ms={"supply": 500_000},
+            slots={"F07": SlotHour(part="R-10K", kind="tape", placed=40, lost=2, cost_ms=500_000, stops=2)},
         )
     },
 )

@@ -20,10 +20,10 @@ MINUTE_MS = 60_000
 
 def hour(begin: Instant, line: str = "L3", *, supply: float = 0, fault: float = 0, **more: Any) -> LineHour:
     """Of so many minutes stood for a supply, in three stops, and for a fault, in one."""
-    stood = {"supply": supply, "fault": fault, "held": 20}
+    stood = {"supply": supply, "fault": fault, "changeover": 20}
     station = StationHour(
         worked_ms=1_200_000,
-        stood_ms={cause: round(minutes * MINUTE_MS) for cause, minutes in stood.items() if minutes},
+        cost_ms={cause: round(minutes * MINUTE_MS) for cause, minutes in stood.items() if minutes},
         stops={cause: 3 if cause == "supply" else 1 for cause, minutes in stood.items() if minutes},
         slots={
             "F07": SlotHour(
@@ -31,7 +31,7 @@ def hour(begin: Instant, line: str = "L3", *, supply: float = 0, fault: float = 
                 kind="tape",
                 placed=990,
                 lost=10,
-                stood_ms=round(supply * MINUTE_MS),
+                cost_ms=round(supply * MINUTE_MS),
                 stops=3 if supply else 0,
             )
         },

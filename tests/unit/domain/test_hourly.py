@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from service.domain.history import Outcome
 from service.domain.hourly import HOUR, LineHour, SlotHour, hours_of
 from service.domain.model import SECOND, Change
@@ -67,7 +69,8 @@ def test_the_milliseconds_by_cause_and_at_work_make_up_the_hour() -> None:
     assert station.worked_ms + sum(station.stood_ms.values()) == 3_600_000
     assert station.stood_ms == {"held": 60_000, "supply": 600_000}
     assert station.stops == {"held": 1, "supply": 1}
-    assert station.slots["F07"] == SlotHour(part="R-10K", kind="tape", stood_ms=600_000, stops=1)
+    assert station.slots["F07"] == SlotHour(part="R-10K", kind="tape", cost_ms=600_000, stops=1)
+    assert station.cost_ms == {"held": 60_000, "supply": 600_000}
 
 
 def test_a_stop_over_two_hours_has_its_time_in_both_and_counts_in_the_first() -> None:
@@ -131,3 +134,29 @@ def test_warnings_are_in_time_late_or_missed_when_that_became_known() -> None:
     ]
     (hour,) = hours(stretch(0, 60), track=track)
     assert (hour.opened, hour.in_time, hour.late, hour.missed) == (1, 1.75, 1.25, 1)
+
+
+def test_what_the_line_lost_is_put_down_to_the_station_and_slot_that_began_it() -> None:
+    """P1 ran out for ten minutes; P2, the last one, had work for four of them, so the line lost six."""
+    out = Stop(
+        line="L3",
+        station="P1",
+        since=at(10),
+        until=at(20),
+        cause=Cause.SUPPLY,
+        confidence=0.9,
+        slot="F07",
+        part="R-10K",
+        kind="tape",
+    )
+    idle = replace(out, station="P2", since=at(14), cause=Cause.STARVED, slot=None, because_of="P1")
+    track = Track(since=at(0), until=at(60))
+    stations = {name: StationTrack(line="L3", station=name) for name in ("P1", "P2")}
+    track.lines["L3"] = LineTrack(line="L3", stations=stations)
+    first = [stretch(0, 10), Stretch(since=at(10), until=at(20), stop=out), stretch(20, 60)]
+    last = [stretch(0, 14), Stretch(since=at(14), until=at(20), stop=idle), stretch(20, 60)]
+    (hour,) = hours_of(track, {("L3", "P1"): first, ("L3", "P2"): last}, {"L3": ["P1", "P2"]})
+    one, two = hour.stations["P1"], hour.stations["P2"]
+    assert (one.stood_ms, one.cost_ms) == ({"supply": 600_000}, {"supply": 360_000})
+    assert (two.stood_ms, two.cost_ms) == ({"starved": 360_000}, {})
+    assert one.slots["F07"] == SlotHour(part="R-10K", kind="tape", cost_ms=360_000, stops=1)
