@@ -13,6 +13,7 @@ import hashlib
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
@@ -167,13 +168,29 @@ def _try(
     )
     coming: dict[Future[Json], str] = {}
     try:
-        coming = {pool.submit(_figures, trial): key for key, trial in waiting.items()}
+        with _no_command_line():
+            coming = {pool.submit(_figures, trial): key for key, trial in waiting.items()}
         for future in as_completed(coming):
             yield coming[future], future.result()
     except BrokenProcessPool:
         raise Unfit("a worker was ended, or the recording has changed meanwhile") from None
     finally:
         _end(pool, over=all(each.done() for each in coming))
+
+
+@contextmanager
+def _no_command_line() -> Iterator[None]:
+    """Workers that start meanwhile don't load the program's command line, and with it all of the program:
+    that would cost each of them more than all else they need."""
+    main = sys.modules["__main__"]
+    kept: dict[str, Any] = {
+        name: main.__dict__.pop(name) for name in ("__file__", "__spec__") if name in main.__dict__
+    }
+    main.__spec__ = None
+    try:
+        yield
+    finally:
+        main.__dict__.update(kept)
 
 
 def _end(pool: ProcessPoolExecutor, *, over: bool) -> None:

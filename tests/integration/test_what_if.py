@@ -1,0 +1,176 @@
+"""``earlybell what-if``: many settings on one recording, stopped, killed and gone on with."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import signal
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+
+from service.domain.policy import Policy
+from service.sweeps import FILE, Kept, kept_in
+from service.wire.journal import Exporter, StartState
+from simulators.scenario import load_scenario, shipped
+from tests.support.closed_loop import ClosedLoop
+from tests.support.processes import LoadedProgram, Program, run_loaded
+from tests.support.story import START
+from tests.support.wait import eventually
+
+SWEEP = ("--set", "warn.lead_panels=4,8,12,16", "--seeds", "5")
+ENVIRONMENT = {name: value for name, value in os.environ.items() if not name.startswith("EARLYBELL_")}
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An hour of two lines."""
+    loop = ClosedLoop(load_scenario(shipped()["two-lines-by-day"]), seed=5)
+    loop.journal = []
+    start = StartState(position=0, at=START - 1, policy=msgspec.Raw(msgspec.json.encode(Policy())))
+    loop.run(1.0)
+    exporter = Exporter("Tarnquay Works")
+    lines = [exporter.state(start), *(exporter.entry(n, each) for n, each in enumerate(loop.journal))]
+    path = tmp_path_factory.mktemp("recorded") / "shift.jsonl"
+    path.write_bytes(b"".join(lines))
+    return path
+
+
+def what_if(recording: Path, *words: str) -> tuple[int, str, str]:
+    done = run_loaded(["what-if", str(recording), *words], folder=recording.parent, environment=ENVIRONMENT)
+    return done.returncode, done.stdout.decode(), done.stderr.decode()
+
+
+@pytest.fixture(scope="module")
+def whole(recording: Path) -> str:
+    """What comes of it in one go, by one worker."""
+    code, out, err = what_if(recording, *SWEEP, "--jobs", "1", "--json", "-")
+    assert (code, err) == (0, "")
+    return out
+
+
+def test_many_workers_and_a_kill_in_the_middle_change_no_figure(
+    recording: Path, whole: str, tmp_path: Path
+) -> None:
+    into = tmp_path / "kept"
+    words = *SWEEP, "--into", str(into)
+    # A loaded one may have no children.
+    program = Program(tmp_path, "what-if", str(recording), *words, "--jobs", "2")
+    program.start()
+    try:
+        eventually(lambda: has_lines(into / FILE), timeout=60.0, message=program.tail)
+        workers = list(children(program.pid))
+        program.kill()
+    finally:
+        program.remove()
+    eventually(lambda: not any(Path(f"/proc/{each}/exe").exists() for each in workers))
+    done = (into / FILE).read_bytes()
+    assert 1 <= done.count(b"\n") < 5
+    (into / FILE).write_bytes(done + b'{"key":"cut of')
+    code, out, err = what_if(recording, *words, "--jobs", "1", "--json", "-", "--progress")
+    assert code == 0
+    assert out == whole
+    assert (into / FILE).read_bytes().startswith(done)
+    assert (into / FILE).read_bytes().count(b"\n") == 5
+    assert f"{done.count(chr(10).encode())} of 5" in err
+    assert "5 of 5" in err
+
+
+def has_lines(file: Path) -> bool:
+    return file.exists() and b"\n" in file.read_bytes()
+
+
+def children(pid: int) -> Iterator[int]:
+    """Those that this process started."""
+    for each in Path("/proc").iterdir():
+        if each.name.isdigit():
+            try:
+                stat = (each / "stat").read_text()
+            except OSError:
+                continue
+            if int(stat.rpartition(")")[2].split()[1]) == pid:
+                yield int(each.name)
+
+
+def test_a_stop_says_how_to_go_on(recording: Path, tmp_path: Path) -> None:
+    into = tmp_path / "kept"
+    words = *SWEEP, "--into", str(into), "--jobs", "1"
+    program = LoadedProgram(tmp_path, "what-if", str(recording), *words).start()
+    try:
+        eventually((into / FILE).exists)
+        program.signal(signal.SIGINT)
+        assert program.wait() == 1
+        assert f"stopped. Run it again to go on from {into}." in program.log()
+        assert "Traceback" not in program.log()
+    finally:
+        program.remove()
+
+
+def test_the_result_says_which_and_why(whole: str) -> None:
+    result: dict[str, Any] = json.loads(whole)
+    rows = result["settings"]
+    assert sorted(each["set"].get("warn.lead_panels", 0) for each in rows) == [0, 4, 8, 12, 16]
+    assert [each["recommended"] for each in rows] == [True, False, False, False, False]
+    assert rows[0]["front"]
+    assert result["why"][0].startswith(rows[0]["name"])
+    assert result["as_it_was"]["emptyings"] == rows[0]["emptyings"] > 0
+    for each in rows:
+        assert (
+            each["warnings"]["missed"] + each["warnings"]["late"] + each["warnings"]["in_time"]
+            == each["emptyings"]
+        )
+        saved = result["towers"]["stop_ms"]["mean"] - each["stop_ms"]["mean"]
+        assert each["avoided"]["stop_ms"]["mean"] == pytest.approx(saved, abs=0.05)
+
+
+def test_a_spreadsheet_has_a_row_for_each(recording: Path, tmp_path: Path) -> None:
+    sheet = tmp_path / "settings.csv"
+    code, out, _ = what_if(recording, "--seeds", "2", "--csv", str(sheet))
+    assert code == 0
+    assert "as recorded" in out
+    with sheet.open(newline="") as file:
+        (row,) = csv.DictReader(file)
+    assert row["setting"] == "as recorded"
+    assert float(row["stop_minutes"]) >= 0
+
+
+def test_nobody_else_writes_where_one_writes(recording: Path, tmp_path: Path) -> None:
+    with kept_in(tmp_path):
+        code, _, err = what_if(recording, "--into", str(tmp_path))
+    assert code == 1
+    assert "another what-if is writing there" in err
+
+
+def test_what_isnt_ours_is_left_alone(tmp_path: Path, recording: Path) -> None:
+    (tmp_path / FILE).write_text("somebody's notes\n")
+    code, _, err = what_if(recording, "--into", str(tmp_path))
+    assert code == 1
+    assert "line 1 isn't ours" in err
+    assert (tmp_path / FILE).read_text() == "somebody's notes\n"
+
+
+def test_what_is_kept_is_there_again(tmp_path: Path) -> None:
+    with kept_in(tmp_path) as kept:
+        kept.keep("a", {"stops": 1})
+    with kept_in(tmp_path) as kept:
+        assert kept.results == {"a": {"stops": 1}}
+    assert isinstance(kept, Kept)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--set", "warn.chance=7"), "--set warn.chance: 7 is not allowed"),
+        (("--other", "nowhere.toml"), "nowhere.toml: can't be read"),
+        (("--people", "nobody"), "--people nobody: no such scenario (known: "),
+        (("--jobs", "0"), "--jobs: at least 1"),
+    ],
+)
+def test_what_doesnt_fit_is_said(recording: Path, words: tuple[str, ...], said: str) -> None:
+    code, out, err = what_if(recording, *words)
+    assert (code, out) == (1, "")
+    assert f"earlybell: {said}" in err
