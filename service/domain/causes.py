@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from service.domain.claims import SAME, Claims, Piece, Place
+from service.domain.flow import next_take, taken_by
 from service.domain.model import SECOND, Instant
 from service.domain.spans import shows_waiting, within
 from service.domain.stands import SHORTEST, Gap
@@ -25,11 +26,14 @@ _SHORT = SECOND
 
 def explain(place: Place) -> None:
     """Fill in the pieces and takes of a station, after those of the one that follows it."""
+    place.pieces, place.takes = [], []
     usual = place.run.usual is not None
     for gap in place.run.gaps:
         claims = Claims(gap)
         if usual or gap.signs:
             _claim(place, gap, claims)
+        elif not place.run.ends and not place.tower.speaks:
+            claims.claim(Piece(gap.since, gap.until, Cause.UNHEARD, ("unheard",)))
         place.pieces += sorted(_worth(claims.pieces), key=lambda piece: piece.since)
         place.takes.append(min(gap.until, claims.begun()))
 
@@ -58,7 +62,8 @@ def _claim(place: Place, gap: Gap, claims: Claims) -> None:
     if stood and not _ends_order(place, gap):
         _claim_exchanges(place, gap, claims)
     rest = claims.left - (gap.need if gap.open else 0)
-    if stood and rest >= place.run.shortest:
+    # What went before the first panel isn't known: a part of it may be of an earlier one.
+    if stood and rest >= place.run.shortest + (gap.need if gap.panel == 0 else 0):
         _explain_rest(place, gap, claims, rest)
 
 
@@ -161,24 +166,12 @@ def _claim_held(place: Place, gap: Gap, claims: Claims) -> None:
     if place.later is None:
         return
     later, flow = place.later
-    if flow.room is None or not later.takes:
+    taken = taken_by(later.run, later.takes, gap.since)
+    if flow.room is None or gap.panel - taken - flow.empty_at(gap.since) < flow.room:
         return
-    taken = _taken_by(later, gap.since)
-    ahead = gap.panel - taken - flow.empty_at(gap.since)
-    if ahead < flow.room - 1:
-        return
-    goes = next((at for at in later.takes[taken:] if at > gap.since), gap.until)
+    goes = next_take(later.takes, taken, gap.since) or gap.until
     marks = ("room", "waits") if _waits(place, gap.since, goes) else ("room",)
     claims.claim(Piece(gap.since, goes, Cause.HELD, marks, neighbour=later.name))
-
-
-def _taken_by(place: Place, at: Instant) -> int:
-    """Panels that it has begun by then, as it counts them."""
-    number = place.run.ended_by(at)
-    if number >= len(place.takes):
-        return number
-    begun = place.takes[number] <= at and place.takes[number] < place.run.gaps[number].until
-    return number + begun
 
 
 def _claim_starved(place: Place, gap: Gap, claims: Claims) -> None:
@@ -207,18 +200,26 @@ def _explain_rest(place: Place, gap: Gap, claims: Claims, rest: Instant) -> None
     within_panel = next((at for at, _ in gap.parts if at > begin + SAME), None)
     since = begin if within_panel is None or within_panel + rest > gap.until else within_panel
     piece = Piece(since, since + rest, Cause.UNKNOWN)
-    if not _is_offline(place, piece):
+    if not _is_unheard(place, gap, piece):
         _by_supply(place, gap, piece, stopped_within=since == within_panel)
     if piece.cause is Cause.UNKNOWN:
         _by_elimination(place, piece)
     claims.claim(piece, at_most=rest)
 
 
-def _is_offline(place: Place, piece: Piece) -> bool:
-    if not within(place.offline, piece.since, piece.until):
-        return False
-    piece.cause, piece.marks = Cause.UNHEARD, ("offline",)
-    return True
+def _is_unheard(place: Place, gap: Gap, piece: Piece) -> bool:
+    """Its link was down, it wasn't heard yet, or isn't any more: nobody knows whether it stood."""
+    if within(place.offline, piece.since, piece.until):
+        piece.cause, piece.marks = Cause.UNHEARD, ("offline",)
+    elif piece.since < place.heard_since or (gap.open and _is_silent(place, piece)):
+        piece.cause, piece.marks = Cause.UNHEARD, ("unheard",)
+    return piece.cause is Cause.UNHEARD
+
+
+def _is_silent(place: Place, piece: Piece) -> bool:
+    """For much longer than a panel takes nothing came, and its tower said no stop before."""
+    long = piece.length > max(120 * SECOND, 6 * round(place.run.usual or 0.0))
+    return long and not _waits(place, piece.since, piece.until)
 
 
 def _by_supply(place: Place, gap: Gap, piece: Piece, *, stopped_within: bool) -> None:
@@ -258,7 +259,7 @@ def _ending(place: Place, gap: Gap, piece: Piece) -> Iterator[Supplied]:
 
 def _by_elimination(place: Place, piece: Piece) -> None:
     """It waits and nothing else is open to it, or it doesn't wait and stood all the same."""
-    silent = piece.length > max(120 * SECOND, 6 * round(place.run.usual or 0.0))
+    silent = _is_silent(place, piece)
     if place.tower.tells_waiting and _waits(place, piece.since, piece.until):
         cause = Cause.HELD if _nearer_full(place, piece) else Cause.STARVED
         piece.cause, piece.marks = cause, ("waits",)
@@ -278,5 +279,6 @@ def _nearer_full(place: Place, piece: Piece) -> bool:
     if place.later is None or place.is_last:
         return False
     later, flow = place.later
-    ahead = place.run.ended_by(piece.since) - later.run.ended_by(piece.since) - flow.empty_at(piece.since)
-    return flow.room is not None and ahead >= flow.room
+    taken = taken_by(later.run, later.takes, piece.since)
+    between = place.run.ended_by(piece.since) - taken - flow.empty_at(piece.since)
+    return flow.room is not None and between >= flow.room

@@ -46,6 +46,7 @@ class Place:
     rests: Sequence[Span]
     between: Sequence[Between]
     offline: Sequence[Span]
+    heard_since: Instant
     supplies: Sequence[Supplied]
     needs_stop: Callable[[str], bool | None]
     """Whether a slot's supply can be exchanged between two panels only; ``None``: not known."""

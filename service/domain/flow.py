@@ -16,26 +16,27 @@ from typing import Any
 
 import numpy as np
 
-from service.domain.model import SECOND, Instant
+from service.domain.model import Instant
 from service.domain.stands import Gap, Run
-from service.domain.track import Cause
 
 MOST_ROOM = 12
 """Panels; a longer way between two stations holds nobody."""
-_SAME = 2 * SECOND
-_IMPOSSIBLE = 12.0
-_UNEXPLAINED = 4.0
-"""What it costs to believe that a station stood for no known reason, or that a panel was made too fast."""
-_MOVED = 9.0
+_IMPOSSIBLE = 16.0
+_UNEXPLAINED = 8.0
+"""What it costs to believe that a station stood for no known reason: one panel in fifty, for any of a hundred
+seconds."""
+_TOO_FAST = 10.0
+_MOVED = 12.0
 """What it costs to believe that a panel vanished or came from nowhere."""
-_WORTH = 8.0
+_WORTH = 4.0
 """By how much a room must explain the past better than endless room."""
 
 
 @dataclass(frozen=True, slots=True)
 class Flow:
-    """``empty``: by how many panels the earlier one is ahead when nothing is between them, from each moment
-    on; ``room``: so many more and it is held, ``None`` where it never was."""
+    """``empty``: by how many panels the earlier one is ahead of what the later one has taken when nothing is
+    between them, from each moment on; ``room``: so many between them and it is held, ``None`` where it
+    never was."""
 
     since: Sequence[Instant]
     empty: Sequence[int]
@@ -57,35 +58,42 @@ class _Step:
     waited: float
 
 
-def flow_between(earlier: Run, later: Run) -> Flow | None:
-    """``None`` where too little is known of one of them."""
+def flow_between(earlier: Run, later: Run, takes: Sequence[Instant]) -> Flow | None:
+    """``takes``: when the later one began the panel of each of its gaps, as far as it didn't wait for the
+    earlier one. ``None`` where too little is known of one of them."""
     if earlier.usual is None or later.usual is None:
         return None
-    steps = list(merge(_taking(earlier, later), _giving(earlier, later), key=lambda step: step.at))
+    steps = list(merge(_taking(earlier, later), _giving(earlier, later, takes), key=lambda step: step.at))
     return _best(steps) if steps else None
 
 
+def taken_by(run: Run, takes: Sequence[Instant], at: Instant) -> int:
+    """Panels that a station has begun by then, as it counts them."""
+    number = run.ended_by(at)
+    if number >= len(takes):
+        return number
+    return number + (takes[number] <= at and takes[number] < run.gaps[number].until)
+
+
+def next_take(takes: Sequence[Instant], taken: int, at: Instant) -> Instant | None:
+    return next((each for each in takes[taken:] if each > at), None)
+
+
 def _taking(earlier: Run, later: Run) -> Iterator[_Step]:
-    """Each gap of the later one: with nothing to take it waits for the next panel of the earlier one."""
-    for gap in later.gaps:
+    """Each gap of the later one but the first, whose beginning nobody saw: with nothing to take it waits for
+    the next panel of the earlier one."""
+    for gap in later.gaps[1:]:
         made = earlier.ended_by(gap.since)
         comes = earlier.ends[made] if made < len(earlier.ends) else gap.until
         yield _step(later, gap, made - gap.panel, comes, later=True)
 
 
-def _giving(earlier: Run, later: Run) -> Iterator[_Step]:
+def _giving(earlier: Run, later: Run, takes: Sequence[Instant]) -> Iterator[_Step]:
     """Each gap of the earlier one: without room it waits until the later one takes its next panel."""
-    for gap in earlier.gaps:
-        made = later.ended_by(gap.since)
-        goes = gap.until if made + 1 >= len(later.gaps) else boundary_of(later.gaps[made + 1])
-        yield _step(earlier, gap, gap.panel - made, goes, later=False)
-
-
-def boundary_of(gap: Gap) -> Instant:
-    """When the panel in it was begun, as far as the tower tells."""
-    first = gap.signs[0] if gap.signs else None
-    between = first is not None and first.cause is Cause.SUPPLY and first.since <= gap.since + _SAME
-    return first.until if first is not None and between else gap.since
+    for gap in earlier.gaps[1:]:
+        taken = taken_by(later, takes, gap.since)
+        goes = next_take(takes, taken, gap.since)
+        yield _step(earlier, gap, gap.panel - taken, gap.until if goes is None else goes, later=False)
 
 
 def _step(run: Run, gap: Gap, ahead: int, until: Instant, *, later: bool) -> _Step:
@@ -99,7 +107,7 @@ def _step(run: Run, gap: Gap, ahead: int, until: Instant, *, later: bool) -> _St
 
 def _cost(deviation: float) -> float:
     squared = deviation * deviation / 2
-    return min(squared, _UNEXPLAINED if deviation > 0 else 1.5 * _UNEXPLAINED)
+    return min(squared, _UNEXPLAINED if deviation > 0 else _TOO_FAST)
 
 
 def _best(steps: Sequence[_Step]) -> Flow:
@@ -130,7 +138,7 @@ def _costs(step: _Step, empty: Any, rooms: Any) -> Any:
         # Nothing between them: it waits; fewer than nothing there can't be.
         return np.where(between < 0, _IMPOSSIBLE, np.where(between == 0, step.waited, step.worked))[None, :]
     full = between[None, :] - rooms[:, None]
-    impossible = (full > 1) | (between < 1)[None, :]
+    impossible = (full > 1) | (between < 0)[None, :]
     return np.where(impossible, _IMPOSSIBLE, np.where(full >= 0, step.waited, step.worked))
 
 

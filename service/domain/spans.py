@@ -6,7 +6,7 @@ Spans are (since, until) by time, within the time that is looked at.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from operator import attrgetter
 
@@ -14,7 +14,7 @@ from service.domain import calendar
 from service.domain.calendar import Hours
 from service.domain.model import Instant
 from service.domain.orders import ENDED
-from service.domain.track import LineTrack, OrderSet, StationTrack, TowerShown
+from service.domain.track import LineTrack, StationTrack, TowerShown
 
 Span = tuple[Instant, Instant]
 _AT = attrgetter("at")
@@ -78,6 +78,12 @@ def offline(station: StationTrack, until: Instant) -> list[Span]:
     return [(link.at, end) for link, end in zip(links, ends, strict=True) if link.state == "offline"]
 
 
+def heard_since(station: StationTrack, until: Instant) -> Instant:
+    """When it was first heard of in this time; what held before is known from the beginning on."""
+    rows = (station.counts, station.towers, station.supplies)
+    return min((some[0].at for some in rows if some), default=until)
+
+
 @dataclass(slots=True)
 class Tower:
     """One station's tower. ``speaks``: it was ever heard; ``tells_waiting``: it was ever seen to show that
@@ -110,9 +116,3 @@ def shows_waiting(tower: TowerShown) -> bool:
     """Neither out nor fault, and its green isn't steady: by common practice (no source) it waits for
     something."""
     return tower.reading not in ("out", "fault") and tower.lamps.get("green", "off") != "on"
-
-
-def last_order(orders: Iterable[OrderSet], at: Instant) -> OrderSet | None:
-    """The order that ran last before a moment."""
-    ran = [each for each in orders if each.at <= at and each.state == "running"]
-    return ran[-1] if ran else None

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
-from itertools import pairwise
 
 from service.domain import stop_words
 from service.domain.calendar import hours_of
@@ -18,7 +17,7 @@ from service.domain.flow import flow_between
 from service.domain.line_order import line_order
 from service.domain.model import Instant
 from service.domain.policy import Policy, slot_rule
-from service.domain.spans import Tower, between_orders, offline, rests
+from service.domain.spans import Tower, between_orders, heard_since, offline, rests
 from service.domain.stands import ends_of, run_of
 from service.domain.track import Cause, LineTrack, StationTrack, Stop, Stretch, Track
 
@@ -56,18 +55,27 @@ def _places(track: Track, line: LineTrack) -> dict[str, Place]:
             rests=resting,
             between=between,
             offline=offline(line.stations[name], track.until),
+            heard_since=heard_since(line.stations[name], track.until),
             supplies=line.stations[name].supplies,
             needs_stop=partial(_needs_stop, policy, line.stations[name]),
         )
         for number, name in enumerate(order)
     }
-    for earlier, later in pairwise(places.values()):
-        flow = flow_between(earlier.run, later.run)
-        if flow is not None:
-            earlier.later, later.earlier = (later, flow), (earlier, flow)
-    for place in reversed(places.values()):
-        explain(place)
+    _explain_all(list(places.values()))
     return places
+
+
+def _explain_all(places: Sequence[Place]) -> None:
+    """From the last to the first. What is between two shows when it is known what else kept the later one."""
+    later: Place | None = None
+    for place in reversed(places):
+        if later is not None:
+            flow = flow_between(place.run, later.run, later.takes)
+            if flow is not None:
+                place.later, later.earlier = (later, flow), (place, flow)
+                explain(later)
+        explain(place)
+        later = place
 
 
 def _beside(
