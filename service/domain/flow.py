@@ -97,12 +97,15 @@ def _giving(earlier: Run, later: Run, takes: Sequence[Instant]) -> Iterator[_Ste
 
 
 def _step(run: Run, gap: Gap, ahead: int, until: Instant, *, later: bool) -> _Step:
+    """A gap whose ends were reckoned, not counted, says less; one that isn't over says nothing."""
     over = gap.over - gap.shown
     spread = max(run.spread, gap.need / 50)
-    if gap.open or not gap.counted:
-        return _Step(gap.since, later, ahead, 0.0, 0.0)
-    waited = max(0, min(until, gap.until) - gap.since)
-    return _Step(gap.since, later, ahead, _cost(over / spread), _cost((over - waited) / spread))
+    end = min(until, gap.until)
+    by_itself = sum(max(0, min(end, sign.until) - max(gap.since, sign.since)) for sign in gap.signs)
+    waited = max(0, end - gap.since - by_itself)
+    trust = 0.0 if gap.open else 1.0 if gap.counted else 0.5
+    worked, waits = _cost(over / spread), _cost((over - waited) / spread)
+    return _Step(gap.since, later, ahead, trust * worked, trust * waits)
 
 
 def _cost(deviation: float) -> float:

@@ -27,7 +27,7 @@ _WEIGHTS = {
     "unheard": 0.7,
     "because of": 0.6,
     "not low": 0.6,
-    "waits": 0.5,
+    "waits": 0.8,
     "within a panel": 0.5,
     "by itself": 0.5,
     "waits not": 0.4,

@@ -79,7 +79,7 @@ def _nameless(entry: JournalEntry) -> JournalEntry:
     return msgspec.structs.replace(entry, data=json.dumps({**said, "slots": []}).encode())
 
 
-def _without_towers(entry: JournalEntry) -> JournalEntry | None:
+def without_towers(entry: JournalEntry) -> JournalEntry | None:
     return None if entry.kind == "tower" else entry
 
 
@@ -98,6 +98,6 @@ PLANTS = {
     ),
     "poor": Plant(about="as by night, 10 % of counts and 25 % of towers lost", make=_poorly_heard),
     "dark": Plant(
-        about="as by day, no towers at all", make=_shipped("two-lines-by-day"), alter=_without_towers
+        about="as by day, no towers at all", make=_shipped("two-lines-by-day"), alter=without_towers
     ),
 }
