@@ -1,0 +1,236 @@
+"""Why a line stood at a moment: whose stop it was, who waited for it, what the warning was worth; and which
+moment people mean."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from service.domain.model import from_datetime, to_rfc3339
+from service.usecases.standstill import around, moment_asked, standstill
+
+VIENNA = ZoneInfo("Europe/Vienna")
+MINUTE = 60_000_000
+
+
+def local(text: str) -> int:
+    return from_datetime(datetime.fromisoformat(text).replace(tzinfo=VIENNA))
+
+
+NOW = local("2026-03-04T14:05:30")
+
+
+@pytest.mark.parametrize(
+    ("text", "when"),
+    [
+        ("10:42", "2026-03-04T10:42"),
+        ("9:05", "2026-03-04T09:05"),
+        ("10:42:30", "2026-03-04T10:42:30"),
+        ("14:05", "2026-03-04T14:05"),
+        ("14:06", "2026-03-03T14:06"),
+        ("2026-03-02T10:42", "2026-03-02T10:42"),
+        ("2026-03-02T09:42:00Z", "2026-03-02T10:42"),
+        ("2026-03-02T10:42:00 01:00", "2026-03-02T10:42"),
+    ],
+)
+def test_a_clock_time_is_the_last_such_moment_at_the_plant(text: str, when: str) -> None:
+    assert moment_asked(text, VIENNA, NOW) == local(when)
+
+
+def test_of_a_time_that_came_twice_the_later_one_is_meant_once_it_was() -> None:
+    """Europe/Vienna, 2026-10-25: 02:30 at 00:30 and at 01:30 UTC."""
+    for now, found in (("06:00", "01:30"), ("01:00", "00:30")):
+        at = from_datetime(datetime.fromisoformat(f"2026-10-25T{now}:00+00:00"))
+        assert to_rfc3339(moment_asked("02:30", VIENNA, at)) == f"2026-10-25T{found}:00.000Z"
+
+
+def test_a_time_that_the_clocks_leapt_over_was_last_shown_the_day_before() -> None:
+    assert moment_asked("02:30", VIENNA, local("2026-03-29T12:00")) == local("2026-03-28T02:30")
+
+
+@pytest.mark.parametrize(
+    "text", ["", "25:00", "10:60", "noon", "2026-13-01T10:00", "9999-12-31T23:59:59-12:00"]
+)
+def test_what_is_no_moment_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match="at: "):
+        moment_asked(text, VIENNA, NOW)
+
+
+def test_a_moment_ahead_is_refused() -> None:
+    with pytest.raises(ValueError, match="lies ahead"):
+        moment_asked("2026-03-04T14:06", VIENNA, NOW)
+
+
+def test_what_is_reviewed_holds_the_moment_and_never_reaches_ahead() -> None:
+    for at in (NOW, NOW - 1, NOW - 5 * MINUTE, NOW - 500 * MINUTE):
+        since, until = around(at, NOW)
+        assert since <= at - 60 * MINUTE
+        assert at < until <= max(NOW, at + 1)
+    assert around(NOW - 500 * MINUTE, NOW) == around(NOW - 501 * MINUTE, NOW)
+
+
+# The report: P1 ran out of F07 from 10:40 to 10:46; P2 had work until 10:42 and again from 10:47; P0 was held
+# from 10:41 on. At 10:20 P1 had a fault of a minute that nobody noticed behind.
+
+
+def moment(clock: str) -> str:
+    return to_rfc3339(local(f"2026-03-04T{clock}"))
+
+
+def piece(since: str, until: str, cause: str | None = None, station: str = "P1", slot: Any = None) -> Any:
+    stop = {"station": station, "slot": slot} if cause else {"station": None, "slot": None}
+    return {"since": moment(since), "until": moment(until), "cause": cause, **stop}
+
+
+def stop(station: str, since: str, until: str, cause: str, **more: Any) -> dict[str, Any]:
+    return {
+        "id": 1,
+        "line": "L3",
+        "station": station,
+        "since": moment(since),
+        "until": moment(until),
+        "stood_ms": 0,
+        "cause": cause,
+        "slot": None,
+        "part": None,
+        "kind": None,
+        "confidence": 0.97,
+        "blamed": cause in ("supply", "fault"),
+        "because_of": None,
+        "because": ["the tower said so"],
+        "said": [],
+    } | more
+
+
+def warning(slot: str, opened: str) -> dict[str, Any]:
+    return {
+        "notice": f"n{slot}{opened}",
+        "line": "L3",
+        "station": "P1",
+        "slot": slot,
+        "opened": moment(opened),
+    }
+
+
+REPORT: dict[str, Any] = {
+    "timezone": "Europe/Vienna",
+    "from": moment("09:40"),
+    "to": moment("11:20"),
+    "lines": [
+        {
+            "line": "L3",
+            "stations": ["P0", "P1", "P2"],
+            "whole": [
+                piece("09:40", "10:42"),
+                piece("10:42", "10:47", "supply", slot="F07"),
+                piece("10:47", "11:20"),
+            ],
+            "stretches": {
+                "P0": [
+                    piece("09:40", "10:41"),
+                    piece("10:41", "10:46", "held", "P0"),
+                    piece("10:46", "11:20"),
+                ],
+                "P1": [
+                    piece("09:40", "10:20"),
+                    piece("10:20", "10:21", "fault"),
+                    piece("10:21", "10:40"),
+                    piece("10:40", "10:46", "supply", slot="F07"),
+                    piece("10:46", "11:20"),
+                ],
+                "P2": [
+                    piece("09:40", "10:42"),
+                    piece("10:42", "10:47", "starved", "P2"),
+                    piece("10:47", "11:20"),
+                ],
+            },
+            "timeline": {
+                "P0": [],
+                "P1": [{"since": moment("09:40"), "until": moment("11:20"), "reading": "out", "slots": []}],
+                "P2": [],
+            },
+        }
+    ],
+    "stops": [
+        stop("P1", "10:20", "10:21", "fault"),
+        stop("P1", "10:40", "10:46", "supply", slot="F07", part="R-10K", kind="tape"),
+        stop("P0", "10:41", "10:46", "held", because_of="P1"),
+        stop("P2", "10:42", "10:47", "starved", because_of="P1"),
+    ],
+    "warnings": {"each": [warning("F07", "09:50"), warning("F07", "10:31"), warning("F08", "10:33")]},
+}
+
+
+def at(clock: str) -> dict[str, Any]:
+    return standstill(REPORT, "L3", local(f"2026-03-04T{clock}"))
+
+
+def test_the_stop_that_began_it_is_named_with_who_waited_and_the_last_warning() -> None:
+    found = at("10:43:10")
+    assert (found["stood"], found["cause"]) == (True, "supply")
+    assert (found["since"], found["until"], found["goes_on"]) == (moment("10:42"), moment("10:47"), False)
+    assert (found["began"]["station"], found["began"]["slot"]) == ("P1", "F07")
+    assert [each["station"] for each in found["held"]] == ["P0", "P2"]
+    assert found["warning"]["opened"] == moment("10:31")
+    assert found["before"]["cause"] == "fault"
+    assert found["after"] is None
+    assert [(each["station"], each["cause"]) for each in found["stations"]] == [
+        ("P0", "held"),
+        ("P1", "supply"),
+        ("P2", "starved"),
+    ]
+
+
+def test_where_the_last_station_still_waits_for_a_stop_that_is_over_that_stop_is_named() -> None:
+    found = at("10:46:30")
+    assert found["began"]["until"] == moment("10:46")
+    assert [each["station"] for each in found["held"]] == ["P2"]
+
+
+def test_a_minute_in_which_it_stood_is_a_minute_in_which_it_stood() -> None:
+    report = REPORT | {
+        "lines": [
+            REPORT["lines"][0]
+            | {
+                "whole": [
+                    piece("09:40", "10:42:20"),
+                    piece("10:42:20", "10:42:50", "supply", slot="F07"),
+                    piece("10:42:50", "11:20"),
+                ]
+            }
+        ]
+    }
+    found = standstill(report, "L3", local("2026-03-04T10:42"))
+    assert (found["asked"], found["at"], found["stood"]) == (moment("10:42"), moment("10:42:20"), True)
+    exact = standstill(report, "L3", local("2026-03-04T10:42:05"))
+    assert (exact["at"], exact["stood"]) == (moment("10:42:05"), False)
+
+
+def test_where_the_line_worked_it_says_so_with_the_stops_before_and_after() -> None:
+    found = at("10:30")
+    assert (found["stood"], found["began"], found["alone"]) == (False, None, [])
+    assert found["before"]["since"] == moment("10:20")
+    assert found["after"]["since"] == moment("10:40")
+
+
+def test_a_station_that_stood_while_the_line_worked_is_named_alone() -> None:
+    found = at("10:20")
+    assert found["stood"] is False
+    assert [(each["station"], each["cause"]) for each in found["alone"]] == [("P1", "fault")]
+
+
+def test_what_still_goes_on_when_the_report_ends_goes_on() -> None:
+    report = REPORT | {"to": moment("10:44")}
+    line = REPORT["lines"][0]
+    report["lines"] = [
+        line | {"whole": [piece("09:40", "10:42"), piece("10:42", "10:44", "supply", slot="F07")]}
+    ]
+    assert standstill(report, "L3", local("2026-03-04T10:43:10"))["goes_on"] is True
+
+
+def test_a_line_of_which_nothing_was_heard_is_not_known() -> None:
+    with pytest.raises(KeyError):
+        standstill(REPORT, "L9", NOW)
