@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from functools import partial
 from typing import TypeVar
 
 import msgspec
 
 from service.domain.events import JournalEntry
 from service.domain.model import Instant
+from service.domain.policy import Policy
 from service.domain.world import World
 from service.ports import Archive, StoreError
 from service.usecases.fold import fold
+from service.usecases.pseudonyms import Names, patterns_of
 from service.usecases.recording import Seal
+from service.usecases.renaming import Renaming
 from service.wire.journal import Exporter, StartState
 
 K = TypeVar("K", bound=str | tuple[str, ...])
@@ -27,11 +31,14 @@ def export(
     since: Instant | None,
     until: Instant | None,
     seal: Seal | None = None,
+    key: bytes | None = None,
 ) -> Iterator[bytes]:
     """The state as it was at ``since``, folded from the nearest checkpoint, then every entry; with a ``seal``
-    a manifest ends it."""
-    exporter = Exporter(site)
-    for item in items(archive, since=since, until=until):
+    a manifest ends it. With a ``key`` names are other ones; ``Unfit``: what follows would be decided
+    otherwise."""
+    exporter = Exporter(site if key is None else Names(key).of("site", site))
+    wanted = items if key is None else partial(_renamed, key)
+    for item in wanted(archive, since=since, until=until):
         if isinstance(item, StartState):
             line = exporter.state(item, sealed=seal is not None)
             yield line if seal is None else seal.state(item, line)
@@ -40,6 +47,23 @@ def export(
             yield line if seal is None else seal.entry(item[1], line)
     if seal is not None:
         yield seal.end(exporter)
+
+
+def _renamed(key: bytes, archive: Archive, *, since: Instant | None, until: Instant | None) -> Iterator[Item]:
+    """Read twice: a name bears the tags of the patterns of all settings, also of those that come later."""
+    policies, last = [], -1
+    for item in items(archive, since=since, until=until):
+        if isinstance(item, StartState):
+            policies.append(msgspec.json.decode(item.policy, type=Policy))
+        else:
+            last = item[0]
+            policies += [msgspec.json.decode(item[1].data, type=Policy)] if item[1].kind == "settings" else []
+    renaming = Renaming(Names(key, patterns_of(policies)))
+    for item in items(archive, since=since, until=until):
+        if isinstance(item, StartState):
+            yield renaming.start(item)
+        elif item[0] <= last:
+            yield item[0], renaming.entry(*item)
 
 
 def items(archive: Archive, *, since: Instant | None, until: Instant | None) -> Iterator[Item]:
