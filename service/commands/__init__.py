@@ -16,6 +16,7 @@ from service.commands import (
     made_up,
     outlets,
     recorded,
+    reviewed,
     running,
     safekeeping,
     supposed,
@@ -25,7 +26,7 @@ from service.commands.common import Adding, common_options
 
 Command = Callable[[argparse.Namespace], int]
 
-GROUPS = (running, safekeeping, exported, recorded, supposed, outlets, labels, who, access, made_up)
+GROUPS = (running, safekeeping, exported, recorded, reviewed, supposed, outlets, labels, who, access, made_up)
 TAKE_WORDS_OF_THEIR_OWN = made_up.NAMES
 
 

@@ -1,7 +1,7 @@
 """The lines of a review: how each station's time went, every stop of it with its cause, and its figures.
 
 The stretches of a station follow one another without a gap; ``cause`` null: it worked. ``timeline`` is what
-its tower showed, ``unknown`` while nothing was heard of it.
+its tower showed, ``reading`` null before it showed anything.
 """
 
 from __future__ import annotations
@@ -208,8 +208,11 @@ def _timeline(track: Track, station: StationTrack) -> list[Json]:
     ]
 
 
-def _shown(track: Track, station: StationTrack) -> Iterator[tuple[Instant, Instant, str, tuple[str, ...]]]:
-    since, reading, slots = track.since, "unknown", tuple[str, ...]()
+def _shown(
+    track: Track, station: StationTrack
+) -> Iterator[tuple[Instant, Instant, str | None, tuple[str, ...]]]:
+    since, slots = track.since, tuple[str, ...]()
+    reading: str | None = None
     for each in station.towers:
         if (each.reading, each.slots) == (reading, slots):
             continue

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -14,7 +14,7 @@ from service.domain.spoken import CAUSES, lasted
 from service.domain.track import Cause
 
 Json = dict[str, Any]
-MOST_LINES = 3
+MOST_LINES = 8
 MOST_SLOTS = 3
 A_MINUTE = 60_000
 A_SECOND = 1000
@@ -57,16 +57,39 @@ def _causes(line: Json) -> dict[str, int]:
 
 
 def _lines(lines: Iterable[Json]) -> Iterator[Said]:
+    """One in full; several by how long each stood, and what they stood for together."""
     known = sorted((each for each in lines if each["times"]["line"]), key=lambda each: -stood_ms(each))
-    for each in known[:MOST_LINES]:
-        yield _line(each)
-    rest = known[MOST_LINES:]
-    if rest:
-        yield Said(
-            "One more line stood {time}.",
-            {"number": len(rest), "time": lasted(sum(map(stood_ms, rest)))},
-            many="{number} more lines stood {time} together.",
-        )
+    if len(known) == 1:
+        yield _line(known[0])
+    if len(known) < 2:
+        return
+    yield Said(
+        "Of {of} each the lines stood: {lines}.",
+        {
+            "of": lasted(max(sum(_causes(each).values()) for each in known)),
+            "lines": tuple(
+                Said("{line} {time}", {"line": each["line"], "time": lasted(stood_ms(each))})
+                for each in known[:MOST_LINES]
+            ),
+        },
+    )
+    causes: dict[str, int] = defaultdict(int)
+    for each in known:
+        for cause, milliseconds in _causes(each).items():
+            causes[cause] += milliseconds
+    if rows := _ranked(causes):
+        yield Said("Together they stood for: {causes}.", {"causes": rows})
+
+
+def _ranked(causes: Mapping[str, int]) -> tuple[Said, ...]:
+    """The longest first; what is under half a minute isn't worth a word."""
+    rows = [
+        (each, cause) for cause, each in causes.items() if cause not in _NOT_STOOD and each >= A_MINUTE / 2
+    ]
+    return tuple(
+        Said("{cause} {time}", {"cause": CAUSES[cause], "time": lasted(each)})
+        for each, cause in sorted(rows, reverse=True)
+    )
 
 
 def _line(line: Json) -> Said:
@@ -75,13 +98,7 @@ def _line(line: Json) -> Said:
     values: dict[str, Value] = {"line": line["line"], "time": lasted(stood), "of": lasted(wall)}
     if stood < A_MINUTE:
         return Said("Line {line} worked all the time: less than a minute of {of} was lost.", values)
-    rows = sorted(
-        ((each, cause) for cause, each in causes.items() if cause not in _NOT_STOOD and each >= A_MINUTE / 2),
-        reverse=True,
-    )
-    values["causes"] = tuple(
-        Said("{cause} {time}", {"cause": CAUSES[cause], "time": lasted(each)}) for each, cause in rows
-    )
+    values["causes"] = _ranked(causes)
     return Said("Line {line} stood {time} of {of}: {causes}.", values)
 
 

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from service.domain.said import put
 from service.language import ENGLISH, Language
 from service.usecases.handed import supplies
-from service.web.cells import cell
+from service.paper.cells import cell
 
 Json = dict[str, Any]
 COLUMNS = ("line", "by", "part", "kind", "supplies", "at_least", "ready", "missing", "slots")

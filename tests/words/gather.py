@@ -19,7 +19,7 @@ from tests.words.javascript import Token, tokens_of
 ROOT = Path(__file__).parents[2]
 WORDS = ROOT / "service" / "language"
 STATIC = ROOT / "service" / "web" / "static"
-TEMPLATES = ROOT / "service" / "web" / "templates"
+TEMPLATES = sorted((ROOT / "service").glob("*/templates/*.html"))
 
 Text = str | tuple[str, str]
 """A text, or the two English forms of what is counted."""
@@ -38,7 +38,7 @@ def gather() -> Catalog:
 def everywhere() -> Iterator[tuple[Path, list[Text]]]:
     for file in sorted((ROOT / "service").rglob("*.py")):
         yield file, list(in_python(file.read_text(encoding="utf-8")))
-    for file in sorted(TEMPLATES.glob("*.html")):
+    for file in TEMPLATES:
         yield file, list(in_template(file.read_text(encoding="utf-8")))
     for file in sorted(STATIC.glob("*.js")):
         yield file, list(in_module(file.read_text(encoding="utf-8")))

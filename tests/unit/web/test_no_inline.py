@@ -11,7 +11,8 @@ import pytest
 import service.web
 
 WEB = Path(service.web.__file__).parent
-TEMPLATES = sorted((WEB / "templates").glob("*.html"))
+PAPER = WEB.parent / "paper" / "templates"
+TEMPLATES = [*sorted((WEB / "templates").glob("*.html")), PAPER / "body.html"]
 MODULES = sorted((WEB / "static").glob("*.js"))
 
 

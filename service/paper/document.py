@@ -1,0 +1,159 @@
+"""A report as HTML: the part that the page shows, and one document that needs nothing beside it.
+
+What is worth a row: stops of a minute or what a station answers for itself, the warnings that weren't in
+time, the slots that cost or lost most. All of it is in the JSON and in the sheets.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import ChainableUndefined, Environment, FileSystemLoader
+from markupsafe import Markup
+
+from service.language import ENGLISH, Language
+from service.paper import names
+from service.paper.tell import Tell
+
+Json = dict[str, Any]
+_HERE = Path(__file__).parent
+MOST_ROWS = 60
+WORTH = 10_000
+"""Milliseconds: a shorter stop gets no row."""
+_SETTLED = ("in time",)
+
+
+def body(report: Json, language: Language = ENGLISH) -> Markup:
+    """The report, below a heading of the second level."""
+    tell = Tell.of(report, language)
+    return Markup(_template("body.html").render(_facts(report, tell)))  # noqa: S704 - escaped by the template
+
+
+def document(report: Json, language: Language = ENGLISH, *, paper: bool = False) -> str:
+    """All of it with its looks. ``paper``: to be printed, so nothing in it moves."""
+    tell = Tell.of(report, language)
+    facts = _facts(report, tell)
+    css = [style("tokens.css"), style("review.css"), style("print.css")]
+    made: str = _template(
+        "document.html"
+    ).render(
+        facts,
+        body=body(report, language),
+        styles=Markup("\n".join(css)),  # noqa: S704 - our own files
+        paper=paper,
+        made_at=f"{report['to'][:19]}Z",
+    )
+    return made
+
+
+@dataclass(frozen=True, slots=True)
+class Pictures:
+    """The pictures of a report, as the templates ask for them."""
+
+    report: Json
+    tell: Tell
+
+    def timeline(self, line: Json) -> Markup:
+        return Markup()
+
+    def waterfall(self) -> Markup:
+        return Markup()
+
+    def road(self) -> Markup:
+        return Markup()
+
+    def control_chart(self, losses: Json) -> Markup:
+        return Markup()
+
+
+@cache
+def style(name: str) -> str:
+    return (_HERE / name).read_text(encoding="utf-8")
+
+
+@cache
+def _environment() -> Environment:
+    return Environment(
+        loader=FileSystemLoader(_HERE / "templates"),
+        autoescape=True,
+        undefined=ChainableUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _template(name: str) -> Any:
+    return _environment().get_template(name)
+
+
+def _facts(report: Json, tell: Tell) -> Json:
+    stops, left_out = chosen_stops(report["stops"])
+    unsettled = [each for each in report["warnings"]["each"] if each["verdict"] not in _SETTLED]
+    return {
+        "report": report,
+        "tell": tell,
+        "t": tell.words(),
+        "many": tell.counts(),
+        "language": tell.language,
+        "title": title(report, tell),
+        "span": tell.span(report["from"], report["to"]),
+        "stops": stops,
+        "stops_left_out": left_out,
+        "unsettled": unsettled[:MOST_ROWS],
+        "unsettled_left_out": max(0, len(unsettled) - MOST_ROWS),
+        "planned": list(_planned(report["plan"])),
+        "losing": [each for each in report["losses"] if each["lost"]][:20],
+        "causes": causes_met(report["lines"]),
+        "names": names,
+        "pictures": Pictures(report, tell),
+        "times_rows": list(times_rows(report["lines"], tell)),
+        "mapping": next(
+            (each["times"]["line"]["mapping"] for each in report["lines"] if each["times"]["line"]), []
+        ),
+    }
+
+
+def title(report: Json, tell: Tell) -> str:
+    lines = report["lines"]
+    if len(lines) == 1:
+        return tell.language.say("Review, line {line}", line=lines[0]["line"])
+    return tell.language.say_many("Review, 1 line", "Review, {number} lines", len(lines))
+
+
+def chosen_stops(stops: Sequence[Json]) -> tuple[list[Json], int]:
+    """The longest of those that stations answer for themselves, in order of time; how many are left out."""
+    worth = [each for each in stops if each["blamed"] and each["stood_ms"] >= WORTH]
+    longest = sorted(worth, key=lambda each: -each["stood_ms"])[:MOST_ROWS]
+    shown = sorted(longest, key=lambda each: each["id"])
+    return shown, len(stops) - len(shown)
+
+
+def causes_met(lines: Iterable[Json]) -> list[str]:
+    """Those that any station stood for, the longest first."""
+    sums: dict[str, int] = {}
+    for line in lines:
+        for times in (*line["times"]["stations"].values(), line["times"]["line"]):
+            for cause, each in (times or {"causes": {}})["causes"].items():
+                sums[cause] = sums.get(cause, 0) + each
+    return sorted((cause for cause in sums if cause != "work"), key=lambda cause: (-sums[cause], cause))
+
+
+def times_rows(lines: Iterable[Json], tell: Tell) -> Iterator[tuple[str, bool, Json]]:
+    """The times of each line, then those of its stations; what was never heard has none."""
+    for line in lines:
+        if line["times"]["line"] is not None:
+            yield tell.language.say("Line {line}", line=line["line"]), True, line["times"]["line"]
+        for station in line["stations"]:
+            if line["times"]["stations"][station] is not None:
+                yield station, False, line["times"]["stations"][station]
+
+
+def _planned(plans: Iterable[Json]) -> Iterable[Json]:
+    for plan in plans:
+        for each in plan["each"]:
+            if each["kept"] not in ("in it", "ahead"):
+                yield each | {"line": plan["line"]}
