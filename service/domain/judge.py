@@ -28,6 +28,8 @@ edge: the hysteresis that keeps a value at the edge from flapping."""
 FEWEST_MARKS = 2
 """Times that a sensor must have said low before the slot ran out, before it is believed."""
 _MARK_SPREAD = 2.0
+_HAIR = 4e-6
+"""More than rounding can do to a chance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +143,8 @@ def lead_of(sight: Sight, station: StationState) -> int:
 def level_of(case: Case, limits: Limits, chance: float) -> Level | None:
     """Urgent, early or neither, where ``chance`` is that within the lead. Empty is never concluded from
     numbers; a signal says it."""
+    if chance < limits.chance - _HAIR and limits.urgent_panels <= limits.lead_panels:
+        return None  # sooner is never likelier
     if case.chance_within(limits.urgent_panels) >= limits.chance:
         return Level.URGENT
     return Level.EARLY if chance >= limits.chance else None

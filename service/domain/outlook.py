@@ -37,6 +37,8 @@ MOST = float(2**53 - 1)
 
 FAR = 60
 """Panels, and parts, at the 5 % quantile from which on ``distant`` is good enough."""
+_AT_ONCE = 512
+"""Slots times ways up to which all ways are asked in one call."""
 _GIVE = 0.005
 """Of the panels: how close a search must come there."""
 
@@ -287,11 +289,25 @@ def _chance_short_afar(questions: Questions, need: Floats) -> Floats:
 
 def _over_ways(questions: Questions, need: Floats, chance: Callable[[Questions, Floats], Floats]) -> Floats:
     """The mean of the chances on all ways of each slot."""
+    slots, ways = need.shape
+    if ways > 1 and need.size <= _AT_ONCE and (questions.ways == ways).all():
+        all_ways = questions.rows(np.repeat(np.arange(slots), ways))
+        found = chance(all_ways, need.reshape(-1)).reshape(slots, ways)
+    else:
+        return _way_by_way(questions, need, chance)
+    together = found[:, 0]
+    for way in range(1, ways):
+        together = together + found[:, way]
+    return np.asarray(together / questions.ways)
+
+
+def _way_by_way(questions: Questions, need: Floats, chance: Callable[[Questions, Floats], Floats]) -> Floats:
+    """The same to the last bit: sooner where there are many slots."""
     together = chance(questions, need[:, 0])
     for way in range(1, need.shape[1]):
         rows = np.flatnonzero(questions.ways > way)
         together[rows] += chance(questions.rows(rows), need[rows, way])
-    return together / questions.ways
+    return np.asarray(together / questions.ways)
 
 
 def _chance_left_below(questions: Questions, parts: Floats) -> Floats:

@@ -26,6 +26,8 @@ SPELL, LATELY = 0.10, 6
 """It skips now if more than this share was skipped in so many panels."""
 _FEWEST = 20
 """Moments of the past that are enough to go by."""
+_USUALLY = 5
+"""Places of ``AHEAD`` that are worked out together: the usual lead lies within."""
 
 
 @dataclass(slots=True)
@@ -95,7 +97,7 @@ class Paths(Ahead):
         if panels > AHEAD[-1]:
             return [parts_needed(way, panels) for way in self]
         need: dict[tuple[float, ...], float] = {}
-        rows = _sums(self._known, bisect_left(AHEAD, panels) + 1)
+        rows = _sums(self._known, max(bisect_left(AHEAD, panels) + 1, _USUALLY))
         for sums in rows:
             if sums not in need:
                 need[sums] = _parts_soon(self._horizon, sums, panels)

@@ -114,6 +114,7 @@ class Ingest:
         self._clock = clock
         self._root = root
         self.by_events = by_events
+        self.idle_acts = 0
         self._tallies = Tallies()
         self._tell = tell
         self._drafted: list[str] = []
@@ -164,10 +165,20 @@ class Ingest:
         draft = Draft()
         for entry in entries:
             self.last_at = entry.at
-            told = fold(self.world, entry)
+            told = self._refold(entry)
             draft.journal.append(entry)
             draft.told += [(each, entry.at) for each in told or []]
         return self._commit(draft)
+
+    def _refold(self, entry: JournalEntry) -> list[Told] | None:
+        """A person's act finds no notice where another version of the program recorded it."""
+        try:
+            return fold(self.world, entry)
+        except (KeyError, Taken):
+            if entry.kind != "person":
+                raise
+            self.idle_acts += 1
+            return []
 
     def _draft(self, items: Sequence[Inbound | Ask]) -> Draft:
         draft = Draft()
