@@ -26,7 +26,7 @@ from typing import Any, BinaryIO
 import msgspec
 
 from service.desk import Unfit
-from service.recordings import pieces
+from service.recordings import lines_of
 from service.usecases.altered import Alteration, Heard, hear
 from service.usecases.tried import People, figures
 
@@ -62,10 +62,9 @@ def read(file: Path) -> Recording:
     digest = hashlib.sha256()
 
     def lines() -> Iterator[bytes]:
-        for piece in pieces(file):
-            for line in piece:
-                digest.update(line + b"\n")
-                yield line
+        for line in lines_of(file):
+            digest.update(line + b"\n")
+            yield line
 
     heard = hear(lines())
     return Recording(file, heard, f"sha256:{digest.hexdigest()}")

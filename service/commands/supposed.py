@@ -18,6 +18,8 @@ import msgspec
 
 from service.commands.common import Adding, problem
 from service.desk import Unfit
+from service.language import languages, speak
+from service.paper.supposed import supposed
 from service.settings import load
 from service.settings.trials import choices
 from service.sweeps import Recording, Trial, read, sweep
@@ -76,18 +78,20 @@ def _run(known: argparse.Namespace) -> int:
     for name in ("jobs", "seeds"):
         if getattr(known, name) < 1:
             return problem(f"--{name}: at least 1")
+    if known.language not in languages(None):
+        return problem(f"--language: {known.language!r} isn't known; there are {', '.join(languages(None))}")
     try:
         scenario = _people(known.people)
-        supposed = list(_supposed(known))
+        settings = list(_settings(known))
         recording = read(known.file)
     except (OSError, Unfit) as error:
         return problem(f"{known.file}: {error}")
     except ScenarioError as error:
         return problem(*(f"--people {line}" for line in str(error).splitlines()))
-    if len(supposed) > MOST:
-        return problem(f"--set: {len(supposed)} settings are more than {MOST}")
+    if len(settings) > MOST:
+        return problem(f"--set: {len(settings)} settings are more than {MOST}")
     try:
-        return _try(known, recording, scenario, supposed)
+        return _try(known, recording, scenario, settings)
     except KeyboardInterrupt:
         hint = f" Run it again to go on from {known.into}." if known.into else ""
         return problem(f"stopped.{hint}")
@@ -102,7 +106,7 @@ class _Setting:
     alteration: Alteration
 
 
-def _supposed(known: argparse.Namespace) -> Iterator[_Setting]:
+def _settings(known: argparse.Namespace) -> Iterator[_Setting]:
     """As recorded, then each other file, then every choice on top of each. Raises ``SettingsError``."""
     chosen, refused = choices(known.set)
     for line in refused:
@@ -136,14 +140,14 @@ def _people(named: str) -> Scenario:
 
 
 def _try(
-    known: argparse.Namespace, recording: Recording, scenario: Scenario, supposed: Sequence[_Setting]
+    known: argparse.Namespace, recording: Recording, scenario: Scenario, settings: Sequence[_Setting]
 ) -> int:
     crew = Crew.of(scenario, known.seeds)
-    plans = any(each.alteration.plan or each.alteration.whole for each in supposed)
+    plans = any(each.alteration.plan or each.alteration.whole for each in settings)
     bar = Bar(shown=known.progress or sys.stderr.isatty())
     tried = sweep(
         recording,
-        [Trial(alteration=each.alteration, plans=plans) for each in supposed],
+        [Trial(alteration=each.alteration, plans=plans) for each in settings],
         crew,
         model=_model(crew),
         jobs=known.jobs,
@@ -156,7 +160,7 @@ def _try(
         {"scenario": scenario.name, "crew": len(scenario.people.names)},
         [
             Tried(keys=each.keys, other=each.other, figures=figures)
-            for each, figures in zip(supposed, tried, strict=True)
+            for each, figures in zip(settings, tried, strict=True)
         ],
     )
     _write(known, result)
@@ -206,6 +210,8 @@ def _write(known: argparse.Namespace, result: Json) -> None:
         _put(known.json, msgspec.json.format(msgspec.json.encode(result), indent=2).decode() + "\n")
     if known.csv is not None:
         _put(known.csv, None, result)
+    if known.html is not None:
+        known.html.write_text(supposed(result, speak(known.language, None)), encoding="utf-8")
     if "-" not in (known.json, known.csv):
         print("\n".join(lines_of(result)))
 

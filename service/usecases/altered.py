@@ -62,6 +62,13 @@ class Heard:
     def lines(self) -> list[str]:
         return sorted({address.line for entry, address, _ in self.entries if entry.kind in _FLOOR})
 
+    @property
+    def timezone(self) -> str:
+        """The site's, by the settings last in force."""
+        said = [message for _, _, message in self.entries if isinstance(message, Policy)]
+        start = None if said else self.begin()
+        return (said[-1] if said else Policy() if start is None else _policy(start)).timezone
+
     def begin(self) -> StartState | None:
         """The state it starts from, new each time."""
         return None if self.start is None else msgspec.json.decode(self.start, type=StartState)
@@ -81,6 +88,10 @@ def hear(lines: Iterable[bytes]) -> Heard:
     if not entries:
         raise Unfit("nothing happens in it")
     return Heard(reader.site, start, tuple(entries))
+
+
+def _policy(start: StartState) -> Policy:
+    return msgspec.json.decode(start.policy, type=Policy)
 
 
 def _read(entry: JournalEntry) -> Entry:

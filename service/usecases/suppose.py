@@ -29,6 +29,7 @@ from service.domain.notices import Told
 from service.domain.planning import as_kept, decide, worth
 from service.domain.policy import Policy
 from service.domain.prospect import look_ahead
+from service.domain.said import Said
 from service.domain.staffing import staff
 from service.domain.world import World
 from service.usecases.altered import Alteration, Heard
@@ -38,10 +39,10 @@ from service.wire.native import Address
 
 PLAN_EVERY: Instant = 300 * SECOND
 """How often a plan is looked at where plans are kept anew; people who go by it look about as often."""
-LATE_TAKE = "takes, of notices that opened later or not at all"
-LATE_ACT = "quiet spells and closings of notices that weren't there"
-NO_OUTLET = "reports of outlets that these settings don't have"
-OTHER_PLAN = "plans of the recording, kept anew"
+LATE_TAKE = Said("takes, of notices that opened later or not at all").text
+LATE_ACT = Said("quiet spells and closings of notices that weren't there").text
+NO_OUTLET = Said("reports of outlets that these settings don't have").text
+OTHER_PLAN = Said("plans of the recording, kept anew").text
 
 
 @dataclass(slots=True)

@@ -79,6 +79,7 @@ def about(heard: Heard, checksum: str) -> Json:
     return {
         "checksum": checksum,
         "site": heard.site,
+        "timezone": heard.timezone,
         "from": to_rfc3339(heard.first),
         "to": to_rfc3339(heard.last),
         "hours": round((heard.last - heard.first) / _HOUR, 3),
