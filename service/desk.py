@@ -84,6 +84,9 @@ class Reading(Protocol):
         """What one shift tells the next, with what falls due within ``hours`` (``usecases.handover`` names
         the keys); ``None``: no such line."""
 
+    def recent(self, line: str | None) -> tuple[Instant, list[tuple[Instant, Instant]]]:
+        """The moment, and the shifts of a line or of all that ran lately, the latest first (``domain.recent``)."""
+
     def refused(self, *, limit: int, after: int | None) -> list[dict[str, object]]: ...
 
     def record(self) -> dict[str, object]:
@@ -112,8 +115,11 @@ class Reading(Protocol):
     def who_in_a_week(self, notice: Notice, *, at: Instant) -> list[dict[str, object]]:
         """``{"since", "until", "people", "outlets"}`` for each change over the seven days from then."""
 
-    def events(self, *, since: Instant | None, until: Instant | None) -> Iterator[bytes]:
-        """The journal as CloudEvents JSON, one object a line, the state it starts from first."""
+    def events(
+        self, *, since: Instant | None, until: Instant | None, sealed: bool = False
+    ) -> Iterator[bytes]:
+        """The journal as CloudEvents JSON, one object a line, the state it starts from first; ``sealed``: a
+        manifest last."""
 
     def not_ready(self) -> list[str]:
         """Why this instance isn't ready, in words; empty when it is."""

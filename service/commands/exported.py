@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
+import os
+import secrets
 import sys
-from importlib.metadata import version
 from pathlib import Path
 
 from service.commands.common import Adding, moment, problem, settings_of
@@ -16,6 +18,7 @@ from service.recordings import lines_of, save
 from service.settings import Settings
 from service.store import open_store
 from service.usecases.export import export
+from service.usecases.pseudonyms import SHORTEST_KEY
 from service.usecases.recording import Reader, Seal, in_words
 from service.wire.journal import read_entry
 from service.wire.native import Misfit
@@ -32,6 +35,15 @@ def add(commands: Adding, common: argparse.ArgumentParser) -> None:
     )
     command.add_argument("--from", dest="since", metavar="TIME", help=f"{_WHEN}; else all that is kept")
     command.add_argument("--to", dest="until", metavar="TIME", help="likewise; else all that is kept")
+    command.add_argument(
+        "--pseudonyms",
+        action="store_true",
+        help="other names for parts, lots, supplies, people, outlets, orders, recipes and the site, and no"
+        " free text; lines, stations, slots, times and quantities stay as they are",
+    )
+    command.add_argument(
+        "--key", type=Path, metavar="FILE", help="the same names as in others under this key; made if absent"
+    )
     command.add_argument("--force", action="store_true", help="write over a FILE that is there")
     command.add_argument("--check", action="store_true", help="only look whether FILE is a whole recording")
     command.set_defaults(run=_export)
@@ -56,15 +68,37 @@ def _moment(settings: Settings, known: argparse.Namespace, name: str) -> Instant
 
 
 def _save(settings: Settings, known: argparse.Namespace, since: Instant | None, until: Instant | None) -> int:
+    if known.key is not None and not known.pseudonyms:
+        raise Unfit("--key: only with --pseudonyms")
+    key = _key(known.key) if known.pseudonyms else None
     store = open_store(settings.store.url.get_secret_value(), migrate=False)
     try:
-        seal = Seal(version("earlybell"))
-        lines = export(store.archive, settings.site.name, since=since, until=until, seal=seal)
+        seal = Seal(pseudonyms=known.pseudonyms)
+        lines = export(store.archive, settings.site.name, since=since, until=until, seal=seal, key=key)
         size = save(known.file, lines, force=known.force)
     finally:
         store.close()
     print(f"exported {seal.entries} entries, {size} bytes", file=sys.stderr)
     return 0
+
+
+def _key(file: Path | None) -> bytes:
+    """A key of its own, forgotten afterwards, or the one in ``file``. Who has it can try names."""
+    if file is None:
+        return secrets.token_bytes(32)
+    try:
+        with contextlib.suppress(FileExistsError), open(file, "x", opener=_for_us_alone) as made:
+            made.write(secrets.token_hex(32) + "\n")
+        key = file.read_bytes().strip()
+    except OSError as error:
+        raise Unfit(f"--key: {file}: {error.strerror}") from None
+    if len(key) < SHORTEST_KEY:
+        raise Unfit(f"--key: {file}: has fewer than {SHORTEST_KEY} characters")
+    return key
+
+
+def _for_us_alone(path: str, flags: int) -> int:
+    return os.open(path, flags, 0o600)
 
 
 def _check(settings: Settings, file: Path) -> int:

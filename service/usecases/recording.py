@@ -10,6 +10,8 @@ import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
+from importlib.metadata import version
 from zoneinfo import ZoneInfo
 
 from service.desk import Unfit
@@ -147,7 +149,7 @@ class Reader:
 class Seal:
     """Ends a recording with a manifest. ``program``: the version that writes it."""
 
-    program: str
+    program: str = field(default_factory=partial(version, "earlybell"))
     pseudonyms: bool = False
     position: int = 0
     entries: int = 0
@@ -187,9 +189,7 @@ class Seal:
 def in_words(manifest: Manifest, timezone: str) -> list[str]:
     """What a manifest says, for people, a line each."""
     last = manifest.position + manifest.entries - 1
-    names = (
-        "names are pseudonyms" if manifest.pseudonyms else "names are as they were"
-    )
+    names = "names are pseudonyms" if manifest.pseudonyms else "names are as they were"
     if manifest.first is None or manifest.last is None:
         return [f"no entries of {manifest.site}", f"by earlybell {manifest.program}; {names}"]
     first, until = (_local(moment, timezone) for moment in (manifest.first, manifest.last))

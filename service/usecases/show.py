@@ -15,6 +15,7 @@ from service.domain.calendar import shift_at
 from service.domain.history import Record
 from service.domain.memory import Memory
 from service.domain.model import Instant, Notice, NoticeState, to_rfc3339
+from service.domain.recent import recent
 from service.domain.state import (
     SITE_KEY,
     LineState,
@@ -32,6 +33,7 @@ from service.usecases.export import export
 from service.usecases.fetch import fetch_object, planned_in, ready_object, span
 from service.usecases.handover import AROUND_ITS_END, Turn, assemble, turn_of
 from service.usecases.planned import plan_object
+from service.usecases.recording import Seal
 from service.usecases.slots import Json, complete, draft, soonest
 from service.usecases.supplied import read_supplies, supply_objects
 from service.usecases.told import record_object, span_objects, who_object
@@ -102,6 +104,11 @@ class Shown:
     def notice(self, notice_id: str) -> Json | None:
         kept = self.archive.notice(notice_id)
         return None if kept is None else self._refreshed([kept])[0]
+
+    def recent(self, line: str | None) -> tuple[Instant, list[tuple[Instant, Instant]]]:
+        world = self.world_of(line)
+        at = self.now(world)
+        return at, recent(world.policy, line, at)
 
     def handover(self, *, line: str | None, hours: float) -> Json | None:
         """What one shift tells the next of a line, or of all."""
@@ -225,9 +232,12 @@ class Shown:
             {key: data for key in chosen if (data := self.committed.get(key)) is not None}
         )
 
-    def events(self, *, since: Instant | None, until: Instant | None) -> Iterator[bytes]:
+    def events(
+        self, *, since: Instant | None, until: Instant | None, sealed: bool = False
+    ) -> Iterator[bytes]:
         """The state as it was at ``since``, folded from the nearest checkpoint, then every entry."""
-        return export(self.archive, self.site, since=since, until=until)
+        seal = Seal() if sealed else None
+        return export(self.archive, self.site, since=since, until=until, seal=seal)
 
     def not_ready(self) -> list[str]:
         return self.reasons()

@@ -113,9 +113,12 @@ def events(
     own: Own,
     since: Annotated[Moment, Query(alias="from", description="RFC 3339 with an offset")] = None,
     until: Annotated[Moment, Query(alias="to", description="RFC 3339 with an offset")] = None,
+    sealed: Annotated[
+        bool, Query(description="a manifest with number and checksum as the last line, as `export` writes it")
+    ] = False,
 ) -> Response:
     """The journal as CloudEvents, one JSON object a line, beginning with the state it starts from."""
-    pieces = in_pieces(own.reading.events(since=since, until=until))
+    pieces = in_pieces(own.reading.events(since=since, until=until, sealed=sealed))
     first = next(pieces, b"")  # a store that is down must show before the 200 does
     return StreamingResponse(chain((first,), pieces), media_type="application/x-ndjson")
 

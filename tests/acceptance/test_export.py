@@ -6,6 +6,7 @@ from __future__ import annotations
 import gzip
 from pathlib import Path
 
+from service.store import open_store
 from tests.support.factory import Factory
 from tests.support.processes import LoadedProgram, run_loaded
 
@@ -26,11 +27,23 @@ def shift(factory: Factory) -> None:
     factory.gateway.send("L3/P1/recipe", recipe="r", usage={"T2": 1})
     zero = {"T2": {"placed": 0, "lost": 0}}
     factory.gateway.send("L3/P1/count", session="a", seq=1, panels=0, slots=zero)
-    factory.gateway.send("L3/P1/supply", id="1", slot="T2", change="loaded", part="MCU-48Q", quantity=20)
+    factory.gateway.send(
+        "L3/P1/supply", id="1", slot="T2", change="loaded", part="MCU-48Q", by="Resi", quantity=20
+    )
     for panel in range(1, 16):
         slots = {"T2": {"placed": panel, "lost": 0}}
         factory.gateway.send("L3/P1/count", session="a", seq=1 + panel, panels=panel, slots=slots)
     factory.until_counted("L3", "T2", seq=16)
+
+
+def notices(folder: Path, file: str) -> list[tuple[object, ...]]:
+    """All that is in a store."""
+    store = open_store(f"sqlite:///{folder / file}", migrate=False)
+    try:
+        found = store.archive.notices(states=None, limit=100, after=None)
+    finally:
+        store.close()
+    return [(each.slot, each.level, each.state, each.opened_at, each.panels_to_empty) for each in found]
 
 
 def test_the_journal_of_a_running_program_is_exported_checked_and_replayed(factory: Factory) -> None:
@@ -51,6 +64,7 @@ def test_the_journal_of_a_running_program_is_exported_checked_and_replayed(facto
     assert b'"type":"earlybell.manifest"' in manifest
     code, piped, _ = desk.run("export", "-")
     assert (code, piped) == (0, recording)
+    assert factory.api.get("/events", params={"sealed": True}).content == recording
 
     code, out, _ = desk.run("export", "--check", "day.jsonl.gz")
     assert code == 0
@@ -79,3 +93,32 @@ def test_the_journal_of_a_running_program_is_exported_checked_and_replayed(facto
     (folder / "plain.jsonl").write_bytes(b"".join(plain))
     code, _, said = copy.run("export", "--check", "plain.jsonl")
     assert (code, "without a manifest" in said) == (1, True)
+
+
+def test_under_pseudonyms_no_name_leaves_the_house_and_the_same_happens(factory: Factory) -> None:
+    shift(factory)
+    folder = factory.program.folder
+    desk = Desk(folder, factory.config)
+    for name in ("one.jsonl", "other.jsonl"):
+        assert desk.run("export", name, "--pseudonyms", "--key", "names.key")[0] == 0
+    recording = (folder / "one.jsonl").read_bytes()
+    assert (folder / "other.jsonl").read_bytes() == recording, "one key gives the same names"
+    assert (folder / "names.key").stat().st_mode & 0o077 == 0, "only we read the key"
+    for word in (b"MCU-48Q", b"Resi", b"Hollerbach", b"hook"):
+        assert word not in recording
+        assert word in factory.api.get("/events").content
+    assert desk.run("export", "-", "--pseudonyms")[1] != recording, "a key of its own, else"
+    code, out, _ = desk.run("export", "--check", "one.jsonl")
+    assert (code, b"names are pseudonyms" in out) == (0, True)
+
+    copy = Desk(folder, '[store]\nurl = "sqlite:///copy.db"')
+    assert copy.run("replay", "one.jsonl")[0] == 0
+    told = notices(folder, "earlybell.db")
+    assert told
+    assert notices(folder, "copy.db") == told
+
+    (folder / "short.key").write_text("short")
+    assert desk.run("export", "-", "--pseudonyms", "--key", "short.key")[2].startswith(
+        "earlybell: -: --key: short.key: has fewer than 16 characters"
+    )
+    assert desk.run("export", "-", "--key", "names.key")[0] == 1

@@ -379,9 +379,11 @@ class Floor:
         self._may_fail()
         return span_objects(spans(self.policy, notice, at, at + WEEK))
 
-    def events(self, *, since: Instant | None, until: Instant | None) -> Iterator[bytes]:
+    def events(
+        self, *, since: Instant | None, until: Instant | None, sealed: bool = False
+    ) -> Iterator[bytes]:
         self._may_fail()
-        self.asked.append(("events", since, until))
+        self.asked.append(("events", since, until, sealed))
         for number in range(self.journal):
             self.journal_read += 1
             yield msgspec.json.encode(
