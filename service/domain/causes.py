@@ -24,14 +24,15 @@ _SHORT = SECOND
 """Less is no piece of time."""
 
 
-def explain(place: Place) -> None:
-    """Fill in the pieces and takes of a station, after those of the one that follows it."""
+def explain(place: Place, *, guess: bool = True) -> None:
+    """Fill in the pieces and takes of a station, after those of the one that follows it. Without ``guess``
+    only what something speaks for."""
     place.pieces, place.takes = [], []
     usual = place.run.usual is not None
     for gap in place.run.gaps:
         claims = Claims(gap)
         if usual or gap.signs:
-            _claim(place, gap, claims)
+            _claim(place, gap, claims, guess=guess)
         elif not place.run.ends and not place.tower.speaks:
             claims.claim(Piece(gap.since, gap.until, Cause.UNHEARD, ("unheard",)))
         place.pieces += sorted(_worth(claims.pieces), key=lambda piece: piece.since)
@@ -47,7 +48,7 @@ def _worth(pieces: Iterable[Piece]) -> list[Piece]:
     ]
 
 
-def _claim(place: Place, gap: Gap, claims: Claims) -> None:
+def _claim(place: Place, gap: Gap, claims: Claims, *, guess: bool) -> None:
     stood = gap.over >= place.run.shortest or (gap.open and gap.length >= place.run.shortest + gap.need)
     if stood:
         for since, until in within(place.rests, gap.since, gap.until):
@@ -63,7 +64,7 @@ def _claim(place: Place, gap: Gap, claims: Claims) -> None:
         _claim_exchanges(place, gap, claims)
     rest = claims.left - (gap.need if gap.open else 0)
     # What went before the first panel isn't known: a part of it may be of an earlier one.
-    if stood and rest >= place.run.shortest + (gap.need if gap.panel == 0 else 0):
+    if guess and stood and rest >= place.run.shortest + (gap.need if gap.panel == 0 else 0):
         _explain_rest(place, gap, claims, rest)
 
 
@@ -208,18 +209,19 @@ def _explain_rest(place: Place, gap: Gap, claims: Claims, rest: Instant) -> None
 
 
 def _is_unheard(place: Place, gap: Gap, piece: Piece) -> bool:
-    """Its link was down, it wasn't heard yet, or isn't any more: nobody knows whether it stood."""
+    """Its link was down, no panel was heard of yet, or none is any more: nobody knows whether it stood."""
     if within(place.offline, piece.since, piece.until):
         piece.cause, piece.marks = Cause.UNHEARD, ("offline",)
-    elif piece.since < place.heard_since or (gap.open and _is_silent(place, piece)):
+    elif not _waits(place, piece.since, piece.until) and (
+        gap.panel == 0 or (gap.open and _is_long(place, piece))
+    ):
         piece.cause, piece.marks = Cause.UNHEARD, ("unheard",)
     return piece.cause is Cause.UNHEARD
 
 
-def _is_silent(place: Place, piece: Piece) -> bool:
-    """For much longer than a panel takes nothing came, and its tower said no stop before."""
-    long = piece.length > max(120 * SECOND, 6 * round(place.run.usual or 0.0))
-    return long and not _waits(place, piece.since, piece.until)
+def _is_long(place: Place, piece: Piece) -> bool:
+    """Nothing came for much longer than a panel takes."""
+    return piece.length > max(120 * SECOND, 6 * round(place.run.usual or 0.0))
 
 
 def _by_supply(place: Place, gap: Gap, piece: Piece, *, stopped_within: bool) -> None:
@@ -258,20 +260,45 @@ def _ending(place: Place, gap: Gap, piece: Piece) -> Iterator[Supplied]:
 
 
 def _by_elimination(place: Place, piece: Piece) -> None:
-    """It waits and nothing else is open to it, or it doesn't wait and stood all the same."""
-    silent = _is_silent(place, piece)
-    if place.tower.tells_waiting and _waits(place, piece.since, piece.until):
-        cause = Cause.HELD if _nearer_full(place, piece) else Cause.STARVED
-        piece.cause, piece.marks = cause, ("waits",)
-        neighbour = place.later if cause is Cause.HELD else place.earlier
-        piece.neighbour = None if neighbour is None else neighbour[0].name
-    elif place.is_first and place.tower.speaks:
-        # Either a red light or a waiting one wasn't heard; who can't know doesn't blame.
-        piece.cause, piece.marks = Cause.STARVED, ("by itself",)
-    elif place.tower.tells_waiting and not silent:
+    """It waits and nothing else is open to it, or it doesn't wait and stood all the same. Nobody is blamed
+    who may have had nothing to take, or no room."""
+    waits, long = _waits(place, piece.since, piece.until), _is_long(place, piece)
+    if place.tower.tells_waiting and waits:
+        _wait_for(place, piece, Cause.HELD if _nearer_full(place, piece) else Cause.STARVED, "waits")
+    elif place.is_first and not place.tower.speaks:
+        return
+    elif place.is_first or _may_lack(place, piece):
+        # At the first, either a red light or one that says it waits wasn't heard.
+        _wait_for(place, piece, Cause.STARVED, "by itself")
+    elif _may_be_full(place, piece):
+        _wait_for(place, piece, Cause.HELD, "by itself")
+    elif not long:
         piece.cause, piece.marks = Cause.FAULT, ("by itself", "waits not")
-    elif not silent and not place.is_first:
-        piece.cause, piece.marks = Cause.FAULT, ("by itself",)
+        if not place.tower.tells_waiting:
+            piece.marks = ("by itself",)
+
+
+def _wait_for(place: Place, piece: Piece, cause: Cause, mark: str) -> None:
+    neighbour = place.later if cause is Cause.HELD else place.earlier
+    piece.cause, piece.marks = cause, (mark,)
+    piece.neighbour = None if neighbour is None else neighbour[0].name
+
+
+def _may_lack(place: Place, piece: Piece) -> bool:
+    """No more were there to take than there ever were at least."""
+    if place.earlier is None:
+        return True
+    earlier, flow = place.earlier
+    return earlier.run.ended_by(piece.since) - place.run.ended_by(piece.since) <= flow.least
+
+
+def _may_be_full(place: Place, piece: Piece) -> bool:
+    """As many were on the way as there ever were at most."""
+    if place.later is None:
+        return not place.is_last
+    later, flow = place.later
+    taken = taken_by(later.run, later.takes, piece.since)
+    return place.run.ended_by(piece.since) - taken >= flow.most
 
 
 def _nearer_full(place: Place, piece: Piece) -> bool:

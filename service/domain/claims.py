@@ -46,7 +46,6 @@ class Place:
     rests: Sequence[Span]
     between: Sequence[Between]
     offline: Sequence[Span]
-    heard_since: Instant
     supplies: Sequence[Supplied]
     needs_stop: Callable[[str], bool | None]
     """Whether a slot's supply can be exchanged between two panels only; ``None``: not known."""

@@ -36,11 +36,14 @@ _WORTH = 4.0
 class Flow:
     """``empty``: by how many panels the earlier one is ahead of what the later one has taken when nothing is
     between them, from each moment on; ``room``: so many between them and it is held, ``None`` where it
-    never was."""
+    never was. ``least`` and ``most``: how far it was ahead when the later one was to take a panel, and when
+    it was to hand one on."""
 
     since: Sequence[Instant]
     empty: Sequence[int]
     room: int | None
+    least: int
+    most: int
 
     def empty_at(self, at: Instant) -> int:
         return self.empty[max(0, bisect_right(self.since, at) - 1)]
@@ -152,4 +155,6 @@ def _walk_back(steps: Sequence[_Step], came: Any, at: int, low: int, room: int) 
         since.append(steps[number].at)
         empty.append(low + at)
         at = int(came[number, at])
-    return Flow(since[::-1], empty[::-1], None if room > MOST_ROOM else room)
+    least = min((step.ahead for step in steps if step.later), default=low)
+    most = max((step.ahead for step in steps if not step.later), default=low)
+    return Flow(since[::-1], empty[::-1], None if room > MOST_ROOM else room, least, most)

@@ -78,12 +78,6 @@ def offline(station: StationTrack, until: Instant) -> list[Span]:
     return [(link.at, end) for link, end in zip(links, ends, strict=True) if link.state == "offline"]
 
 
-def heard_since(station: StationTrack, until: Instant) -> Instant:
-    """When it was first heard of in this time; what held before is known from the beginning on."""
-    rows = (station.counts, station.towers, station.supplies)
-    return min((some[0].at for some in rows if some), default=until)
-
-
 @dataclass(slots=True)
 class Tower:
     """One station's tower. ``speaks``: it was ever heard; ``tells_waiting``: it was ever seen to show that

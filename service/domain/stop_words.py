@@ -101,9 +101,11 @@ def _because_of(piece: Piece, root: Root) -> Said | None:
 
 
 def _by_itself(piece: Piece, root: Root) -> Said:
-    if piece.cause is Cause.STARVED:
+    if piece.cause is Cause.FAULT:
+        return Said("There were panels to take and there was room for them.")
+    if piece.neighbour is None:
         return Said("What comes before it isn't heard, and nothing else says why it stood.")
-    return Said("There were panels to take and there was room for them.")
+    return Said("How many panels were between it and {station} isn't known.", {"station": piece.neighbour})
 
 
 def _always(said: Said) -> Callable[[Piece, Root], Said | None]:

@@ -17,7 +17,7 @@ from service.domain.flow import flow_between
 from service.domain.line_order import line_order
 from service.domain.model import Instant
 from service.domain.policy import Policy, slot_rule
-from service.domain.spans import Tower, between_orders, heard_since, offline, rests
+from service.domain.spans import Tower, between_orders, offline, rests
 from service.domain.stands import ends_of, run_of
 from service.domain.track import Cause, LineTrack, StationTrack, Stop, Stretch, Track
 
@@ -55,7 +55,6 @@ def _places(track: Track, line: LineTrack) -> dict[str, Place]:
             rests=resting,
             between=between,
             offline=offline(line.stations[name], track.until),
-            heard_since=heard_since(line.stations[name], track.until),
             supplies=line.stations[name].supplies,
             needs_stop=partial(_needs_stop, policy, line.stations[name]),
         )
@@ -73,9 +72,11 @@ def _explain_all(places: Sequence[Place]) -> None:
             flow = flow_between(place.run, later.run, later.takes)
             if flow is not None:
                 place.later, later.earlier = (later, flow), (place, flow)
-                explain(later)
-        explain(place)
+            explain(later)
+        explain(place, guess=False)
         later = place
+    if later is not None:
+        explain(later)
 
 
 def _beside(
