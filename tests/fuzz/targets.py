@@ -13,9 +13,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from service.desk import Unfit
 from service.domain.events import JournalEntry
 from service.domain.labels import LabelPattern, Unreadable, read_label
 from service.settings import SettingsError, load
+from service.usecases.recording import Reader
 from service.wire.journal import read_entry, read_line
 from service.wire.native import Address, Misfit, read_message, read_topic
 
@@ -127,6 +129,8 @@ def _line(data: bytes) -> None:
         entry = read_line(data)
         if isinstance(entry, JournalEntry) and entry.kind != "settings":
             read_entry(entry)
+    with contextlib.suppress(Unfit):
+        list(Reader().read(data.splitlines(keepends=True)))
 
 
 def _settings_file(data: bytes) -> None:
@@ -175,6 +179,12 @@ TARGETS: dict[str, Target] = {
             _event("time", "", "{}"),
             _event("outlet", "", '{"outlet": "hook", "state": "failing"}'),
             _event("state", "", '{"position": 0, "at": 0, "policy": {}}'),
+            _event(
+                "manifest",
+                "",
+                '{"format": 1, "program": "1", "site": "x", "position": 0, "entries": 0, "first": null,'
+                ' "last": null, "sha256": ""}',
+            ),
             *_ABYSS,
         ],
     ),

@@ -27,6 +27,7 @@ from service.usecases.pseudonyms import Names, patterns_of
 from service.usecases.renaming import Renaming
 from service.wire.journal import Exporter, StartState, read_line
 from simulators.scenario import load_scenario, shipped
+from tests.support.chancy import chancy
 from tests.support.shifts import shift
 from tests.support.written import NAMES, PARTS, RES, eventful, policy
 
@@ -117,6 +118,17 @@ def test_no_name_is_left_anywhere_and_the_same_is_told(entries: Entries, cut: in
     before, after = told(plain), told(lines)
     assert [facts(each) for each in before] == [facts(each) for each in after]
     assert sum(map(len, before)) > 3
+
+
+@pytest.mark.parametrize("seed", [3, 8])
+def test_whatever_happens_no_name_is_left_and_the_same_is_told(seed: int):
+    chancy_ones, cut = chancy(seed).entries, 40
+    plain = [EXPORTER.state(start_at(chancy_ones, cut))]
+    plain += [EXPORTER.entry(number, each) for number, each in enumerate(chancy_ones[cut:], cut)]
+    lines = renamed(chancy_ones, cut)
+    found = all_bytes(lines)
+    assert not [name for name in NAMES for each in spellings(name) if each in found]
+    assert [facts(each) for each in told(plain)] == [facts(each) for each in told(lines)]
 
 
 def test_an_exchange_that_can_still_be_undone_is_renamed_inside_too(entries: Entries):

@@ -4,6 +4,7 @@ last digit."""
 from __future__ import annotations
 
 import msgspec
+import pytest
 
 from service.domain.events import JournalEntry
 from service.domain.life import Taken
@@ -14,6 +15,7 @@ from service.usecases.export import start_state
 from service.usecases.fold import begin, fold
 from service.wire.journal import Exporter, StartState, read_line
 from simulators.scenario import load_scenario, shipped
+from tests.support.chancy import chancy
 from tests.support.shifts import shift
 from tests.support.written import eventful
 
@@ -72,6 +74,12 @@ def test_everything_that_can_happen_goes_on_from_any_entry():
         *("count", "supply", "recipe", "order", "tower", "link", "person", "check", "ready", "plan", "care"),
         *("time", "outlet", "refusals", "settings"),
     }
+
+
+@pytest.mark.parametrize("seed", [3, 8])
+def test_whatever_happened_before_it_goes_on(seed: int):
+    entries = chancy(seed).entries
+    go_on_from_each(entries, set(range(10, len(entries), 35)))
 
 
 def test_a_shift_of_faulty_lines_goes_on_from_its_middle():
