@@ -282,6 +282,7 @@ class Service:
             labels=self.settings.label_patterns(),
             exchanging=Exchanges(put=self._put, shown=self.shown),
             lots=Lotbook(lots=self.store.lots, committed=lambda: self.shown.committed),
+            reviews=self.reviews,
             ways=self.ways,
             book=phonebook(self.settings, self.store.phones, self.port, clock=wall_clock),
             tray=Tray(

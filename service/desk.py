@@ -36,6 +36,10 @@ class Declined(Exception):
         self.verdict = verdict
 
 
+class OnlyShown(Exception):
+    """What is shown is a recording: nothing can be done to it."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Read:
     """What a label, or somebody, says of a supply that is to be loaded."""
@@ -85,7 +89,7 @@ class Reading(Protocol):
         the keys); ``None``: no such line."""
 
     def recent(self, line: str | None) -> tuple[Instant, list[tuple[Instant, Instant]]]:
-        """The moment, and the shifts of a line or of all that ran lately, the latest first (``domain.recent``)."""
+        """The moment, and the shifts of a line or of all that ran lately, as ``domain.recent`` has it."""
 
     def refused(self, *, limit: int, after: int | None) -> list[dict[str, object]]: ...
 
@@ -186,6 +190,21 @@ class Desk(Protocol):
     ) -> dict[str, object]: ...
 
     def close(self, notice_id: str, *, by: str, reason: str) -> dict[str, object]: ...
+
+
+class Playing(Protocol):
+    """A recording that is played; from any thread."""
+
+    def playing(self) -> dict[str, object]:
+        """``{"at", "from", "to", "speed", "paused", "share", "ends_in_seconds", "entries", "state"}``:
+        moments of the recording, ``speed`` ``None`` as fast as it goes, ``ends_in_seconds`` ``None`` where
+        nobody knows; ``state`` ``playing``, ``paused`` or ``ended``."""
+
+    def steer(
+        self, *, speed: float | None = None, paused: bool | None = None, to: Instant | None = None
+    ) -> dict[str, object]:
+        """The same afterwards. ``speed`` may be infinite; ``to``: leap to a later moment. ``Unfit``: it is
+        none."""
 
 
 class Exchanging(Protocol):

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from service.domain.model import Instant
+from service.language import Language
 
 Json = dict[str, Any]
 
@@ -40,4 +41,8 @@ class Reviewing(Protocol):
 
     def make(self, since: Instant, until: Instant, line: str | None = None) -> Json:
         """The report. Waits for it; never to be called where nobody may wait. Raises ``NotReviewed``."""
+        ...
+
+    def paper(self, since: Instant, until: Instant, line: str | None, language: Language) -> bytes:
+        """The same as PDF; it waits too."""
         ...

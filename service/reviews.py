@@ -8,6 +8,7 @@ closes: nobody is left behind.
 
 from __future__ import annotations
 
+import base64
 import json
 import os
 import subprocess
@@ -16,12 +17,15 @@ import threading
 import zlib
 from collections import OrderedDict, deque
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import IO, Any
 
 import msgspec
 
 from service.desk import Unfit
 from service.domain.model import Instant
+from service.language import Language, speak
+from service.paper.pdf import NoPdf, pdf
 from service.ports import StoreError, StoreRevisionError
 from service.reviewing import NothingToReview, NotReviewed, Progress, TooManyReviews
 from service.store import open_store
@@ -29,7 +33,8 @@ from service.usecases.export import export
 from service.usecases.review import NothingThere, review
 
 Json = dict[str, Any]
-Key = tuple[Instant, Instant, str | None]
+Key = tuple[Instant, Instant, str | None, str]
+"""Of which time and line, and in which language it is on paper; ``""``: the report itself."""
 LIMIT_SECONDS = 900.0
 MOST_WAITING = 8
 MOST_KEPT = 32 * 1024 * 1024
@@ -41,6 +46,7 @@ _SECRETS = "EARLYBELL_"
 @dataclass(slots=True, eq=False)
 class _Job:
     key: Key
+    task: Json
     entries: int = 0
     report: bytes | None = None
     problem: str | None = None
@@ -67,27 +73,25 @@ class Reviews:
     def ask(self, since: Instant, until: Instant, line: str | None = None) -> Progress | Json:
         """The report where it is there, else how far it is; never waits. ``NotReviewed``: it failed; asked
         again it is tried again."""
-        key = since, until, line
+        key = since, until, line, ""
         with self._lock:
             found = self._find(key)
             if found is None:
-                job = self._begin(key)
+                job = self._begin(key, self._task(since, until, line))
                 waits = sum(each is not job for each in self._waiting) if job in self._waiting else 0
                 return Progress(job.entries, waits)
         return _unpacked(found)
 
     def make(self, since: Instant, until: Instant, line: str | None = None) -> Json:
         """The report. Waits for it. Raises ``NotReviewed``."""
-        key = since, until, line
-        with self._lock:
-            found = self._find(key)
-            job = None if found is not None else self._begin(key)
-        if found is None and job is not None:
-            job.over.wait()
-            if job.report is None:
-                raise _why(job)
-            found = job.report
-        return _unpacked(found or b"")
+        return _unpacked(self._wait((since, until, line, ""), self._task(since, until, line)))
+
+    def paper(self, since: Instant, until: Instant, line: str | None, language: Language) -> bytes:
+        """The report as PDF. Waits for both. Raises ``NotReviewed``."""
+        report = self.make(since, until, line)
+        own = None if language.own is None else str(language.own)
+        task = {"paper": language.tag, "languages": own, "report": report}
+        return zlib.decompress(self._wait((since, until, line, language.tag), task))
 
     def stop(self) -> None:
         with self._lock:
@@ -100,6 +104,22 @@ class Reviews:
             self._waiting.clear()
             self._lock.notify_all()
 
+    def _task(self, since: Instant, until: Instant, line: str | None) -> Json:
+        return {"url": self._url, "site": self._site, "since": since, "until": until, "line": line}
+
+    def _wait(self, key: Key, task: Json) -> bytes:
+        with self._lock:
+            found = self._find(key)
+            if found is not None:
+                return found
+            job = self._begin(key, task)
+        job.over.wait()
+        if job.report is None:
+            with self._lock:
+                self._known.pop(key, None)
+            raise _why(job)
+        return job.report
+
     def _find(self, key: Key) -> bytes | None:
         """What is kept; raises what failed, once."""
         if key in self._kept:
@@ -111,14 +131,14 @@ class Reviews:
             raise _why(job)
         return None
 
-    def _begin(self, key: Key) -> _Job:
+    def _begin(self, key: Key, task: Json) -> _Job:
         if key in self._known:
             return self._known[key]
         if self._stopped:
             raise NotReviewed("the program stops")
         if len(self._waiting) >= MOST_WAITING:
             raise TooManyReviews("too many times wait to be reviewed; ask again in a minute")
-        job = self._known[key] = _Job(key)
+        job = self._known[key] = _Job(key, task)
         self._waiting.append(job)
         if self._thread is None:
             self._thread = threading.Thread(target=self._run, name="reviews", daemon=True)
@@ -163,8 +183,6 @@ class Reviews:
             del self._known[key]
 
     def _make(self, job: _Job) -> None:
-        since, until, line = job.key
-        task = {"url": self._url, "site": self._site, "since": since, "until": until, "line": line}
         with self._lock:
             if self._stopped:
                 return
@@ -173,7 +191,7 @@ class Reviews:
         late.daemon = True
         late.start()
         try:
-            _write(process.stdin, task)
+            _write(process.stdin, job.task)
             for said in process.stdout or ():
                 _hear(job, said)
         finally:
@@ -208,7 +226,7 @@ def _write(pipe: IO[bytes] | None, task: Json) -> None:
 
 
 def _hear(job: _Job, said: bytes) -> None:
-    """One line from the process: a number of entries, what is wrong, or the report."""
+    """One line from the process: a number of entries, what is wrong, or what was made."""
     kind, _, rest = said.rstrip(b"\n").partition(b" ")
     if kind == b"read":
         job.entries = int(rest)
@@ -216,6 +234,8 @@ def _hear(job: _Job, said: bytes) -> None:
         job.problem, job.empty = json.loads(rest), kind == b"nothing"
     elif kind == b"report" and job.problem is None:
         job.report = zlib.compress(rest, 6)
+    elif kind == b"paper" and job.problem is None:
+        job.report = zlib.compress(base64.b64decode(rest), 1)
 
 
 def _why(job: _Job) -> NotReviewed:
@@ -242,15 +262,22 @@ def _work() -> None:
         out.flush()
 
     try:
-        report = _reviewed(task, lambda read: say(b"read", str(read).encode()))
+        made = _made(task, lambda read: say(b"read", str(read).encode()))
     except NothingThere as nothing:
         say(b"nothing", json.dumps(str(nothing)).encode())
-    except (StoreError, StoreRevisionError, Unfit) as problem:
+    except (NoPdf, StoreError, StoreRevisionError, Unfit) as problem:
         say(b"wrong", json.dumps(str(problem)).encode())
     except Exception as defect:  # whoever asked must hear of it; the store's address is in none of them
         say(b"wrong", json.dumps(f"{type(defect).__name__}: {defect}").encode())
     else:
-        say(b"report", msgspec.json.encode(report))
+        say(*made)
+
+
+def _made(task: Json, progress: Any) -> tuple[bytes, bytes]:
+    if "paper" not in task:
+        return b"report", msgspec.json.encode(_reviewed(task, progress))
+    own = None if task["languages"] is None else Path(task["languages"])
+    return b"paper", base64.b64encode(pdf(task["report"], speak(task["paper"], own)))
 
 
 def _reviewed(task: Json, progress: Any) -> Json:

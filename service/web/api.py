@@ -14,10 +14,11 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service.access import Door
-from service.desk import Desk, Exchanging, LotReading, Reading
+from service.desk import Desk, Exchanging, LotReading, Playing, Reading
 from service.domain.labels import LabelPattern
 from service.outgoing import Outgoing, WaysOut
 from service.phones import Phonebook
+from service.reviewing import Reviewing
 from service.sent import Budgeting
 from service.web import acts, audit, installed, outgoing, pages, phones, reads, schemas, signing, tongue
 from service.web import budget as budgets
@@ -28,6 +29,9 @@ from service.web import labels as read_labels
 from service.web import lots as lotbook
 from service.web import outlets as ways_out
 from service.web import plan as plans
+from service.web import replay as replays
+from service.web import review as looked_back
+from service.web import standstill as standstills
 from service.web import supplies as named_supplies
 from service.web import who as hearers
 from service.web.answers import explain_failures, json_answer
@@ -63,13 +67,17 @@ def create_app(
     labels: tuple[LabelPattern, ...] = (),
     exchanging: Exchanging | None = None,
     lots: LotReading | None = None,
+    reviews: Reviewing | None = None,
+    playing: Playing | None = None,
     session_check_seconds: float = 5.0,
 ) -> FastAPI:
     """The application. Whoever serves it calls ``hub.close()`` when it should stop: open streams would
     otherwise hold the server's shutdown until its timeout. Without a ``tray`` there are no calls about
     deliveries, without ``ways`` none about outlets, without a ``book`` none about
     phones, without ``exchanging`` none about exchanges, without
-    ``lots`` none about lots, without a ``door`` everybody may do everything."""
+    ``lots`` none about lots, without ``reviews`` none about times that are over,
+    without a ``door`` everybody may do everything. ``playing``: what is shown is a recording, with a bar on
+    each page."""
     app = FastAPI(
         title="Earlybell",
         version="1",
@@ -87,6 +95,7 @@ def create_app(
     app.state.timezone = timezone
     app.state.language = language
     app.state.languages = languages
+    app.state.replays = playing is not None
     app.state.behind = Behind(
         reading=reading,
         desk=desk,
@@ -101,6 +110,7 @@ def create_app(
         labels=labels,
         exchanging=exchanging,
         lots=lots,
+        reviews=reviews,
     )
     app.state.door = door
     app.state.public_url = public_url
@@ -120,6 +130,11 @@ def create_app(
     if lots is not None:
         app.include_router(lotbook.router)
         app.include_router(lotbook.pages)
+    if reviews is not None:
+        app.include_router(standstills.router)
+        app.include_router(standstills.pages)
+        app.include_router(looked_back.router)
+        app.include_router(looked_back.pages)
     if exchanging is not None:
         app.include_router(exchanges.router)
         app.include_router(exchanges.pages)
@@ -130,6 +145,8 @@ def create_app(
         app.include_router(ways_out.router)
     if book is not None:
         app.include_router(phones.router)
+    if playing is not None:
+        app.include_router(replays.router_of(playing))
     if door is not None:
         app.include_router(audit.router)
         app.include_router(signing.router)

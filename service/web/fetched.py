@@ -14,8 +14,8 @@ from zoneinfo import ZoneInfo
 
 from service.domain.said import put
 from service.language import ENGLISH, Language
-from service.usecases.handed import supplies
 from service.paper.cells import cell
+from service.usecases.handed import supplies
 
 Json = dict[str, Any]
 COLUMNS = ("line", "by", "part", "kind", "supplies", "at_least", "ready", "missing", "slots")

@@ -16,9 +16,9 @@ from starlette.responses import Response, StreamingResponse
 
 from service.desk import Lookup, LotReading
 from service.domain.events import MOST
+from service.paper.cells import cell
 from service.web import schemas
 from service.web.answers import LATER, UNFIT, json_answer
-from service.paper.cells import cell
 from service.web.pages import page
 from service.web.reads import LARGEST_PAGE, PAGE, Limit, Moment, in_pieces
 from service.web.wiring import Own

@@ -17,6 +17,7 @@ from service.desk import Desk, Exchanging, LotReading, Reading
 from service.domain.labels import LabelPattern
 from service.outgoing import WaysOut
 from service.phones import Phonebook
+from service.reviewing import Reviewing
 from service.sent import Budgeting
 from service.web.caller import in_own_name
 from service.web.stream import Hub
@@ -47,6 +48,7 @@ class Behind:
     labels: tuple[LabelPattern, ...] = ()
     exchanging: Exchanging | None = None
     lots: LotReading | None = None
+    reviews: Reviewing | None = None
 
     async def at_desk(self, call: Callable[[Desk], Answer]) -> Answer:
         """What ``call`` gives, without blocking the event loop."""
