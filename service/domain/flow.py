@@ -21,6 +21,7 @@ from service.domain.stands import Gap, Run
 
 MOST_ROOM = 12
 """Panels; a longer way between two stations holds nobody."""
+_MOST_CELLS = 4_000_000
 _IMPOSSIBLE = 16.0
 _UNEXPLAINED = 8.0
 """What it costs to believe that a station stood for no known reason: one panel in fifty, for any of a hundred
@@ -67,7 +68,11 @@ def flow_between(earlier: Run, later: Run, takes: Sequence[Instant]) -> Flow | N
     if earlier.usual is None or later.usual is None:
         return None
     steps = list(merge(_taking(earlier, later), _giving(earlier, later, takes), key=lambda step: step.at))
-    return _best(steps) if steps else None
+    ahead = [step.ahead for step in steps]
+    # Two that don't count the same panels drift apart for ever.
+    if not steps or len(steps) * (max(ahead) - min(ahead) + MOST_ROOM) > _MOST_CELLS:
+        return None
+    return _best(steps)
 
 
 def taken_by(run: Run, takes: Sequence[Instant], at: Instant) -> int:
@@ -123,7 +128,7 @@ def _best(steps: Sequence[_Step]) -> Flow:
     empty = np.arange(low, high + 1)
     rooms = np.array([*range(1, MOST_ROOM + 1), 10**9])
     costs = np.zeros((len(rooms), len(empty)))
-    came = np.zeros((len(steps), len(rooms), len(empty)), dtype=np.int32)
+    came = np.zeros((len(steps), len(rooms), len(empty)), dtype=np.int16)
     stay = np.arange(len(empty))
     for number, step in enumerate(steps):
         cheapest = costs.argmin(axis=1)

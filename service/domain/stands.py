@@ -14,15 +14,13 @@ from itertools import pairwise
 from statistics import median
 
 from service.domain.model import SECOND, Instant
+from service.domain.takts import FEWEST, End, Takts, takts_of
 from service.domain.track import Cause, StationTrack, TowerShown
 
 SHORTEST = 5 * SECOND
 """Nothing shorter is called a stop."""
-_STEADIEST = 0.02
 _WIDE = 3.5
 """Standard deviations beyond which a panel wasn't just slow."""
-FEWEST = 5
-"""Panels without which nothing is known of a takt."""
 _CAUSES = {"out": Cause.SUPPLY, "fault": Cause.FAULT}
 _LATE = 2 * SECOND
 """By so much may the moments of tower and count differ."""
@@ -72,7 +70,7 @@ class Gap:
 @dataclass(slots=True)
 class Run:
     """One station's gaps, contiguous over the whole time; ``ends``: when its panels were complete. ``usual``
-    and ``spread``: of a takt, ``None`` where too little is known."""
+    and ``spread`` of its takts over all recipes, ``None`` where too little is known."""
 
     track: StationTrack
     gaps: list[Gap]
@@ -99,30 +97,22 @@ def run_of(
 ) -> Run:
     """``beside``: when panels were complete at its neighbours, which may have ended its stops."""
     ends, parts = _panels(track, since, until)
-    lengths = [after.at - before.at for before, after in pairwise(ends) if after.panels == 1]
-    usual, spread = _takt(lengths)
-    need = round(usual or 0.0)
-    signs = _signs(track.towers, until)
+    takts = takts_of(track, ends)
     moments = [(since, True)]
-    for before, after in pairwise([_End(since, 1), *ends]):
+    for before, after in pairwise([End(since, 1), *ends]):
+        need = takts.need(after.at)
         moments += _split(before, after, need, partial(_stood_after, track, beside, need))
-    gaps = _gaps(moments, until, need)
+    gaps = _gaps(moments, until, takts)
     _put_parts(gaps, parts, _parts_a_panel(track))
-    _put_signs(gaps, signs)
-    return Run(track, gaps, [at for at, _ in moments[1:]], usual, spread)
-
-
-@dataclass(frozen=True, slots=True)
-class _End:
-    at: Instant
-    panels: int
+    _put_signs(gaps, _signs(track.towers, until))
+    return Run(track, gaps, [at for at, _ in moments[1:]], takts.usual, takts.spread)
 
 
 def _panels(
     track: StationTrack, since: Instant, until: Instant
-) -> tuple[list[_End], list[tuple[Instant, int]]]:
+) -> tuple[list[End], list[tuple[Instant, int]]]:
     """When panels were complete, and the parts counted within one."""
-    ends: list[_End] = []
+    ends: list[End] = []
     parts: list[tuple[Instant, int]] = []
     progress = track.progress
     for row in track.counts:
@@ -130,7 +120,7 @@ def _panels(
         if not since <= row.at < until:
             continue
         if made > 0:
-            ends.append(_End(row.at, made))
+            ends.append(End(row.at, made))
         elif placed := sum(each.placed for each in row.used.values()):
             parts.append((row.at, placed))
     return ends, parts
@@ -142,22 +132,8 @@ def _parts_a_panel(track: StationTrack) -> float | None:
     return float(median(usual)) if len(usual) >= FEWEST else None
 
 
-def _takt(lengths: Sequence[Instant]) -> tuple[float | None, float]:
-    """The most frequent length of a gap and how it spreads: the middle of the shortest span that holds two
-    in five. Gaps in which the station stood are longer, and of every length."""
-    if len(lengths) < FEWEST:
-        return None, 0.0
-    ordered = sorted(lengths)
-    held = max(3, 2 * len(ordered) // 5)
-    spans = ((ordered[at + held - 1] - ordered[at], at) for at in range(len(ordered) - held + 1))
-    span, at = min(spans)
-    usual = float(median(ordered[at : at + held]))
-    # Two in five of a normal law lie within 0.52 standard deviations of its middle.
-    return usual, max(_STEADIEST * usual, span / 2 / 0.52)
-
-
 def _split(
-    before: _End, after: _End, need: Instant, stood: Callable[[_End, _End], int]
+    before: End, after: End, need: Instant, stood: Callable[[End, End], int]
 ) -> Iterator[tuple[Instant, bool]]:
     """The ends of the panels that one count says were made; those in between as the takt has it, the time in
     which the station stood after so many of them as ``stood`` says."""
@@ -175,7 +151,7 @@ def _split(
 
 
 def _stood_after(
-    track: StationTrack, beside: Sequence[Sequence[Instant]], need: Instant, before: _End, after: _End
+    track: StationTrack, beside: Sequence[Sequence[Instant]], need: Instant, before: End, after: End
 ) -> int:
     """How many of the panels were made before the stop: as the tower has it, else so that the stop ends with
     a panel of a neighbour."""
@@ -213,14 +189,14 @@ def _distance(moments: Sequence[Instant], at: Instant) -> Instant:
     return min((abs(each - at) for each in moments[max(0, number - 1) : number + 1]), default=2**62)
 
 
-def _gaps(moments: Sequence[tuple[Instant, bool]], until: Instant, need: Instant) -> list[Gap]:
+def _gaps(moments: Sequence[tuple[Instant, bool]], until: Instant, takts: Takts) -> list[Gap]:
     gaps = [
-        Gap(number, before, after, need, counted=sure and also)
+        Gap(number, before, after, takts.need(after), counted=sure and also)
         for number, ((before, sure), (after, also)) in enumerate(pairwise(moments))
     ]
     last = moments[-1][0]
     if last < until:
-        gaps.append(Gap(len(gaps), last, until, need, open=True))
+        gaps.append(Gap(len(gaps), last, until, takts.need(until), open=True))
     return gaps
 
 
