@@ -145,16 +145,18 @@ def _try(
     crew = Crew.of(scenario, known.seeds)
     plans = any(each.alteration.plan or each.alteration.whole for each in settings)
     bar = Bar(shown=known.progress or sys.stderr.isatty())
-    tried = sweep(
-        recording,
-        [Trial(alteration=each.alteration, plans=plans) for each in settings],
-        crew,
-        model=_model(crew),
-        jobs=known.jobs,
-        into=known.into,
-        progress=bar.show,
-    )
-    bar.end()
+    try:
+        tried = sweep(
+            recording,
+            [Trial(alteration=each.alteration, plans=plans) for each in settings],
+            crew,
+            model=_model(crew),
+            jobs=known.jobs,
+            into=known.into,
+            progress=bar.show,
+        )
+    finally:
+        bar.end()
     result = table(
         about(recording.heard, recording.checksum),
         {"scenario": scenario.name, "crew": len(scenario.people.names)},

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from os import getloadavg
 
 from service.store import upgrade
 from tests.bench.forecast import SLOTS, count_seconds, forecast_ratio
 from tests.bench.ingest import compare
 from tests.bench.latency import measure
 from tests.bench.plans import BOUNDARIES, REELS, TRAYS, WINDOWS, plan_seconds
+from tests.bench.sweeps import SETTINGS, sweep_seconds
 from tests.support.postgres import shared_postgres
 
 
@@ -25,6 +27,7 @@ def main() -> None:
     _latency(options.seconds)
     _forecast()
     _plans()
+    _sweeps()
 
 
 def _ingest(name: str, messages: int, stations: int, store: str | None, *, goal: float) -> None:
@@ -56,6 +59,15 @@ def _plans() -> None:
     _say(f"  fewest stops {took.stops:.3f} s   in turn {took.jobs:.3f} s   can it be done {took.bound:.3f} s")
     _say(f"  cheapest stops, {WINDOWS} windows over {BOUNDARIES} panels: {took.cheapest:.3f} s")
     _say(f"  a line of {TRAYS} trays and {REELS} reels, 200 panels ahead: {took.line * 1e3:.0f} ms")
+
+
+def _sweeps() -> None:
+    messages, took = sweep_seconds()
+    one, two, load = took[1], took[2], getloadavg()[0]
+    _say(f"{SETTINGS} settings on a recording of {messages} messages, by one and by two (load {load:.1f})")
+    _say(f"  on the wall {one.wall:.1f} and {two.wall:.1f} s   ratio {one.wall / two.wall:.2f} (goal 1.7)")
+    worked = f"{one.busiest:.1f} and {two.busiest:.1f} s   ratio {one.busiest / two.busiest:.2f} (goal 1.7)"
+    _say(f"  work of the busiest {worked}")
 
 
 def _database() -> str:
