@@ -7,7 +7,6 @@ time, the slots that cost or lost most. All of it is in the JSON and in the shee
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -17,6 +16,7 @@ from markupsafe import Markup
 
 from service.language import ENGLISH, Language
 from service.paper import names
+from service.paper.pictures import Pictures, script
 from service.paper.tell import Tell
 
 Json = dict[str, Any]
@@ -27,47 +27,28 @@ WORTH = 10_000
 _SETTLED = ("in time",)
 
 
-def body(report: Json, language: Language = ENGLISH) -> Markup:
+def body(report: Json, language: Language = ENGLISH, *, paper: bool = False) -> Markup:
     """The report, below a heading of the second level."""
     tell = Tell.of(report, language)
-    return Markup(_template("body.html").render(_facts(report, tell)))  # noqa: S704 - escaped by the template
+    return Markup(_template("body.html").render(_facts(report, tell, paper)))  # noqa: S704 - escaped by the template
 
 
 def document(report: Json, language: Language = ENGLISH, *, paper: bool = False) -> str:
     """All of it with its looks. ``paper``: to be printed, so nothing in it moves."""
     tell = Tell.of(report, language)
-    facts = _facts(report, tell)
-    css = [style("tokens.css"), style("review.css"), style("print.css")]
+    facts = _facts(report, tell, paper)
+    css = [style("tokens.css"), style("review.css"), style("pictures.css"), style("print.css")]
     made: str = _template(
         "document.html"
     ).render(
         facts,
-        body=body(report, language),
+        body=body(report, language, paper=paper),
+        script=script(),
         styles=Markup("\n".join(css)),  # noqa: S704 - our own files
         paper=paper,
         made_at=f"{report['to'][:19]}Z",
     )
     return made
-
-
-@dataclass(frozen=True, slots=True)
-class Pictures:
-    """The pictures of a report, as the templates ask for them."""
-
-    report: Json
-    tell: Tell
-
-    def timeline(self, line: Json) -> Markup:
-        return Markup()
-
-    def waterfall(self) -> Markup:
-        return Markup()
-
-    def road(self) -> Markup:
-        return Markup()
-
-    def control_chart(self, losses: Json) -> Markup:
-        return Markup()
 
 
 @cache
@@ -90,7 +71,7 @@ def _template(name: str) -> Any:
     return _environment().get_template(name)
 
 
-def _facts(report: Json, tell: Tell) -> Json:
+def _facts(report: Json, tell: Tell, paper: bool) -> Json:
     stops, left_out = chosen_stops(report["stops"])
     unsettled = [each for each in report["warnings"]["each"] if each["verdict"] not in _SETTLED]
     return {
@@ -109,7 +90,7 @@ def _facts(report: Json, tell: Tell) -> Json:
         "losing": [each for each in report["losses"] if each["lost"]][:20],
         "causes": causes_met(report["lines"]),
         "names": names,
-        "pictures": Pictures(report, tell),
+        "pictures": Pictures(report, tell, paper),
         "times_rows": list(times_rows(report["lines"], tell)),
         "mapping": next(
             (each["times"]["line"]["mapping"] for each in report["lines"] if each["times"]["line"]), []

@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from service.domain.said import Said
 from service.language import ENGLISH, Language
+from service.paper.choices import choices
 from service.paper.document import style
 from service.paper.names import LOADS
 from service.paper.tell import Tell
@@ -41,7 +42,7 @@ def supposed(result: Json, language: Language = ENGLISH) -> str:
         title=language.say("What if: other settings"),
         span=tell.span(recording["from"], recording["to"]),
         made_at=f"{recording['to'][:19]}Z",
-        styles=Markup("\n".join(map(style, ("tokens.css", "review.css", "print.css")))),  # noqa: S704 - our own files
+        styles=Markup("\n".join(map(style, ("tokens.css", "review.css", "pictures.css", "print.css")))),  # noqa: S704 - our own files
         body=Markup(body),  # noqa: S704 - escaped by its template
         paper=False,
     )
@@ -57,7 +58,7 @@ def _facts(result: Json, tell: Tell) -> Json:
         "why": [tell.said(msgspec.convert(each, Said)) for each in result["why_said"]],
         "name": lambda row: name_of(row, tell),
         "mark": lambda row: mark_of(row, tell),
-        "picture": Markup(),
+        "picture": choices("choices", result, tell),
         "left_out": [(name_of(row, tell), each) for row in result["settings"] for each in row["left_out"]],
     }
 

@@ -28,7 +28,8 @@ from service.domain.track import Track
 from service.domain.warned import given
 from service.domain.world import World
 from service.usecases.judged import forecast_object, plan_objects, warnings_object
-from service.usecases.observe import observe
+from service.usecases.moments import Moments
+from service.usecases.observe import Watch, observe
 from service.usecases.stood import Stood, line_objects, lost_object, orders_of, stop_objects
 from service.usecases.summed_up import summary
 from service.usecases.taught import Taught
@@ -53,8 +54,9 @@ def review(
 ) -> Json:
     """Of ``line`` alone, or of all. ``progress`` hears how many entries were read. ``Unfit``: a line of the
     recording isn't ours; ``NothingThere``: no such line, or no entry in that time."""
-    first_and_last, last_line, taught = _Moments(), _LastLine(lines), Taught()
-    track = observe(last_line, since=since, until=until, watch=[first_and_last, taught], progress=progress)
+    first_and_last, last_line, taught, ahead = _Moments(), _LastLine(lines), Taught(), Moments()
+    watch: list[Watch] = [first_and_last, taught, ahead]
+    track = observe(last_line, since=since, until=until, watch=watch, progress=progress)
     if track.entries == 0:
         raise NothingThere("the recording has no entry in that time")
     if line is not None:
@@ -69,6 +71,7 @@ def review(
         "last": to_rfc3339(first_and_last.last or track.since),
         "pseudonyms": last_line.pseudonyms(),
     }
+    found["moments"] = [each for each in ahead.objects() if each["line"] in track.lines]
     plain: Json = msgspec.json.decode(msgspec.json.encode(found))
     return plain
 
