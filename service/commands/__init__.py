@@ -16,6 +16,7 @@ from service.commands import (
     made_up,
     outlets,
     recorded,
+    replayed,
     reviewed,
     running,
     safekeeping,
@@ -26,7 +27,20 @@ from service.commands.common import Adding, common_options
 
 Command = Callable[[argparse.Namespace], int]
 
-GROUPS = (running, safekeeping, exported, recorded, reviewed, supposed, outlets, labels, who, access, made_up)
+GROUPS = (
+    running,
+    safekeeping,
+    exported,
+    replayed,
+    recorded,
+    reviewed,
+    supposed,
+    outlets,
+    labels,
+    who,
+    access,
+    made_up,
+)
 TAKE_WORDS_OF_THEIR_OWN = made_up.NAMES
 
 

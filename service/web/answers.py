@@ -17,7 +17,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
-from service.desk import Busy, Conflict, Declined, Unfit
+from service.desk import Busy, Conflict, Declined, OnlyShown, Unfit
 from service.language import english
 from service.ports import StoreError
 from service.web.guard import SECURITY_HEADERS
@@ -96,6 +96,10 @@ def explain_failures(app: FastAPI) -> None:
 
 
 def _explain_conflicts(app: FastAPI) -> None:
+    @app.exception_handler(OnlyShown)
+    async def only_shown(_: Request, error: OnlyShown) -> Response:
+        return problem(409, english("this is a replay of a recording: one can look, but do nothing here"))
+
     @app.exception_handler(Conflict)
     async def conflict(_: Request, error: Conflict) -> Response:
         return json_answer(error.notice, 409)

@@ -130,6 +130,7 @@ class _Static(StaticFiles):
 
 def page(request: Request, name: str, *, status: int = 200, **context: object) -> Response:
     site: dict[str, object] = {"site": request.app.state.site, "timezone": request.app.state.timezone}
+    site["replays"] = request.app.state.replays
     site |= speaking(request)
     site["caller"], site["may_read"] = caller_of(request), may_read(request)
     answer = _templates.TemplateResponse(request, name, site | context, status_code=status)
