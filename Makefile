@@ -6,7 +6,7 @@ ARGS ?=
 WORKERS ?= 3
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test check fmt bench torture fuzz evaluate calibrate words lock clean
+.PHONY: help setup demo test check fmt bench torture fuzz evaluate calibrate words lock clean causes
 
 help:  ## Say what there is
 	@echo "Earlybell: which supply slot runs empty, how many panels from now."
@@ -54,6 +54,9 @@ evaluate: setup  ## What the bell is worth on the frozen scenarios, over fresh s
 
 week: setup  ## A week of four lines in shifts: stops by towers, warnings, plan; messages (an hour; ARGS="--hours 24")
 	$(BIN)/python -m tests.evaluation.week $(ARGS)
+
+causes: setup  ## Why stations stood, found against the simulator's truth, on nine plants (ten minutes; ARGS="--plants day")
+	$(BIN)/python -m tests.evaluation.causes $(ARGS)
 
 calibrate: setup  ## Does the forecast keep its promise, on made-up supplies (some minutes; ARGS="--tune" while tuning)
 	$(BIN)/python -m tests.calibrate $(ARGS)
