@@ -21,7 +21,7 @@ from service.paper.tell import Tell
 
 Json = dict[str, Any]
 _HERE = Path(__file__).parent
-MOST_ROWS = 60
+MOST_ROWS = 30
 WORTH = 10_000
 """Milliseconds: a shorter stop gets no row."""
 _SETTLED = ("in time",)

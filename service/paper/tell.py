@@ -9,6 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import msgspec
+from babel.numbers import format_decimal
 from markupsafe import Markup, escape
 
 from service.domain.said import Said, put
@@ -53,19 +54,31 @@ class Tell:
         return self.said(msgspec.convert(told["said"], Said))
 
     def sentences(self, said: list[Json]) -> str:
-        return "; ".join(self.said(msgspec.convert(each, Said)) for each in said)
+        return " ".join(self.said(msgspec.convert(each, Said)) for each in said)
 
     def lasted(self, milliseconds: float | None) -> str:
         return "–" if milliseconds is None else self.said(lasted(milliseconds))
 
     def minutes(self, milliseconds: float | None) -> str:
-        return "–" if milliseconds is None else self.number(round(milliseconds / 60_000, 1))
+        """With one place, so that a column of them can be compared."""
+        return "–" if milliseconds is None else self._fixed(milliseconds / 60_000, "#,##0.0")
+
+    def length(self, milliseconds: float) -> str:
+        """Minutes and seconds: ``1:07``."""
+        minutes, seconds = divmod(round(milliseconds / 1000), 60)
+        return f"{minutes}:{seconds:02d}"
+
+    def _fixed(self, value: float, pattern: str) -> str:
+        return str(format_decimal(value, format=pattern, locale=self.language.locale))
 
     def number(self, value: float | None) -> str:
         return "–" if value is None else self.language.number(value)
 
     def percent(self, share: float | None, digits: int = 1) -> str:
-        return "–" if share is None else f"{self.language.number(round(100 * share, digits))} %"
+        if share is None:
+            return "–"
+        pattern = f"0.{'0' * digits}" if digits else "0"
+        return f"{self._fixed(100 * share, pattern)} %"
 
     def cause(self, name: str) -> str:
         return self.said(CAUSES[name]) if name in CAUSES else name
