@@ -16,7 +16,7 @@ from service.paper.tell import Tell
 
 Json = dict[str, Any]
 WIDE = 640
-LEFT, RIGHT, TOP, BOTTOM = 56.0, 620.0, 44.0, 300.0
+LEFT, RIGHT, TOP, BOTTOM = 56.0, 620.0, 112.0, 368.0
 _STEPS = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
 _MOST_MARKS = 8
 _MINUTE = 60_000
@@ -67,10 +67,10 @@ def choices(name: str, result: Json, tell: Tell) -> Markup:
         title,
         WIDE,
         BOTTOM + 44,
+        *_key(rows, tell),
         *_frame(x, y, tell),
         _joined(rows, x, y),
         *(_point(each, x, y, tell) for each in points),
-        *_named(rows, x, y, tell),
         kind="mid",
     )
 
@@ -84,22 +84,16 @@ def _frame(x: _Scale, y: _Scale, tell: Tell) -> Iterator[Markup]:
         yield level(LEFT, RIGHT, y.at(value), "grid")
         yield words(tell.number(value), LEFT - 8, y.at(value) + 4, "soft", text_anchor="end")
     yield words(say("messages per person and hour"), RIGHT, BOTTOM + 36, "soft", text_anchor="end")
-    yield words(say("minutes that stations wait"), 4, 14, "soft")
-    place = 4.0
-    for kind, said in _key(tell):
-        yield _sign(kind, place + 8, 29)
-        yield words(said, place + 20, 33, "soft", font_size=12)
-        place += 34 + 7.5 * len(said)
+    yield words(say("minutes that stations wait"), 4, TOP - 14, "soft")
 
 
-def _key(tell: Tell) -> list[tuple[str, str]]:
+def _key(rows: Sequence[Json], tell: Tell) -> Iterator[Markup]:
     say = tell.language.say
-    return [
-        ("recommended", say("recommended")),
-        ("recorded", say("as recorded")),
-        ("front", say("worth a look")),
-        ("other", say("others")),
-    ]
+    said = {"recommended": say("recommended"), "recorded": say("as recorded"), "front": say("worth a look")}
+    for row, (kind, text) in enumerate([*said.items(), ("other", say("others"))]):
+        names = [_name(each, tell) for each in rows if each["recommended"] and kind == "recommended"]
+        yield _sign(kind, 14, 12 + 19 * row)
+        yield words(short(": ".join([text, *names]), 80), 30, 16 + 19 * row, "ink")
 
 
 def _kind(row: Json) -> str:
@@ -140,18 +134,3 @@ def _joined(rows: Sequence[Json], x: _Scale, y: _Scale) -> Markup:
     places = sorted(_place(each, x, y) for each in rows if each["front"])
     way = "L".join(f"{number(left)} {number(top)}" for left, top in places)
     return draw("path", "axis", d=f"M{way}") if len(places) > 1 else Markup()
-
-
-def _named(rows: Sequence[Json], x: _Scale, y: _Scale, tell: Tell) -> Iterator[Markup]:
-    """The recommended setting, and the recorded one where that is another and far enough away."""
-    last: float | None = None
-    for each in sorted(rows, key=lambda row: not row["recommended"]):
-        if not (each["recommended"] or each["recorded"]):
-            continue
-        left, top = _place(each, x, y)
-        if last is not None and abs(top - last) < 18:
-            continue
-        last, turned = top, left > (LEFT + RIGHT) / 2
-        said = short(_name(each, tell), 40)
-        where = left - 14 if turned else left + 14
-        yield words(said, where, top - 8, "strong", text_anchor="end" if turned else "start")

@@ -70,7 +70,7 @@ def _panel(chart: Json, value: str, heading: str, axis: TimeAxis, top: float, te
             tell.percent(chart["center"], 2), RIGHT + 8, scale.y(chart["center"]) + 4, "soft", font_size=12
         ),
         words(tell.percent(most, 2), LEFT - 8, scale.y(most) + 5, "soft", text_anchor="end", font_size=12),
-        words(tell.percent(0.0), LEFT - 8, scale.bottom + 4, "soft", text_anchor="end", font_size=12),
+        words(tell.percent(0.0), LEFT - 8, scale.bottom - 3, "soft", text_anchor="end", font_size=12),
         _way(places),
         *(_point(each, value, *place, tell) for each, place in zip(points, places, strict=True)),
     )

@@ -115,7 +115,7 @@ def _row(line: Json, row: Sequence[Any], moment: Json, top: float, scale: Scale,
         box(scale.x(0), middle - 5, scale.x(moment["end"] or scale.horizon) - scale.x(0), 10, "way"),
         box(scale.x(0), middle - 5, scale.x(p05) - scale.x(0), 10, "sure" if level == "ok" else level),
         _edges(moment, middle - 12, middle + 12, scale),
-        _whisker(p05, p95, middle, scale),
+        _whisker(p05, p50, p95, middle, scale),
         _mark(p50, level, middle, scale),
         *(
             sign("stop", scale.x(far), middle - 13, scale=0.8)
@@ -132,8 +132,8 @@ def _numbers(row: Sequence[Any], moment: Json, tell: Tell) -> str:
     return f"{tell.number(p50)}{doubt}" + (f" · {clock}" if clock else "")
 
 
-def _whisker(p05: int, p95: int, middle: float, scale: Scale) -> Markup:
-    if p05 >= p95 or p05 > scale.horizon:
+def _whisker(p05: int, p50: int, p95: int, middle: float, scale: Scale) -> Markup:
+    if p05 >= p95 or p50 > scale.horizon:
         return Markup()
     left, right = number(scale.x(p05)), number(scale.x(p95))
     ends = f"M{left} {number(middle - 5)}v10" + (

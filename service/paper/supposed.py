@@ -17,6 +17,7 @@ from service.paper.names import LOADS
 from service.paper.tell import Tell
 
 Json = dict[str, Any]
+_STYLES = ("tokens.css", "review.css", "pictures.css", "print.css")
 _MARKS = {
     "recommended": Said("recommended"),
     "same": Said("as recorded"),

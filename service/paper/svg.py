@@ -132,7 +132,8 @@ def short(text: str, most: int) -> str:
 
 def picture(name: str, title: str, wide: int, tall: float, *inside: Markup, kind: str = "wide") -> Markup:
     """A whole picture in a box that scrolls where there is no room. ``name`` begins its ids and is the only
-    one of its kind on a page; ``title`` says what there is to see. ``kind``: ``wide`` or ``mid``."""
+    one of its kind on a page; ``title`` says what there is to see. ``kind``: ``wide``, ``mid`` or ``small``,
+    which fits on a phone."""
     label = f"{name}-title"
     svg = draw(
         "svg",

@@ -8,13 +8,13 @@ from typing import Any
 from markupsafe import Markup
 
 from service.paper import names
-from service.paper.svg import box, draw, number, picture, short, words
+from service.paper.svg import box, draw, picture, short, words
 from service.paper.tell import Tell
 
 Json = dict[str, Any]
-WIDE = 640
-LEFT, RIGHT = 236.0, 486.0
-_ROW, _TALL = 30.0, 20.0
+WIDE = 360
+LEFT, RIGHT = 4.0, 356.0
+_ROW, _TALL = 40.0, 14.0
 
 
 def waterfall(name: str, report: Json, tell: Tell) -> Markup:
@@ -22,16 +22,7 @@ def waterfall(name: str, report: Json, tell: Tell) -> Markup:
     whole = max((each["milliseconds"] for each in steps), default=0)
     title = tell.language.say("Where the time of the lines went, cause by cause")
     rows = [_step(each, at, 6 + _ROW * row, whole, tell) for row, (each, at) in enumerate(_placed(steps))]
-    tall = 12 + _ROW * len(steps)
-    return picture(
-        name,
-        title,
-        WIDE,
-        tall,
-        draw("path", "axis", d=f"M{number(LEFT)} 2V{number(tall - 4)}"),
-        *rows,
-        kind="mid",
-    )
+    return picture(name, title, WIDE, 12 + _ROW * len(steps), *rows, kind="small")
 
 
 def in_order(steps: Sequence[Json]) -> list[Json]:
@@ -67,18 +58,17 @@ def _placed(steps: Sequence[Json]) -> Iterator[tuple[Json, int]]:
 
 def _step(each: Json, begins: int, top: float, whole: int, tell: Tell) -> Markup:
     scale = (RIGHT - LEFT) / whole if whole else 0.0
-    left, right = LEFT + begins * scale, LEFT + (begins + each["milliseconds"]) * scale
+    left, wide = LEFT + begins * scale, max(each["milliseconds"] * scale, 1.5)
     kind = "sure" if each["total"] else each["name"].replace(" ", "-")
     said = tell.said(names.STEPS[each["name"]]) if each["name"] in names.STEPS else each["name"]
     share = f" · {tell.percent(each['milliseconds'] / whole)}" if whole else ""
     shown = ("" if each["total"] else "−") + tell.lasted(each["milliseconds"]) + share
-    middle = top + _TALL / 2
+    looks = "strong" if each["total"] else "ink"
     return draw(
         "g",
         None,
-        words(
-            short(said, 31), LEFT - 10, middle + 4, "strong" if each["total"] else "ink", text_anchor="end"
-        ),
-        box(left, top, max(right - left, 1.5), _TALL, kind),
-        words(shown, max(right, left + 1.5) + 8, middle + 4, "ink"),
+        words(short(said, 30), LEFT, top + 13, looks, font_size=12),
+        words(shown, RIGHT, top + 13, looks, text_anchor="end", font_size=12),
+        box(LEFT, top + 18, RIGHT - LEFT, _TALL, "way"),
+        box(min(left, RIGHT - wide), top + 18, wide, _TALL, kind),
     )

@@ -115,7 +115,8 @@ export function slide(element, at = 0) {
       for (let panels = 0; panels <= horizon; panels += step) {
         const anchor = panels === 0 ? "start" : panels === horizon ? "end" : "middle";
         parts.push(words(panels === 0 ? said.now : number(panels), x(panels), 14, panels === 0 ? "strong" : "ink", anchor),
-          words(clock(moment, panels), x(panels), 30, "soft", anchor), upright(x(panels), 36, 44, "axis"));
+          upright(x(panels), 36, 44, "axis"));
+        if (width >= 480 || (panels / step) % 2 === 0) parts.push(words(clock(moment, panels), x(panels), 30, "soft", anchor));
       }
       return parts;
     }
@@ -138,7 +139,7 @@ export function slide(element, at = 0) {
         ...edges(middle - 12, middle + 12),
       ];
       if (width >= 480) parts.push(words(shorter(part ?? said.unknown, 30), width / 2 - 60, top + 16, "soft"));
-      if (p05 < p95 && holds(p05)) {
+      if (p05 < p95 && holds(p50)) {
         const end = holds(p95) ? `M${x(p95)} ${middle - 5}v10` : "";
         parts.push(draw("path", "whisker", { d: `M${x(p05)} ${middle}H${x(p95)}M${x(p05)} ${middle - 5}v10${end}` }));
       }

@@ -3,6 +3,7 @@
 import { get } from "./api.js";
 import { say } from "./dom.js";
 import { many, t } from "./language.js";
+import "./moments.js";
 import "./switch.js";
 
 const SOON_MS = 700;
