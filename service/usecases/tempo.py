@@ -35,9 +35,9 @@ class Tempo:
         """Until that moment is due, for ``most`` seconds at most; whether it is. Changes of tempo count at
         once."""
         with self._changed:
-            left = (at - self._due()) / SECOND / self.speed if self._runs() else most
-            if left > 0.0 and not self._ended:
-                self._changed.wait(min(left, most))
+            if at > self._due() and not self._ended:
+                left = (at - self._due()) / SECOND / self.speed if self._runs() else most
+                self._changed.wait(max(0.0, min(left, most)))
             return at <= self._due()
 
     def reached(self) -> None:
