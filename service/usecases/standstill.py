@@ -65,9 +65,9 @@ def _is_shown(local: datetime, zone: ZoneInfo) -> bool:
 
 
 def around(at: Instant, now: Instant) -> tuple[Instant, Instant]:
-    """The time to review."""
+    """The time to review: the same for a minute, so that who asks again finds it."""
     since = (at - BEFORE) // STEP * STEP
-    return since, max(at + 1, min(-(-(at + BEHIND) // STEP) * STEP, now))
+    return since, max(at + 1, min(-(-(at + BEHIND) // STEP) * STEP, now // MINUTE * MINUTE))
 
 
 def standstill(report: Json, line: str, at: Instant) -> Json:

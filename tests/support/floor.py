@@ -30,6 +30,7 @@ from service.domain.policy import Policy
 from service.domain.said import Said, put
 from service.domain.who import WEEK, spans, who
 from service.phones import Phonebook
+from service.reviewing import Reviewing
 from service.usecases.budget import Budget
 from service.usecases.handover import AROUND_ITS_END, assemble, turn_of
 from service.usecases.told import record_object, span_objects, who_object
@@ -42,6 +43,7 @@ from tests.support.past import LEARNED
 from tests.support.phones import MemoryPhones, book_of
 from tests.support.sent import HEARING, MemorySent
 from tests.support.shelf import Shelf
+from tests.support.stood import Reviewed
 from tests.support.wait import eventually
 
 SITE = "Ferrow plant"
@@ -612,9 +614,10 @@ def plant(
     session_check_seconds: float = 5.0,
     office: Office | None = None,
     labels: tuple[LabelPattern, ...] = (),
+    reviews: Reviewing | None = None,
 ) -> tuple[FastAPI, Floor]:
     """An application with a fresh plant behind it; without a ``door`` everybody may do everything, without an
-    ``office`` there is no mail to see."""
+    ``office`` there is no mail to see. ``reviews``: of a time long ago unless others are given."""
     floor = Floor(Hub() if hub is None else hub, places)
     app = create_app(
         reading=floor,
@@ -631,6 +634,7 @@ def plant(
         tray=office,
         labels=labels,
         lots=LateBook(floor._may_fail),
+        reviews=reviews or Reviewed(),
         session_check_seconds=session_check_seconds,
     )
     return app, floor

@@ -11,13 +11,10 @@ import pytest
 
 from service.domain.model import from_datetime, to_rfc3339
 from service.usecases.standstill import around, moment_asked, standstill
+from tests.support.stood import REPORT, local, moment, piece
 
 VIENNA = ZoneInfo("Europe/Vienna")
 MINUTE = 60_000_000
-
-
-def local(text: str) -> int:
-    return from_datetime(datetime.fromisoformat(text).replace(tzinfo=VIENNA))
 
 
 NOW = local("2026-03-04T14:05:30")
@@ -70,98 +67,6 @@ def test_what_is_reviewed_holds_the_moment_and_never_reaches_ahead() -> None:
         assert since <= at - 60 * MINUTE
         assert at < until <= max(NOW, at + 1)
     assert around(NOW - 500 * MINUTE, NOW) == around(NOW - 501 * MINUTE, NOW)
-
-
-# The report: P1 ran out of F07 from 10:40 to 10:46; P2 had work until 10:42 and again from 10:47; P0 was held
-# from 10:41 on. At 10:20 P1 had a fault of a minute that nobody noticed behind.
-
-
-def moment(clock: str) -> str:
-    return to_rfc3339(local(f"2026-03-04T{clock}"))
-
-
-def piece(since: str, until: str, cause: str | None = None, station: str = "P1", slot: Any = None) -> Any:
-    stop = {"station": station, "slot": slot} if cause else {"station": None, "slot": None}
-    return {"since": moment(since), "until": moment(until), "cause": cause, **stop}
-
-
-def stop(station: str, since: str, until: str, cause: str, **more: Any) -> dict[str, Any]:
-    return {
-        "id": 1,
-        "line": "L3",
-        "station": station,
-        "since": moment(since),
-        "until": moment(until),
-        "stood_ms": 0,
-        "cause": cause,
-        "slot": None,
-        "part": None,
-        "kind": None,
-        "confidence": 0.97,
-        "blamed": cause in ("supply", "fault"),
-        "because_of": None,
-        "because": ["the tower said so"],
-        "said": [],
-    } | more
-
-
-def warning(slot: str, opened: str) -> dict[str, Any]:
-    return {
-        "notice": f"n{slot}{opened}",
-        "line": "L3",
-        "station": "P1",
-        "slot": slot,
-        "opened": moment(opened),
-    }
-
-
-REPORT: dict[str, Any] = {
-    "timezone": "Europe/Vienna",
-    "from": moment("09:40"),
-    "to": moment("11:20"),
-    "lines": [
-        {
-            "line": "L3",
-            "stations": ["P0", "P1", "P2"],
-            "whole": [
-                piece("09:40", "10:42"),
-                piece("10:42", "10:47", "supply", slot="F07"),
-                piece("10:47", "11:20"),
-            ],
-            "stretches": {
-                "P0": [
-                    piece("09:40", "10:41"),
-                    piece("10:41", "10:46", "held", "P0"),
-                    piece("10:46", "11:20"),
-                ],
-                "P1": [
-                    piece("09:40", "10:20"),
-                    piece("10:20", "10:21", "fault"),
-                    piece("10:21", "10:40"),
-                    piece("10:40", "10:46", "supply", slot="F07"),
-                    piece("10:46", "11:20"),
-                ],
-                "P2": [
-                    piece("09:40", "10:42"),
-                    piece("10:42", "10:47", "starved", "P2"),
-                    piece("10:47", "11:20"),
-                ],
-            },
-            "timeline": {
-                "P0": [],
-                "P1": [{"since": moment("09:40"), "until": moment("11:20"), "reading": "out", "slots": []}],
-                "P2": [],
-            },
-        }
-    ],
-    "stops": [
-        stop("P1", "10:20", "10:21", "fault"),
-        stop("P1", "10:40", "10:46", "supply", slot="F07", part="R-10K", kind="tape"),
-        stop("P0", "10:41", "10:46", "held", because_of="P1"),
-        stop("P2", "10:42", "10:47", "starved", because_of="P1"),
-    ],
-    "warnings": {"each": [warning("F07", "09:50"), warning("F07", "10:31"), warning("F08", "10:33")]},
-}
 
 
 def at(clock: str) -> dict[str, Any]:

@@ -1,0 +1,11 @@
+// The page of a moment: while that is being reviewed, the page asks again by itself. A picture that is wider
+// than the screen shows the moment first.
+
+import "./switch.js";
+
+const AGAIN_MS = 1500;
+
+if (document.body.dataset.waits) setTimeout(() => location.reload(), AGAIN_MS);
+for (const box of document.querySelectorAll(".around .pic-box")) {
+  box.scrollLeft = (box.scrollWidth - box.clientWidth) / 2;
+}
