@@ -70,6 +70,8 @@ def _moment(settings: Settings, known: argparse.Namespace, name: str) -> Instant
 def _save(settings: Settings, known: argparse.Namespace, since: Instant | None, until: Instant | None) -> int:
     if known.key is not None and not known.pseudonyms:
         raise Unfit("--key: only with --pseudonyms")
+    if since is not None and until is not None and until < since:
+        raise Unfit("--to is before --from")
     key = _key(known.key) if known.pseudonyms else None
     store = open_store(settings.store.url.get_secret_value(), migrate=False)
     try:

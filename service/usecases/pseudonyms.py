@@ -30,7 +30,7 @@ _DIGITS, _TAG = 12, 6
 class Names:
     """``patterns`` are those of parts and of recipes that any settings of the recording have."""
 
-    key: bytes
+    key: bytes = field(repr=False)
     patterns: tuple[tuple[Kind, str], ...] = ()
     _known: dict[tuple[Kind, str], str] = field(default_factory=dict, repr=False)
 

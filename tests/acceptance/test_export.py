@@ -122,3 +122,4 @@ def test_under_pseudonyms_no_name_leaves_the_house_and_the_same_happens(factory:
         "earlybell: -: --key: short.key: has fewer than 16 characters"
     )
     assert desk.run("export", "-", "--key", "names.key")[0] == 1
+    assert desk.run("export", "-", "--from", "2026-03-02 06:00", "--to", "2026-03-01 06:00")[0] == 1

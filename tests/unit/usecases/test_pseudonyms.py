@@ -150,6 +150,7 @@ def test_a_name_is_the_same_in_every_recording_under_its_key_and_another_under_a
     assert one.of("part", RES) != one.of("lot", RES)
     assert one.of("part", "Cafe\u0301") == one.of("part", "Caf\u00e9"), "as the wire reads them"
     assert RES not in repr(one)
+    assert repr(KEY) not in repr(one)
 
 
 @pytest.mark.parametrize("seed", range(30))
