@@ -189,9 +189,9 @@ def _why(
     if others:
         said.append(
             Said(
-                "{number} other setting differs from it by no more than luck, and asks no less of people.",
+                "{number} other setting differs from it by no more than luck.",
                 {"number": others},
-                many="{number} others differ from it by no more than luck, and ask no less of people.",
+                many="{number} others differ from it by no more than luck.",
             )
         )
     return said
