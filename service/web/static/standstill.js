@@ -5,7 +5,7 @@ import "./switch.js";
 
 const AGAIN_MS = 1500;
 
-if (document.body.dataset.waits) setTimeout(() => location.reload(), AGAIN_MS);
+if (document.body.dataset.waits !== undefined) setTimeout(() => location.reload(), AGAIN_MS);
 for (const box of document.querySelectorAll(".around .pic-box")) {
   box.scrollLeft = (box.scrollWidth - box.clientWidth) / 2;
 }

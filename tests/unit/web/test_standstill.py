@@ -118,5 +118,5 @@ def test_without_a_moment_it_asks_for_one_and_a_wrong_one_is_told(ask: Ask) -> N
 
 def test_while_it_is_reviewed_the_page_says_so_and_asks_again(ask: Ask) -> None:
     page = ask("/standstill", Reviewed(after=10_000), **AT).text
-    assert 'data-waits="1"' in page
+    assert 'data-waits="1200"' in page
     assert "is being reviewed" in page
