@@ -28,7 +28,7 @@ from service.recordings import lines_of
 from service.settings import Mqtt, Settings
 from service.store import Store, open_store
 from service.tls import TlsFileError
-from service.usecases.recording import Reader
+from service.usecases.recording import Reader, in_words
 from service.usecases.replay import BATCH, Replay, Replayed, play
 from service.usecases.survey import survey
 from service.usecases.tempo import FASTEST, Tempo
@@ -105,7 +105,8 @@ def _into_store(known: argparse.Namespace, settings: Settings) -> int:
     since, until = _span(known)
     store = open_store(known.store or settings.store.url.get_secret_value(), migrate=True)
     try:
-        going = Replay(Reader().read(lines_of(known.file)), store.ledger, since=since, until=until)
+        reader = Reader()
+        going = Replay(reader.read(lines_of(known.file)), store.ledger, since=since, until=until)
         bar = Bar(known.file, wanted=known.progress, to=until)
         speed = known.speed or FASTEST
         tempo = Tempo(going.next_at or going.last, speed=speed, steady=time.monotonic)
@@ -118,6 +119,8 @@ def _into_store(known: argparse.Namespace, settings: Settings) -> int:
     done = going.done()
     print(_headline(done))
     _summarize(done, took if speed == FASTEST else None)
+    if reader.manifest is not None:
+        _to_people("whole, as its manifest says: " + in_words(reader.manifest, settings.site.timezone)[0])
     return 0
 
 
