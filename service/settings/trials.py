@@ -19,6 +19,7 @@ from service.settings.sections import Settings
 
 _SECTIONS = ("warn", "plan")
 _TABLES = ("rules", "parts")
+_LONGEST = 100_000
 Choice = Mapping[str, Any]
 """By key, such as ``warn.chance``."""
 
@@ -91,6 +92,9 @@ def _read(choice: Choice) -> Settings:
     for key, value in choice.items():
         section, _, name = key.partition(".")
         tables.setdefault(section, {})[name] = value
+    if "warn.lead_panels" not in choice:
+        # What is urgent is held against the lead in force, which isn't known here.
+        tables.setdefault("warn", {})["lead_panels"] = _LONGEST
     try:
         return Settings.model_validate(tables)
     except ValidationError as error:

@@ -29,6 +29,10 @@ def test_costs_of_a_plan_are_tried_too() -> None:
     assert choices(["plan.minute_cost=12"])[0] == [{"plan.minute_cost": 12.0}]
 
 
+def test_urgent_alone_is_held_against_no_lead_but_that_in_force() -> None:
+    assert choices(["warn.urgent_panels=12"]) == ([{"warn.urgent_panels": 12}], [])
+
+
 def test_nothing_said_is_nothing_tried() -> None:
     assert choices([]) == ([], [])
 
