@@ -107,9 +107,9 @@ _DOT = "M0-3.5A3.5 3.5 0 1 1 0 3.5A3.5 3.5 0 1 1 0-3.5z"
 
 def _changes(changes: Sequence[Json], axis: TimeAxis, bottom: float, tell: Tell) -> Iterator[Markup]:
     """Each with its clock, to the left of the line where the next is near, as far as there is room."""
-    places = [axis.x(each["at"]) for each in changes]
+    places = [*(axis.x(each["at"]) for each in changes), RIGHT + _ROOM]
     free = LEFT - _ROOM
-    for each, x, after in zip(changes, places, [*places[1:], RIGHT + _ROOM], strict=True):
+    for each, (x, after) in zip(changes, pairwise(places), strict=True):
         yield upright(x, _TOP - 8, bottom, "change")
         turned = after - x < _ROOM or x > RIGHT - _ROOM
         begins = x - _ROOM if turned else x

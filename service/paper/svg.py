@@ -149,4 +149,4 @@ def picture(name: str, title: str, wide: int, tall: float, *inside: Markup, kind
         font_size=13,
         class_=f"pic pic-{kind}",
     )
-    return draw("div", None, svg, class_="pic-box", role="region", tabindex="0", aria_label=title)
+    return draw("div", None, svg, class_="pic-box", role="group", tabindex="0", aria_label=title)

@@ -51,11 +51,10 @@ class Moments:
 
     def look(self, world: World, at: Instant, entry: JournalEntry, told: list[Told]) -> None:
         for name in world.lines if world.lines.keys() - self.lines.keys() else ():
-            self.lines.setdefault(name, _Line(name, at))
+            self.lines.setdefault(name, _Line(name, at, at))
         for line in self.lines.values():
             if at >= line.due:
-                line.due += -(-(at + 1 - line.due) // line.every) * line.every
-                line.keep(self._moment(world, line, at, None))
+                line.keep(self._moment(world, line, at, None), at)
         if entry.kind == "tower":
             self._look_at_towers(world, at)
 
@@ -129,6 +128,7 @@ class _Line:
     """``out``: the stations whose towers say that a supply is."""
 
     name: str
+    begin: Instant
     due: Instant
     every: Instant = EVERY
     stations: dict[str, None] = field(default_factory=dict)
@@ -140,11 +140,12 @@ class _Line:
     def place(self, station: str, slot: str, part: str | None) -> int:
         return self.places.setdefault((station, slot, part), len(self.places))
 
-    def keep(self, moment: Json) -> None:
+    def keep(self, moment: Json, at: Instant) -> None:
         self.moments.append(moment)
         if len(self.moments) > MOST:
             del self.moments[1::2]
             self.every *= 2
+        self.due = self.begin + ((at - self.begin) // self.every + 1) * self.every
 
     def keep_out(self, moment: Json) -> None:
         self.outs.append(moment)

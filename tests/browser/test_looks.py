@@ -118,7 +118,7 @@ CUT = """() => {
   const cut = [];
   const top = document.querySelector("dialog") ?? document.body;
   const walker = document.createTreeWalker(top, NodeFilter.SHOW_TEXT);
-  const apart = ".unseen, .skip, select, template, noscript, .pic-box"; // pictures scroll by themselves
+  const apart = ".unseen, .skip, select, template, noscript, .pic-box, .wide"; // scroll by themselves
   const clips = (e) => /hidden|clip/.test(getComputedStyle(e).overflowX + getComputedStyle(e).overflowY);
   while (walker.nextNode()) {
     const text = walker.currentNode;

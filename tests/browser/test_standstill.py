@@ -20,7 +20,7 @@ def test_a_moment_is_asked_for_and_answered_on_a_phone(
     expect(page.locator(".headline")).to_have_text(
         "Line L3 stood from 10:42:00 to 10:47:00, 5 min: supply out."
     )
-    picture = page.get_by_role("region", name="Line L3")
+    picture = page.get_by_role("group", name="Line L3")
     assert picture.evaluate("box => box.scrollLeft") > 0, "the moment itself is shown first"
     picture.evaluate("box => box.scrollLeft = 0")
     refuse_what_looks_wrong(page)

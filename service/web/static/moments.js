@@ -55,11 +55,11 @@ export function slide(element, at = 0) {
   const before = make(null, "button", { type: "button", click: () => jump(-1) }, said.previous);
   const after = make(null, "button", { type: "button", click: () => jump(1) }, said.next);
   const svg = draw("svg", null, { class: "pic", role: "img", "font-size": 13 });
-  const lines = make(null, "label", { for: "pic-line" }, said.line, " ", choice);
+  const lines = make(null, "label", { for: "pic-line" }, said.line, choice);
   lines.hidden = data.lines.length < 2;
   element.replaceChildren(
     make(null, "div", { class: "pic-controls" }, lines,
-      make(null, "label", { for: "pic-moment" }, said.moment, " ", when), range,
+      make(null, "label", { for: "pic-moment" }, said.moment, when), range,
       make(null, "div", { class: "pic-jumps" }, before, after)),
     state, make(null, "div", { class: "pic-box" }, svg));
   new ResizeObserver(([entry]) => {
