@@ -27,10 +27,10 @@ WORTH = 10_000
 _SETTLED = ("in time",)
 
 
-def body(report: Json, language: Language = ENGLISH, *, paper: bool = False) -> Markup:
-    """The report, below a heading of the second level."""
+def body(report: Json, language: Language = ENGLISH, *, paper: bool = False, linked: bool = False) -> Markup:
+    """The report, below a heading of the second level. ``linked``: its stops lead to their pages."""
     tell = Tell.of(report, language)
-    return Markup(_template("body.html").render(_facts(report, tell, paper)))  # noqa: S704 - escaped by the template
+    return Markup(_template("body.html").render(_facts(report, tell, paper), linked=linked))  # noqa: S704 - escaped by the template
 
 
 def document(report: Json, language: Language = ENGLISH, *, paper: bool = False) -> str:

@@ -315,7 +315,7 @@ def _shown(request: Request, own: Behind, asked: tuple[Instant, Instant] | None,
     return shown | {
         "report": found,
         "heading": title(found, Tell.of(found, tell.language)),
-        "body": body(found, tell.language),
+        "body": body(found, tell.language, linked=True),
         "sheets": [name.removesuffix(".csv") for name in SHEETS],
     }
 
