@@ -112,6 +112,7 @@ def standstill(report: Json, line: str, at: Instant) -> Json:
             "to": to_rfc3339(min(at + AROUND, _instant(report["to"]))),
         },
         "timeline": found,
+        "road": _road(report, line, moment if why is None else min(moment, why["since"])),
         "warnings": [each for each in report["warnings"]["each"] if each["line"] == line],
     }
 
@@ -172,6 +173,13 @@ def _waits_for(stop: Json, why: Json, here: Iterable[Json]) -> bool:
         seen.add(stop["because_of"])
         stop = by_station.get(stop["because_of"], stop)
     return False
+
+
+def _road(report: Json, line: str, moment: str) -> Json | None:
+    """What was ahead of the line, the last time that this was kept before the moment."""
+    kept = next((each for each in report.get("moments", ()) if each["line"] == line), None)
+    earlier = [] if kept is None else [each for each in kept["moments"] if each["at"] <= moment]
+    return {"line": kept, "moment": earlier[-1]} if earlier else None
 
 
 def _brief(stop: Json) -> Json:

@@ -11,10 +11,13 @@ from markupsafe import Markup
 
 from service.domain.track import Cause
 from service.paper.names import ENDED, LEVELS
+from service.paper.road import road
 from service.paper.tell import Tell
 from service.paper.timeline import key, timeline
 
 Json = dict[str, Any]
+ROWS = 8
+"""Slots of the road ahead, the soonest."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,6 +157,11 @@ class Stood:
         }
         return drawn + key(sorted(met), self.tell)
 
+    def road(self) -> Markup | None:
+        """What was ahead before it stood."""
+        kept = self.found["road"]
+        return None if kept is None else road("ahead", kept["line"], kept["moment"], self.tell, most=ROWS)
+
     def nearest(self) -> Iterator[tuple[str, str]]:
         """The stops before and after, each with its page."""
         for name in ("before", "after"):
@@ -197,7 +205,7 @@ def as_object(found: Mapping[str, Any], hears: tuple[str, ...]) -> Json:
         for station, stretches in found["timeline"]["stretches"].items()
     }
     warning = found["warning"]
-    told = {name: value for name, value in found.items() if name not in ("timeline", "warnings")}
+    told = {name: value for name, value in found.items() if name not in ("timeline", "warnings", "road")}
     return told | {
         "timeline": timeline_,
         "warning": None if warning is None else warning | {"told": list(hears)},

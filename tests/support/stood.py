@@ -127,6 +127,34 @@ REPORT: dict[str, Any] = {
         stop("P2", "10:42", "10:47", "starved", because_of="P1"),
     ],
     "warnings": {"each": [warning("F07", "09:50"), warning("F07", "10:31"), warning("F08", "10:33")]},
+    "moments": [
+        {
+            "line": "L3",
+            "stations": ["P0", "P1", "P2"],
+            "slots": [
+                {"station": "P1", "slot": "F07", "part": "R-10K-0402"},
+                {"station": "P2", "slot": "T2", "part": "MCU-48Q"},
+            ],
+            "moments": [
+                {
+                    "at": moment(clock),
+                    "out": None,
+                    "takt_seconds": 24.0,
+                    "end": 120,
+                    "lead": 10,
+                    "open": 1,
+                    "towers": ["running", "low", "running"],
+                    "stops": [],
+                    "rows": [[0, left, left + 1, left + 3, level, 0.9], [1, 40, 40, 40, "ok", 0.0]],
+                }
+                for clock, left, level in (
+                    ("10:35", 8, "early"),
+                    ("10:39", 0, "urgent"),
+                    ("10:45", 0, "empty"),
+                )
+            ],
+        }
+    ],
 }
 
 
@@ -149,4 +177,4 @@ class Reviewed:
         raise NotImplementedError
 
     def paper(self, since: int, until: int, line: str | None, language: Any) -> bytes:
-        raise NotImplementedError
+        return b"%PDF-1.7 made up"

@@ -6,6 +6,6 @@ import "./switch.js";
 const AGAIN_MS = 1500;
 
 if (document.body.dataset.waits !== undefined) setTimeout(() => location.reload(), AGAIN_MS);
-for (const box of document.querySelectorAll(".around .pic-box")) {
+for (const box of document.querySelectorAll(".around:has(#around-title) .pic-box")) {
   box.scrollLeft = (box.scrollWidth - box.clientWidth) / 2;
 }

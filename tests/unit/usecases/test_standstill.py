@@ -82,6 +82,7 @@ def test_the_stop_that_began_it_is_named_with_who_waited_and_the_last_warning() 
     assert found["warning"]["opened"] == moment("10:31")
     assert found["before"]["cause"] == "fault"
     assert found["after"] is None
+    assert found["road"]["moment"]["at"] == moment("10:39"), "as it was before it stood"
     assert [(each["station"], each["cause"]) for each in found["stations"]] == [
         ("P0", "held"),
         ("P1", "supply"),

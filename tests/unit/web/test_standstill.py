@@ -82,6 +82,7 @@ def test_the_page_says_it_in_words(ask: Ask) -> None:
         "P0: held by a later station, since 10:41:00",
         "P2: no work from an earlier station, since 10:42:00",
         "Before: P1, fault, 10:20:00",
+        "The road ahead of line L3 at 10:39",
     ):
         assert said in page, said
 
