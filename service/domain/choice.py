@@ -28,12 +28,13 @@ class Interval:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Option:
     """``stopped``: how long stations stood at each try; ``messages`` per person and hour, ``too_much`` for
-    somebody to follow. ``usual``: these settings are in force."""
+    somebody to follow; ``planned`` stops, where plans were tried. ``usual``: these settings are in force."""
 
     stopped: tuple[float, ...]
     messages: float
     needless: int
     too_much: bool = False
+    planned: float = 0.0
     usual: bool = False
 
 
@@ -53,7 +54,7 @@ def stands_less(one: Option, other: Option) -> bool:
 
 def front(options: Sequence[Option]) -> list[int]:
     """Those of which none is beaten: whoever sends as few messages and no more needless warnings stands
-    longer. Of equals the one in force, else the first."""
+    longer. Of equals the one that plans the fewest stops, then the one in force, else the first."""
     kept: list[int] = []
     for each in sorted(range(len(options)), key=lambda number: (_effort(options[number]), number)):
         option = options[each]
@@ -86,5 +87,5 @@ def _does_as_well(one: Option, other: Option) -> bool:
     return one.messages <= other.messages and one.needless <= other.needless and not stands_less(other, one)
 
 
-def _effort(option: Option) -> tuple[float, int, float, bool]:
-    return option.messages, option.needless, fmean(option.stopped), not option.usual
+def _effort(option: Option) -> tuple[float, int, float, float, bool]:
+    return option.messages, option.needless, fmean(option.stopped), option.planned, not option.usual

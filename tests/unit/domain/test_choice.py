@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from statistics import fmean
+from typing import Any
 
 import pytest
 
@@ -13,7 +14,7 @@ NIST = ((9.261460 - 0.022789,) * 97, (9.261460,), (9.261460 + 0.022789,) * 97)
 """195 values with mean and deviation of ZARR13.DAT: NIST/SEMATECH e-Handbook 1.3.5.2, from memory."""
 
 
-def option(*stopped: float, messages: float = 1.0, needless: int = 0, **more: bool) -> Option:
+def option(*stopped: float, messages: float = 1.0, needless: int = 0, **more: Any) -> Option:
     return Option(stopped=stopped, messages=messages, needless=needless, **more)
 
 
@@ -75,6 +76,10 @@ def test_of_those_that_differ_by_luck_the_quietest_is_recommended() -> None:
 
 def test_of_equals_the_settings_in_force_stay() -> None:
     assert recommend([option(3.0, 4.0), option(3.0, 4.0, usual=True)]) == 1
+
+
+def test_of_equals_the_plan_with_the_fewest_stops_is_recommended() -> None:
+    assert recommend([option(3.0, 4.0, planned=2.0, usual=True), option(3.0, 4.0, planned=1.5)]) == 1
 
 
 def test_whatever_isnt_worth_a_look_is_outdone_by_something_that_is() -> None:
