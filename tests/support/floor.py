@@ -27,6 +27,7 @@ from service.domain.history import Record
 from service.domain.labels import LabelPattern
 from service.domain.model import SECOND, Instant, Notice, Spread, from_datetime, to_rfc3339
 from service.domain.policy import Policy
+from service.domain.recent import recent
 from service.domain.said import Said, put
 from service.domain.who import WEEK, spans, who
 from service.phones import Phonebook
@@ -41,9 +42,9 @@ from tests.support.lotbook import LateBook
 from tests.support.office import Office
 from tests.support.past import LEARNED
 from tests.support.phones import MemoryPhones, book_of
+from tests.support.reports import Ready
 from tests.support.sent import HEARING, MemorySent
 from tests.support.shelf import Shelf
-from tests.support.stood import Reviewed
 from tests.support.wait import eventually
 
 SITE = "Ferrow plant"
@@ -331,6 +332,11 @@ class Floor:
                 turn=turn_of(shift_at(self.policy, line, at - AROUND_ITS_END), at),
                 hours=hours,
             )
+
+    def recent(self, line: str | None) -> tuple[Instant, list[tuple[Instant, Instant]]]:
+        self._may_fail()
+        at = max(place.as_of for place in self.places)
+        return at, recent(self.policy, line, at)
 
     def refused(self, *, limit: int, after: int | None) -> list[dict[str, object]]:
         self._may_fail()
@@ -634,7 +640,7 @@ def plant(
         tray=office,
         labels=labels,
         lots=LateBook(floor._may_fail),
-        reviews=reviews or Reviewed(),
+        reviews=reviews or Ready(),
         session_check_seconds=session_check_seconds,
     )
     return app, floor
