@@ -107,8 +107,12 @@ def law_of(
     """The law of a supply that is said to hold ``declared`` parts on that ``basis``, from the ends of its
     kind and of its part."""
     before = law.usual(kind, declared, exact=basis == PERSON, assumed=basis == USUAL)
-    after = _learned(before, basis, declared, of_kind)
-    return _learned(after, basis, declared, of_part)
+    return law_of_part(_learned(before, basis, declared, of_kind), basis, declared, of_part)
+
+
+def law_of_part(of_kind: Law, basis: str, declared: int, ends: Sequence[End]) -> Law:
+    """The same where the law of its kind is known."""
+    return _learned(of_kind, basis, declared, ends)
 
 
 def _learned(before: Law, basis: str, declared: int, ends: Sequence[End]) -> Law:
@@ -143,8 +147,12 @@ def _disagree(values: Floats, seen: np.ndarray) -> bool:
 
 def belief_of(kind: str | None, of_kind: Sequence[End], of_part: Sequence[End]) -> Belief:
     """Where the belief of the loss odds starts: the kind's, with the part's own mean where it is known."""
-    start = _fit(PRIOR.get(kind, PRIOR[None]), of_kind)
-    lost, placed = _losses(of_part)
+    return belief_of_part(_fit(PRIOR.get(kind, PRIOR[None]), of_kind), of_part)
+
+
+def belief_of_part(start: Belief, ends: Sequence[End]) -> Belief:
+    """The same where that of its kind is known."""
+    lost, placed = _losses(ends)
     if len(lost) < ENOUGH:
         return start
     mean = (lost.sum() + start.a) / (placed.sum() + start.b)

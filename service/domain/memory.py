@@ -69,8 +69,11 @@ class Memory:
             return known[1]
         if len(self._laws) >= _MOST_DERIVED:
             self._laws.clear()
-        ends = of_kind.ruling.get(basis, ()), () if of_part is None else of_part.ruling.get(basis, ())
-        law = learning.law_of(kind, basis, declared, *ends)
+        if of_part is None:
+            law = learning.law_of(kind, basis, declared, of_kind.ruling.get(basis, ()), ())
+        else:
+            start = self.law(kind, None, basis, declared)
+            law = learning.law_of_part(start, basis, declared, of_part.ruling.get(basis, ()))
         self._laws[key] = stamp, law
         return law
 
@@ -84,7 +87,10 @@ class Memory:
             return known[1]
         if len(self._beliefs) >= _MOST_DERIVED:
             self._beliefs.clear()
-        belief = learning.belief_of(kind, _all_ends(of_kind), () if of_part is None else _all_ends(of_part))
+        if of_part is None:
+            belief = learning.belief_of(kind, _all_ends(of_kind), ())
+        else:
+            belief = learning.belief_of_part(self.belief(kind, None), _all_ends(of_part))
         self._beliefs[key] = stamp, belief
         return belief
 

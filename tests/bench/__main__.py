@@ -10,6 +10,7 @@ from tests.bench.forecast import SLOTS, count_seconds, forecast_ratio
 from tests.bench.ingest import compare
 from tests.bench.latency import measure
 from tests.bench.plans import BOUNDARIES, REELS, TRAYS, WINDOWS, plan_seconds
+from tests.bench.replay import HOURS, replay_seconds
 from tests.bench.sweeps import SETTINGS, sweep_seconds
 from tests.support.postgres import shared_postgres
 
@@ -27,6 +28,7 @@ def main() -> None:
     _latency(options.seconds)
     _forecast()
     _plans()
+    _replay()
     _sweeps()
 
 
@@ -68,6 +70,13 @@ def _sweeps() -> None:
     _say(f"  on the wall {one.wall:.1f} and {two.wall:.1f} s   ratio {one.wall / two.wall:.2f} (goal 1.7)")
     worked = f"{one.busiest:.1f} and {two.busiest:.1f} s   ratio {one.busiest / two.busiest:.2f} (goal 1.7)"
     _say(f"  work of the busiest {worked}")
+
+
+def _replay() -> None:
+    took = replay_seconds()
+    _say(f"A shift of {HOURS:g} hours of four lines, {took.lines} lines, replayed into SQLite (goal 8 s)")
+    ratio = f"{took.ours / took.bare:.0f} times bare decoding ({took.bare:.3f} s)"
+    _say(f"  {took.ours:.1f} s   {took.rate:.0f} messages a second   {ratio}")
 
 
 def _database() -> str:
