@@ -2,17 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
+import pytest
 from playwright.sync_api import expect
 
+from service.web.stream import Hub
 from tests.browser.test_looks import OpenPage, refuse_what_looks_wrong
-from tests.support.floor import Floor
+from tests.support.floor import plant, served
+from tests.support.stood import Reviewed
 
 
-def test_a_moment_is_asked_for_and_answered_on_a_phone(
-    site: tuple[str, Floor], floor: Floor, new_page: OpenPage
-) -> None:
-    page = new_page(site[0])
-    page.goto(f"{site[0]}/standstill")
+@pytest.fixture
+def address() -> Iterator[str]:
+    hub = Hub()
+    app, _ = plant(hub, reviews=Reviewed())
+    with served(app, hub) as address:
+        yield address
+
+
+def test_a_moment_is_asked_for_and_answered_on_a_phone(address: str, new_page: OpenPage) -> None:
+    page = new_page(address)
+    page.goto(f"{address}/standstill")
     page.locator("select[name=line]").select_option("L3")
     page.locator("input[name=at]").fill("10:43")
     page.locator("input[name=day]").fill("2026-03-04")
@@ -20,7 +31,7 @@ def test_a_moment_is_asked_for_and_answered_on_a_phone(
     expect(page.locator(".headline")).to_have_text(
         "Line L3 stood from 10:42:00 to 10:47:00, 5 min: supply out."
     )
-    picture = page.get_by_role("group", name="Line L3")
+    picture = page.locator(".around .pic-box").first
     assert picture.evaluate("box => box.scrollLeft") > 0, "the moment itself is shown first"
     picture.evaluate("box => box.scrollLeft = 0")
     refuse_what_looks_wrong(page)
