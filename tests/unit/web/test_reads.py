@@ -222,6 +222,9 @@ def test_events_are_one_cloudevent_a_line(get: Any) -> None:
 def test_events_are_asked_for_between_two_moments_with_an_offset(get: Any, floor: Floor, moment: str) -> None:
     get(f"/api/v1/events?from={moment}&to={to_rfc3339(START)}")
     assert floor.asked[-1] == ("events", START, START, False)
+
+
+def test_events_may_be_sealed(get: Any, floor: Floor) -> None:
     get("/api/v1/events?sealed=true")
     assert floor.asked[-1] == ("events", None, None, True)
 
