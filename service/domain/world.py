@@ -60,7 +60,7 @@ class World:
     """``watched`` names the slots of a station whose notice is live, ``notices`` the place of each notice
     that a slot still has; ``standing`` are the notices that aren't about a slot's emptying, by id, and
     ``standing_at`` their ids by station; ``aging``: when the floor life of what is in a slot must be looked
-    at again; ``touched`` the keys changed since ``take_changes``."""
+    at again; ``touched`` the keys changed since ``take_changes``, also of ``memory`` and ``stays``."""
 
     policy: Policy = field(default_factory=Policy)
     lines: dict[str, LineState] = field(default_factory=dict)
@@ -76,7 +76,6 @@ class World:
     memory: Memory = field(default_factory=Memory)
     stays: Stays = field(default_factory=Stays)
     touched: set[str] = field(default_factory=set)
-    """``memory`` and ``stays`` share it."""
 
     def __post_init__(self) -> None:
         self.memory.touched = self.stays.touched = self.touched

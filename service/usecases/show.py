@@ -236,8 +236,7 @@ class Shown:
         self, *, since: Instant | None, until: Instant | None, sealed: bool = False
     ) -> Iterator[bytes]:
         """The state as it was at ``since``, folded from the nearest checkpoint, then every entry."""
-        seal = Seal() if sealed else None
-        return export(self.archive, self.site, since=since, until=until, seal=seal)
+        return export(self.archive, self.site, since=since, until=until, seal=Seal() if sealed else None)
 
     def not_ready(self) -> list[str]:
         return self.reasons()
