@@ -56,6 +56,27 @@ class Place:
     def name(self) -> str:
         return self.run.track.station
 
+    def waits(self, since: Instant, until: Instant) -> bool:
+        """Whether its tower said so meanwhile."""
+        return self.tower.begins_to_wait(since, until) is not None
+
+    def loaded(self, since: Instant, until: Instant, slot: str | None = None) -> list[Supplied]:
+        return [
+            each
+            for each in self.supplies
+            if since <= each.at <= until
+            and each.change in ("loaded", "joined")
+            and (slot is None or each.slot == slot)
+        ]
+
+    def ran_out(self, supplied: Supplied) -> bool:
+        """By the books the supply before didn't last for another panel."""
+        if supplied.left is None:
+            return False
+        ruling = [each for each in self.run.track.recipes if each.at <= supplied.at]
+        usage = ruling[-1].usage.get(supplied.slot, 0.0) if ruling else 0.0
+        return supplied.left < max(usage, 1.0)
+
 
 class Claims:
     """The time of a gap as it is claimed; ``left`` is what may still be claimed."""

@@ -6,18 +6,22 @@ Spans are (since, until) by time, within the time that is looked at.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from operator import attrgetter
 
-from service.domain import calendar
+from service.domain import calendar, tower
 from service.domain.calendar import Hours
 from service.domain.model import Instant
 from service.domain.orders import ENDED
+from service.domain.policy import TowerRule
 from service.domain.track import LineTrack, StationTrack, TowerShown
 
 Span = tuple[Instant, Instant]
 _AT = attrgetter("at")
+_Lamps = frozenset[tuple[str, str]]
 
 
 def within(spans: Sequence[Span], since: Instant, until: Instant) -> list[Span]:
@@ -80,16 +84,36 @@ def offline(station: StationTrack, until: Instant) -> list[Span]:
 
 @dataclass(slots=True)
 class Tower:
-    """One station's tower. ``speaks``: it was ever heard; ``tells_waiting``: it was ever seen to show that
-    the station waits, so that its silence about it means something."""
+    """One station's tower, and when its panels were complete. ``tells_waiting``: it was ever seen to show
+    that the station waits, so that its silence about it means something."""
 
     shown: Sequence[TowerShown]
-    speaks: bool
-    tells_waiting: bool
+    rule: TowerRule
+    ends: Sequence[Instant] = ()
+    tells_waiting: bool = False
+    _works: frozenset[_Lamps] = frozenset()
 
-    @classmethod
-    def of(cls, station: StationTrack) -> Tower:
-        return cls(station.towers, bool(station.towers), any(map(shows_waiting, station.towers)))
+    def __post_init__(self) -> None:
+        self._works = self._lit_at_work()
+        self.tells_waiting = any(map(self.waits, self.shown))
+
+    @property
+    def speaks(self) -> bool:
+        return bool(self.shown)
+
+    def waits(self, shown: TowerShown) -> bool:
+        return (
+            tower.waits(shown.reading, shown.lamps, self.rule)
+            and frozenset(shown.lamps.items()) not in self._works
+        )
+
+    def _lit_at_work(self) -> frozenset[_Lamps]:
+        """What mostly went on over several panels doesn't say that the station waits, whatever the rule."""
+        times: Counter[_Lamps] = Counter()
+        for each, following in pairwise(self.shown):
+            panels = bisect_left(self.ends, following.at) - bisect_right(self.ends, each.at)
+            times[frozenset(each.lamps.items())] += 1 if panels > 1 else -1
+        return frozenset(lamps for lamps, more in times.items() if more > 0)
 
     def during(self, since: Instant, until: Instant) -> Sequence[TowerShown]:
         """What it showed at some moment between the two."""
@@ -102,11 +126,5 @@ class Tower:
 
     def begins_to_wait(self, since: Instant, until: Instant) -> Instant | None:
         """When in this time it first showed that the station waits."""
-        waits = (each.at for each in self.during(since, until) if each.at >= since and shows_waiting(each))
+        waits = (each.at for each in self.during(since, until) if each.at >= since and self.waits(each))
         return next(waits, None)
-
-
-def shows_waiting(tower: TowerShown) -> bool:
-    """Neither out nor fault, and its green isn't steady: by common practice (no source) it waits for
-    something."""
-    return tower.reading not in ("out", "fault") and tower.lamps.get("green", "off") != "on"

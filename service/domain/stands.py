@@ -14,7 +14,9 @@ from itertools import pairwise
 from statistics import median
 
 from service.domain.model import SECOND, Instant
+from service.domain.policy import TowerRule
 from service.domain.takts import FEWEST, End, Takts, takts_of
+from service.domain.tower import shows
 from service.domain.track import Cause, StationTrack, TowerShown
 
 SHORTEST = 5 * SECOND
@@ -93,15 +95,20 @@ def ends_of(track: StationTrack, since: Instant, until: Instant) -> list[Instant
 
 
 def run_of(
-    track: StationTrack, since: Instant, until: Instant, beside: Sequence[Sequence[Instant]] = ()
+    track: StationTrack,
+    since: Instant,
+    until: Instant,
+    beside: Sequence[Sequence[Instant]] = (),
+    rule: TowerRule | None = None,
 ) -> Run:
     """``beside``: when panels were complete at its neighbours, which may have ended its stops."""
     ends, parts = _panels(track, since, until)
     takts = takts_of(track, ends)
+    resumed = _resumptions(track.towers, rule or TowerRule())
     moments = [(since, True)]
     for before, after in pairwise([End(since, 1), *ends]):
         need = takts.need(after.at)
-        moments += _split(before, after, need, partial(_stood_after, track, beside, need))
+        moments += _split(before, after, need, partial(_stood_after, track, resumed, beside, need))
     gaps = _gaps(moments, until, takts)
     _put_parts(gaps, parts, _parts_a_panel(track))
     _put_signs(gaps, _signs(track.towers, until))
@@ -151,7 +158,12 @@ def _split(
 
 
 def _stood_after(
-    track: StationTrack, beside: Sequence[Sequence[Instant]], need: Instant, before: End, after: End
+    track: StationTrack,
+    resumptions: Sequence[Instant],
+    beside: Sequence[Sequence[Instant]],
+    need: Instant,
+    before: End,
+    after: End,
 ) -> int:
     """How many of the panels were made before the stop: as the tower has it, else so that the stop ends with
     a panel of a neighbour."""
@@ -160,7 +172,7 @@ def _stood_after(
     own = next((each for each in shown if each.reading in _CAUSES), None)
     if own is not None:
         return _between(0, round((own.at - before.at) / need), missing)
-    resumed = [at for at in _resumptions(track.towers) if before.at + need // 2 < at < after.at]
+    resumed = [at for at in resumptions if before.at + need // 2 < at < after.at]
     if resumed:
         return _between(0, after.panels - max(1, round((after.at - resumed[-1]) / need)), missing)
     ends = [after.at - need * (after.panels - number) for number in range(after.panels)]
@@ -173,14 +185,14 @@ def _between(least: int, value: int, most: int) -> int:
     return min(most, max(least, value))
 
 
-def _resumptions(towers: Sequence[TowerShown]) -> list[Instant]:
-    """When a tower showed that the station works again: its green is steady after it wasn't, or it says once
-    more what it said last, so that a word in between was lost."""
+def _resumptions(towers: Sequence[TowerShown], rule: TowerRule) -> list[Instant]:
+    """When a tower showed that the station works again: its light for running is on after it wasn't, or it
+    says once more what it said last, so that a word in between was lost."""
+    runs = [shows(each.lamps, rule.running) for each in towers]
     return [
         tower.at
-        for last, tower in pairwise(towers)
-        if tower.lamps.get("green") == "on"
-        and (last.lamps.get("green") != "on" or (last.lamps, last.slots) == (tower.lamps, tower.slots))
+        for (last, tower), (ran, running) in zip(pairwise(towers), pairwise(runs), strict=True)
+        if running and (not ran or (last.lamps, last.slots) == (tower.lamps, tower.slots))
     ]
 
 

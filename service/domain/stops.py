@@ -16,7 +16,7 @@ from service.domain.claims import Piece, Place
 from service.domain.flow import flow_between
 from service.domain.line_order import line_order
 from service.domain.model import Instant
-from service.domain.policy import Policy, slot_rule
+from service.domain.policy import Policy, slot_rule, tower_rule
 from service.domain.spans import Tower, between_orders, offline, rests
 from service.domain.stands import ends_of, run_of
 from service.domain.track import Cause, LineTrack, StationTrack, Stop, Stretch, Track
@@ -41,13 +41,14 @@ def _places(track: Track, line: LineTrack) -> dict[str, Place]:
     """The stations of a line in their order, explained."""
     policy = track.policy
     order = line_order(line, policy.review.stations_of(line.line))
+    rule = tower_rule(policy, line.line)
     resting = rests(hours_of(policy, line.line), track.since, track.until)
     between = between_orders(line, track.until)
     ends = {name: ends_of(line.stations[name], track.since, track.until) for name in order}
     places = {
         name: Place(
-            run=run_of(line.stations[name], track.since, track.until, _beside(ends, order, number)),
-            tower=Tower.of(line.stations[name]),
+            run=run_of(line.stations[name], track.since, track.until, _beside(ends, order, number), rule),
+            tower=Tower(line.stations[name].towers, rule, ends[name]),
             earlier=None,
             later=None,
             is_first=number == 0,

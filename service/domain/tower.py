@@ -6,6 +6,7 @@ rules; a colour alone is never the only evidence."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from enum import StrEnum
 
 from service.domain.events import TowerMessage
@@ -34,6 +35,18 @@ def read(message: TowerMessage, rule: TowerRule) -> Reading:
         (Reading.RUNNING, rule.running),
     )
     for reading, condition in conditions:
-        if condition and all(lamps.get(lamp, "off") in states for lamp, states in condition.items()):
+        if shows(lamps, condition):
             return reading
     return Reading.NONE
+
+
+def shows(lamps: Mapping[str, str], condition: Mapping[str, Sequence[str]]) -> bool:
+    """Whether all lamps of a condition agree; one without lamps never holds."""
+    return bool(condition) and all(lamps.get(lamp, "off") in states for lamp, states in condition.items())
+
+
+def waits(reading: str, lamps: Mapping[str, str], rule: TowerRule) -> bool:
+    """Neither out nor fault, and its light for running isn't on: by common practice (no source) the station
+    waits for something."""
+    stopped = reading in (Reading.OUT, Reading.FAULT)
+    return not stopped and bool(rule.running) and not shows(lamps, rule.running)

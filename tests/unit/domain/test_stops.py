@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from service.domain.model import SECOND
-from service.domain.policy import Policy, Shift, SlotRule
+from service.domain.policy import Policy, Shift, SlotRule, TowerRule
 from service.domain.reviewing import LineOrder, ReviewRules
 from service.domain.said import put
 from service.domain.stops import stretches
@@ -198,3 +198,24 @@ def test_a_tower_that_never_took_its_light_back_does_not_stop_a_station_that_wor
     station.towers = [each for each in station.towers if each.at <= moment(430.0)]
     assert found(track)["P3"] == [(Cause.FAULT, 420.0, 480.0)]
     assert stop(track, "P3", Cause.FAULT).until - moment(480.0) < SECOND
+
+
+def test_a_light_that_goes_on_over_several_panels_does_not_say_that_the_station_waits():
+    """A tower that shows one lamp at a time: yellow alone while a supply runs low."""
+    track = MadeLine(fault={("P2", 30): 60.0}).track()
+    station = track.lines["L1"].stations["P2"]
+    green = station.towers[-1]
+    station.towers = [station.towers[0], tower(200.0, "low", yellow="flashing", slots=("F1",)), green]
+    assert found(track)["P2"] == [(Cause.FAULT, 600.0, 660.0)]
+
+
+def test_the_lamps_that_mean_running_are_those_of_the_plant():
+    blue = TowerRule(running={"blue": ["on"]})
+    line = MadeLine(pause={20: 90.0}, policy=Policy(towers=[blue]))
+    track = line.track()
+    for station in track.lines["L1"].stations.values():
+        station.towers = [tower(0.0, "running", blue="on")]
+    waits = [tower(395.0, "none", blue="flashing"), tower(470.0, "running", blue="on")]
+    track.lines["L1"].stations["P1"].towers += waits
+    assert found(track)["P1"] == [(Cause.STARVED, 380.0, 470.0)]
+    assert stop(track, "P1", Cause.STARVED).evidence[0].text == "Its tower showed that it waited."
