@@ -117,6 +117,7 @@ def _sums(known: bytes, places: int) -> list[tuple[float, ...]]:
     total = np.concatenate(([0.0], np.cumsum(past)))
     now = bool(past[-LATELY:].mean() > SPELL)
     alike = _alike(total, now)
+    until = total.take(alike)
     found = np.zeros((PATHS, places))
     for place, panels in enumerate(AHEAD[:places]):
         moments = len(past) - panels + 1
@@ -124,9 +125,10 @@ def _sums(known: bytes, places: int) -> list[tuple[float, ...]]:
             found[:, place] = found[:, place - 1] * panels / AHEAD[place - 1]
             continue
         chosen = alike[: alike.searchsorted(moments)]
+        before = until[: len(chosen)]
         if len(chosen) < _FEWEST:
-            chosen = np.arange(moments)
-        found[:, place] = _quantiles(total[chosen + panels] - total[chosen])
+            chosen, before = np.arange(moments), total[:moments]
+        found[:, place] = _quantiles(total.take(chosen + panels) - before)
     found = np.minimum(np.maximum.accumulate(found, axis=1), np.array(AHEAD[:places]))
     for place in range(1, places):
         most = found[:, place - 1] + AHEAD[place] - AHEAD[place - 1]
@@ -151,14 +153,17 @@ def _moments(number: int) -> tuple[np.ndarray, np.ndarray]:
 
 
 _MIDDLES = (np.arange(PATHS) + 0.5) / PATHS
+_NOTHING = np.zeros(PATHS)
 
 
 def _quantiles(values: np.ndarray) -> np.ndarray:
-    """``numpy.quantile`` at the middles of the paths, to the same last bit; its own way costs ten times as
-    much as the work."""
+    """``numpy.quantile`` of what isn't below 0 at the middles of the paths, to the same last bit; its own way
+    costs ten times as much as the work."""
     if len(values) < _FEWEST:
         return np.asarray(np.quantile(values, _MIDDLES))
     lower, upper, kth, share, rest, beyond = _places(len(values))
+    if np.count_nonzero(values) < len(values) - kth[-1]:
+        return _NOTHING
     values.partition(kth)
     low, high = values[lower], values[upper]
     step = high - low
