@@ -67,8 +67,13 @@ def _step(each: Json, begins: int, top: float, whole: int, tell: Tell) -> Markup
     return draw(
         "g",
         None,
-        words(short(said, 30), LEFT, top + 13, looks, font_size=12),
-        words(shown, RIGHT, top + 13, looks, text_anchor="end", font_size=12),
+        words(short(said, _room(shown)), LEFT, top + 13, looks),
+        words(shown, RIGHT, top + 13, looks, text_anchor="end"),
         box(LEFT, top + 18, RIGHT - LEFT, _TALL, "way"),
         box(min(left, RIGHT - wide), top + 18, wide, _TALL, kind),
     )
+
+
+def _room(beside: str) -> int:
+    """Characters that a name may have beside a value."""
+    return int((RIGHT - LEFT) / 7.4) - len(beside)
