@@ -18,7 +18,7 @@ _STEPS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 500, 1000)
 _HIGHEST = 200.0
 _SHAPES = {
     "dot": "M0-3.5A3.5 3.5 0 1 1 0 3.5A3.5 3.5 0 1 1 0-3.5z",
-    "urgent": "M0-4.5L4.5 0L0 4.5L-4.5 0z",
+    "held": "M0-3.5A3.5 3.5 0 1 1 0 3.5A3.5 3.5 0 1 1 0-3.5z",
     "supply": "M-4-4H4V4H-4z",
 }
 
@@ -62,7 +62,7 @@ def _columns(known: Sequence[Json], scale: float) -> dict[int, list[Json]]:
 def _kind(each: Json) -> str:
     if each["verdict"] in ("late", "missed"):
         return "supply"
-    return "urgent" if each["given_panels"] < each["asked_panels"] else "dot"
+    return "held" if each["given_panels"] < each["asked_panels"] else "dot"
 
 
 def _dot(each: Json, x: float, y: float, tell: Tell) -> Markup:
@@ -103,7 +103,7 @@ def _frame(asked: Sequence[int], step: int, scale: float, bottom: float, tell: T
 
 def _key(tell: Tell) -> Iterator[Markup]:
     say = tell.language.say
-    said = (("dot", say("as asked")), ("urgent", say("fewer panels")), ("supply", say("late or missed")))
+    said = (("dot", say("as asked")), ("held", say("exchanged before")), ("supply", say("late or missed")))
     x = LEFT
     for kind, text in said:
         yield draw("path", kind, d=_SHAPES[kind], transform=f"translate({number(x)} 10)")
