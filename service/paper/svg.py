@@ -47,6 +47,7 @@ LOOKS: Mapping[str, Mapping[str, Value]] = {
     "glyph-dark": {"fill": "none", "stroke": INK, "stroke_width": 1.75},
     "out": {"fill": EMPTY},
     "low": {"fill": EARLY, "stroke": EARLY_EDGE, "stroke_width": 0.75},
+    "lamp": {"fill": PAPER, "stroke": URGENT, "stroke_width": 1.25},
     "ok": {"fill": INK, "stroke": PAPER, "stroke_width": 1},
     "early": {"fill": EARLY, "stroke": INK, "stroke_width": 1.5},
     "urgent": {"fill": URGENT, "stroke": PAPER, "stroke_width": 1},

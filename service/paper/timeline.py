@@ -55,7 +55,7 @@ GLYPHS: Mapping[str, tuple[str, str]] = {
     "starved": ("M-4-4V4M4-3.5L0 0L4 3.5", "glyph-dark"),
     "changeover": ("M-5-2H4L2-4M5 2H-4L-2 4", "glyph"),
 }
-_TOWERS: Mapping[str, tuple[str, float]] = {"out": ("out", 5.0), "fault": ("fault", 5.0), "low": ("low", 3.0)}
+_TOWERS: Mapping[str, tuple[str, float]] = {"out": ("out", 5.0), "fault": ("lamp", 4.0), "low": ("low", 3.0)}
 
 
 def timeline(name: str, line: Json, report: Json, tell: Tell) -> Markup:
@@ -255,7 +255,7 @@ def _others(tell: Tell) -> Iterator[tuple[Markup, str]]:
     yield sign("empty", 18, 13, scale=0.7), say("warning of an empty slot")
     yield box(4, 12, 28, 3, "low"), say("tower: a supply runs low")
     yield box(4, 10, 28, 5, "out"), say("tower: a supply is out")
-    yield box(4, 10, 28, 5, "fault"), say("tower: a fault")
+    yield box(4, 11, 28, 4, "lamp"), say("tower: a fault")
 
 
 def _key_sign(drawn: Markup, said: str) -> Markup:
