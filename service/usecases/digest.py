@@ -81,7 +81,12 @@ def _shift_headline(told: ShiftOver) -> Said:
 
 def _losses(told: ShiftOver) -> list[Part]:
     if told.lost is None:
-        return [(Said("Lost, and why"), [Said("The shift couldn't be reviewed; see the log.")])]
+        return [
+            (
+                Said("Lost, and why"),
+                [Said("Nothing was heard in it, or it couldn't be reviewed; the log says more.")],
+            )
+        ]
     rows = [*_causes(told.lost, told.before), *_compared(told.lost, told.before)]
     parts: list[Part] = [(Said("Lost, and why"), rows)]
     worst = _worst(told.lost, alone=len(told.lines) == 1)

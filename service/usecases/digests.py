@@ -149,7 +149,8 @@ class Digests:
         return shift_over(told, self.zone)
 
     def _lost(self, turn: Turn) -> Sums | None:
-        """From a review of that very time: its figures are those of the shift, not of whole hours."""
+        """From a review of that very time: its figures are those of the shift, not of whole hours. ``None``:
+        there are none."""
         try:
             report = self.review(turn.since, turn.until)
         except StoreError:
@@ -159,6 +160,8 @@ class Digests:
             return None
         figures = msgspec.convert(report["hours"], list[LineHour])
         mine = [each for each in figures if each.line in turn.lines]
+        if not mine:
+            return None
         return summed(mine, turn.since // HOUR * HOUR, -(-turn.until // HOUR) * HOUR)
 
     def _before(self, turn: Turn) -> Iterator[Sums]:

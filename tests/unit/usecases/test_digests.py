@@ -180,7 +180,7 @@ def test_lines_of_a_group_share_a_message_and_each_group_has_its_own() -> None:
     assert len(one.look(TWO)) == 2
     mail, chat = sent(outbox)
     assert told(mail)[""] == ["L3, L4, 06:00 to 14:00: 24 min lost to stops."]
-    assert told(chat)[""] == ["X1, 06:00 to 14:00: no minute was lost to stops."]
+    assert told(chat)[""] == ["X1, 06:00 to 14:00: what was lost isn't known."], "nothing was heard of it"
     assert (mail.line, chat.line) == (None, "X1")
 
 
