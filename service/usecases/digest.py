@@ -81,12 +81,8 @@ def _shift_headline(told: ShiftOver) -> Said:
 
 def _losses(told: ShiftOver) -> list[Part]:
     if told.lost is None:
-        return [
-            (
-                Said("Lost, and why"),
-                [Said("Nothing was heard in it, or it couldn't be reviewed; the log says more.")],
-            )
-        ]
+        unknown = Said("Nothing was heard in it, or it couldn't be reviewed; the log says more.")
+        return [(Said("Lost, and why"), [unknown])]
     rows = [*_causes(told.lost, told.before), *_compared(told.lost, told.before)]
     parts: list[Part] = [(Said("Lost, and why"), rows)]
     worst = _worst(told.lost, alone=len(told.lines) == 1)
