@@ -75,7 +75,7 @@ def test_no_minute_of_a_line_is_lost_twice(several: list) -> None:
     assert slots == supplies == sum(lost.by_part.values()) == sum(lost.by_kind.values())
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60, deadline=None, derandomize=True)
 @given(stands, stands, some.booleans())
 def test_who_was_held_or_got_nothing_is_not_blamed(out: dict, fault: dict, towers: bool) -> None:
     """Of the first station without a tower nobody can know."""
