@@ -6,12 +6,12 @@ ARGS ?=
 WORKERS ?= 3
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test check fmt bench torture fuzz evaluate calibrate words lock clean causes
+.PHONY: help setup demo test check fmt bench torture fuzz evaluate determinism calibrate words lock clean causes
 
 help:  ## Say what there is
 	@echo "Earlybell: which supply slot runs empty, how many panels from now."
 	@echo
-	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "  make %-9s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
+	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "  make %-11s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
 	@echo
 	@echo "demo, test, bench, torture, fuzz, evaluate, week and calibrate take ARGS=\"…\", for example: make test ARGS=\"-m unit -x\""
 
@@ -57,6 +57,10 @@ week: setup  ## A week of four lines in shifts: stops by towers, warnings, plan;
 
 causes: setup  ## Why stations stood, found against the simulator's truth, on nine plants (ten minutes; ARGS="--plants day")
 	$(BIN)/python -m tests.evaluation.causes $(ARGS)
+
+determinism: setup  ## An eight-hour shift replayed ten ways on both databases: all alike? (some minutes)
+	@scripts/ensure-tools
+	$(BIN)/python -m tests.evaluation.determinism $(ARGS)
 
 calibrate: setup  ## Does the forecast keep its promise, on made-up supplies (some minutes; ARGS="--tune" while tuning)
 	$(BIN)/python -m tests.calibrate $(ARGS)

@@ -129,6 +129,8 @@ def _sums(known: bytes, places: int) -> list[tuple[float, ...]]:
         if len(chosen) < _FEWEST:
             chosen, before = np.arange(moments), total[:moments]
         found[:, place] = _quantiles(total.take(chosen + panels) - before)
+    if not found.any():
+        return [(0.0,) * places] * PATHS
     found = np.minimum(np.maximum.accumulate(found, axis=1), np.array(AHEAD[:places]))
     for place in range(1, places):
         most = found[:, place - 1] + AHEAD[place] - AHEAD[place - 1]
