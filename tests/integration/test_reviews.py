@@ -51,11 +51,16 @@ def command_lines() -> str:
     )
 
 
+def _seen_at_work() -> str:
+    words = command_lines()
+    return words if "service.reviews" in words else ""
+
+
 def test_a_time_is_reviewed_aside_and_kept(reviews: Reviews, url: str) -> None:
     begun = time.monotonic()
     assert isinstance(reviews.ask(*HOUR), Progress)
     assert time.monotonic() - begun < 1.0, "asking never waits"
-    seen = eventually(lambda: (words := command_lines()) and "service.reviews" in words and words)
+    seen = eventually(_seen_at_work)
     assert url not in seen
     report = eventually(lambda: _report(reviews), timeout=60)
     assert report == _without(review(taped(), since=HOUR[0], until=HOUR[1]))
