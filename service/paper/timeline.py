@@ -6,6 +6,7 @@ is a thin grey band. Causes have a hatch or an edge of their own besides, and a 
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
@@ -18,10 +19,13 @@ from service.paper.svg import box, draw, number, picture, short, sign, upright, 
 from service.paper.tell import Tell
 
 Json = dict[str, Any]
+Placed = tuple[float, float, Json]
+"""From left to right, and what happened."""
 WIDE = 800
 LEFT, RIGHT = 96.0, 790.0
 _ROW = 58.0
 _TALL, _LOW, _THIN, _TOWER = 24.0, 14.0, 6.0, 5.0
+MOST_BLOCKS = 1500
 _ROOM = 17.0
 """Units that a block needs for its sign."""
 
@@ -126,14 +130,14 @@ def _blocks(name: str, stretches: Sequence[Json], axis: TimeAxis, middle: float,
     groups: dict[str, list[Markup]] = defaultdict(list)
     hatched: dict[str, list[str]] = defaultdict(list)
     glyphs: dict[str, list[str]] = defaultdict(list)
-    for each in stretches:
+    placed = [(axis.x(each["since"]), axis.x(each["until"]), each) for each in stretches]
+    for left, right, each in placed if len(placed) <= MOST_BLOCKS else coarse(placed):
         cause = each["cause"] or "work"
-        left, right = axis.x(each["since"]), axis.x(each["until"])
         tall = HEIGHTS.get(cause, _TALL)
         groups[cause].append(
-            box(left, middle - tall / 2, right - left, tall)
-            if cause == "work"
-            else _block(each, left, right, middle, tall, tell)
+            _block(each, left, right, middle, tall, tell)
+            if each["cause"] is not None and "since" in each
+            else box(left, middle - tall / 2, right - left, tall)
         )
         if cause in _HATCHES and right - left >= 1.5:
             hatched[cause].append(_rectangle(left, right, middle, tall))
@@ -146,6 +150,23 @@ def _blocks(name: str, stretches: Sequence[Json], axis: TimeAxis, middle: float,
     ]
     parts += [_glyph(cause, place) for cause, places in glyphs.items() for place in places]
     return Markup("").join(parts)
+
+
+def coarse(placed: Sequence[Placed]) -> list[Placed]:
+    """Of a time so long that most blocks are too narrow to be seen: each unit shows what took most of it."""
+    taken: dict[int, dict[str | None, float]] = defaultdict(lambda: defaultdict(float))
+    for left, right, each in placed:
+        for unit in range(int(left), math.ceil(right)):
+            taken[unit][each["cause"]] += max(0.0, min(right, unit + 1) - max(left, unit))
+    found: list[Placed] = []
+    begin, end = placed[0][0], placed[-1][1]
+    for unit, causes in sorted(taken.items()):
+        cause = max(causes, key=lambda each: (causes[each], each or ""))
+        left, right = max(begin, float(unit)), min(end, unit + 1.0)
+        if found and found[-1][2]["cause"] == cause:
+            left = found.pop()[0]
+        found.append((left, right, {"cause": cause}))
+    return found
 
 
 def _painted(groups: Mapping[str, object]) -> list[str]:

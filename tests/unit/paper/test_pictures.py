@@ -153,6 +153,22 @@ def test_any_chart_stays_in_its_box(shares: list[float], changes: list[float]) -
     inside(parsed(control_chart("c", chart, report(480), TELL)))
 
 
+def test_of_a_long_time_each_unit_shows_what_took_most_of_it() -> None:
+    """By hand: of every four minutes one is a fault; in the last tenth it is three."""
+    row: list[Piece] = [
+        (minute, minute + 1, "fault" if minute % 4 == 0 or (minute >= 9000 and minute % 4 < 3) else None)
+        for minute in range(10_000)
+    ]
+    made = report(10_000, stations={"P1": row})
+    root = parsed(timeline("t", made["lines"][0], made, TELL))
+    whole = lines.RIGHT - lines.LEFT
+    ((left, wide),), ((begin, rest),) = rectangles(root, "work"), rectangles(root, "fault")
+    assert left == lines.LEFT
+    assert wide == pytest.approx(whole * 0.9, abs=1)
+    assert begin == left + wide
+    assert rest == pytest.approx(whole / 10, abs=1)
+
+
 def test_points_beyond_the_limits_have_another_shape_and_changes_a_line_with_their_clock() -> None:
     chart = losses([0.01, 0.05, 0.04, 0.0], changes=[10, 30])
     root = parsed(control_chart("c", chart, report(40), TELL))
