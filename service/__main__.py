@@ -10,13 +10,13 @@ import sys
 from collections.abc import Sequence
 
 from service import crash
-from service.commands import TAKE_WORDS_OF_THEIR_OWN, Command, make_parser
+from service.commands import TAKE_WORDS_OF_THEIR_OWN, Command, make_parser, written_out
 from service.commands.common import problem
 from service.settings import SettingsError
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    words = sys.argv[1:] if argv is None else list(argv)
+    words = written_out(sys.argv[1:] if argv is None else list(argv))
     parser = make_parser()
     known, rest = parser.parse_known_args(words)
     if rest and known.command not in TAKE_WORDS_OF_THEIR_OWN:

@@ -7,7 +7,7 @@ module of its own and a place in that list. None of them reads the environment: 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from service.commands import (
     access,
@@ -42,6 +42,13 @@ GROUPS = (
     made_up,
 )
 TAKE_WORDS_OF_THEIR_OWN = made_up.NAMES
+
+
+def written_out(words: Sequence[str]) -> list[str]:
+    """``review FILE --what-if`` is ``what-if FILE``."""
+    if words[:1] == ["review"] and "--what-if" in words:
+        return ["what-if", *(word for word in words[1:] if word != "--what-if")]
+    return list(words)
 
 
 def make_parser() -> argparse.ArgumentParser:

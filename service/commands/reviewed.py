@@ -50,6 +50,9 @@ def add(commands: Adding, common: argparse.ArgumentParser) -> None:
         "--csv", type=Path, metavar="FOLDER", help="stops, losses, times, warnings as sheets"
     )
     command.add_argument("--language", metavar="TAG", help="of page and summary; else the site's")
+    command.add_argument(
+        "--what-if", action="store_true", help="instead, other settings on the recording: see what-if --help"
+    )
     command.set_defaults(run=_review)
 
 

@@ -55,6 +55,12 @@ def test_what_the_store_has_kept_is_reviewed_and_said_in_words(desk: Desk) -> No
     assert said[1].startswith("- Line L3 stood ")
 
 
+def test_other_settings_on_a_recording_are_tried_by_the_same_command(desk: Desk) -> None:
+    tried, said = (desk.run(*words, "none.jsonl") for words in (("review", "--what-if"), ("what-if",)))
+    assert tried == said
+    assert tried[0] == 1
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
