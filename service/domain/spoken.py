@@ -22,11 +22,13 @@ CAUSES: Mapping[str, Said] = {
 
 
 def lasted(milliseconds: float) -> Said:
-    """``1 h 24 min``, ``24 min``, ``40 s``."""
+    """``1 h 24 min``, ``2 h``, ``24 min``, ``40 s``."""
     seconds = round(abs(milliseconds) / 1000)
     if seconds < 60:
         return Said("{seconds} s", {"seconds": seconds})
     hours, minutes = divmod(round(seconds / 60), 60)
     if not hours:
         return Said("{minutes} min", {"minutes": minutes})
+    if not minutes:
+        return Said("{hours} h", {"hours": hours})
     return Said("{hours} h {minutes} min", {"hours": hours, "minutes": minutes})
