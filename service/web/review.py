@@ -1,6 +1,6 @@
 """The review of a time: as JSON, as a page, and to take along as HTML, PDF and sheets.
 
-Nothing here waits for a review but the calls for paper, each in a thread of its own: whoever asks for a
+Nothing here waits for a review but the calls for paper, in a few threads of their own: whoever asks for a
 report that isn't there yet is told how far it is.
 """
 
@@ -38,6 +38,7 @@ LONGEST: Instant = 31 * 24 * 60 * MINUTE
 JUST_BEGUN: Instant = 30 * MINUTE
 """Of a shift that runs for less the one before is meant."""
 SOON = {"retry-after": "1"}
+PAPER_THREADS = anyio.CapacityLimiter(4)
 STYLES = ("review.css", "pictures.css")
 
 router = APIRouter(prefix="/api/v1", responses=LATER | UNFIT, tags=["reading"])
@@ -120,17 +121,12 @@ PAPER: dict[int | str, dict[str, Any]] = {
 
 
 @router.get("/review", response_model=ReviewView, responses=PAPER)
-def review(
+async def review(
     request: Request, own: Own, since: Since = None, until: Until = None, line: Line = None
 ) -> Response:
     """What happened in a time, why stations stood, what the warnings gave. With `Accept: text/html`,
     `application/pdf` or `text/csv` as `/review.html`, `.pdf` and `.csv`."""
-    meant = _meant(own, since, until, line)
-    kind = _wanted(request.headers.get("accept", ""))
-    found = _ask(own, meant)
-    if isinstance(found, Progress):
-        return json_answer(_making(meant, found), 202, SOON)
-    return json_answer(found) if kind is None else _taken_along(request, own, meant, found, kind)
+    return await _given(request, own, (since, until, line), _wanted(request.headers.get("accept", "")))
 
 
 @router.get("/review/state", response_model=MakingView, responses=UNKNOWN)
@@ -142,23 +138,23 @@ def state(own: Own, since: Since = None, until: Until = None, line: Line = None)
 
 
 @router.get("/review.html", response_class=Response, responses=PAPER)
-def as_html(
+async def as_html(
     request: Request, own: Own, since: Since = None, until: Until = None, line: Line = None
 ) -> Response:
     """The report as one document that needs nothing beside it."""
-    return _paper(request, own, _meant(own, since, until, line), "html")
+    return await _given(request, own, (since, until, line), "html")
 
 
 @router.get("/review.pdf", response_class=Response, responses=PAPER)
-def as_pdf(
+async def as_pdf(
     request: Request, own: Own, since: Since = None, until: Until = None, line: Line = None
 ) -> Response:
     """The same on A4; waits for it."""
-    return _paper(request, own, _meant(own, since, until, line), "pdf")
+    return await _given(request, own, (since, until, line), "pdf")
 
 
 @router.get("/review.csv", response_class=Response, responses=PAPER)
-def as_csv(
+async def as_csv(
     request: Request,
     own: Own,
     since: Since = None,
@@ -167,14 +163,22 @@ def as_csv(
     sheet: Annotated[Literal["stops", "lost", "times", "warnings", "losses"], Query()] = "stops",
 ) -> Response:
     """One of its sheets."""
-    return _paper(request, own, _meant(own, since, until, line), f"{sheet}.csv")
+    return await _given(request, own, (since, until, line), f"{sheet}.csv")
 
 
-def _paper(request: Request, own: Behind, meant: _Meant, kind: str) -> Response:
-    found = _ask(own, meant)
-    if isinstance(found, Progress):
-        return json_answer(_making(meant, found), 202, SOON)
-    return _taken_along(request, own, meant, found, kind)
+async def _given(
+    request: Request, own: Behind, asked: tuple[Instant | None, Instant | None, str | None], kind: str | None
+) -> Response:
+    """``kind`` ``None``: as JSON. What waits for paper takes no thread from those who only look."""
+
+    def give() -> Response:
+        meant = _meant(own, *asked)
+        found = _ask(own, meant)
+        if isinstance(found, Progress):
+            return json_answer(_making(meant, found), 202, SOON)
+        return json_answer(found) if kind is None else _taken_along(request, own, meant, found, kind)
+
+    return await anyio.to_thread.run_sync(give, limiter=PAPER_THREADS if kind == "pdf" else None)
 
 
 def _taken_along(request: Request, own: Behind, meant: _Meant, report: Json, kind: str) -> Response:
