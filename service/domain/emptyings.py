@@ -11,8 +11,8 @@ from math import floor
 import numpy as np
 from scipy.special import ndtr
 
+from service.domain.horizon import Horizon, parts_needed
 from service.domain.model import Spread, SupplyKind
-from service.domain.outlook import Horizon, parts_needed
 from service.domain.plan import Terms, Window, window_of
 from service.domain.sight import Sight
 from service.domain.state import SlotState, StationState

@@ -13,9 +13,10 @@ import numpy as np
 
 from service.domain import skips
 from service.domain.depletion import lasting
+from service.domain.horizon import Horizon
 from service.domain.law import Floats, together
 from service.domain.model import Level
-from service.domain.outlook import Horizon, Question, chance_due
+from service.domain.outlook import Question, chance_due
 from service.domain.pace import pace_of, panels_within
 from service.domain.policy import Limits
 from service.domain.sight import Sight, demand

@@ -7,7 +7,6 @@ panels into parts (orders ahead, usage, the panel in work) and asks ``depletion`
 
 from __future__ import annotations
 
-from abc import abstractmethod
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 from itertools import count
@@ -26,6 +25,7 @@ from service.domain.depletion import (
     expected_left,
     still_feeding,
 )
+from service.domain.horizon import Ahead, Horizon, parts_needed
 
 Ints = npt.NDArray[np.int64]
 
@@ -41,36 +41,6 @@ _AT_ONCE = 512
 """Slots times ways up to which all ways are asked in one call."""
 _GIVE = 0.005
 """Of the panels: how close a search must come there."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Horizon:
-    """What the coming panels need: ``steps`` of (panels, parts per panel) for the running and the queued
-    orders, ``usage`` per panel after them; ``taken``: parts the panel in work has already got. None < 0."""
-
-    steps: tuple[tuple[float, float], ...] = ()
-    usage: float
-    taken: float = 0.0
-
-
-def parts_needed(horizon: Horizon, panels: float) -> float:
-    """Good placements until ``panels`` more panels are complete, the one in work being the first."""
-    parts = -horizon.taken
-    for most, rate in horizon.steps:
-        ran = min(panels, most)
-        parts += ran * rate
-        panels -= ran
-    return max(parts + panels * horizon.usage, 0.0)
-
-
-class Ahead(Sequence[Horizon]):
-    """Ways that know what the next panels need before they are worked out."""
-
-    __slots__ = ()
-
-    @abstractmethod
-    def parts_needed(self, panels: float) -> Sequence[float]:
-        """Of so many panels, on each of them, to the same last bit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -288,23 +258,14 @@ def _chance_short_afar(questions: Questions, need: Floats) -> Floats:
 
 
 def _over_ways(questions: Questions, need: Floats, chance: Callable[[Questions, Floats], Floats]) -> Floats:
-    """The mean of the chances on all ways of each slot."""
+    """The mean of the chances on all ways of each slot; those of few slots are asked together."""
     slots, ways = need.shape
     if ways > 1 and need.size <= _AT_ONCE and (questions.ways == ways).all():
         all_ways = questions.rows(np.repeat(np.arange(slots), ways))
         found = chance(all_ways, need.reshape(-1)).reshape(slots, ways)
-    else:
-        return _way_by_way(questions, need, chance)
-    together = found[:, 0]
-    for way in range(1, ways):
-        together = together + found[:, way]
-    return np.asarray(together / questions.ways)
-
-
-def _way_by_way(questions: Questions, need: Floats, chance: Callable[[Questions, Floats], Floats]) -> Floats:
-    """The same to the last bit: sooner where there are many slots."""
+        return np.asarray(sum(found[:, way] for way in range(ways)) / questions.ways)
     together = chance(questions, need[:, 0])
-    for way in range(1, need.shape[1]):
+    for way in range(1, ways):
         rows = np.flatnonzero(questions.ways > way)
         together[rows] += chance(questions.rows(rows), need[rows, way])
     return np.asarray(together / questions.ways)

@@ -16,7 +16,7 @@ from typing import overload
 
 import numpy as np
 
-from service.domain.outlook import Ahead, Horizon, parts_needed
+from service.domain.horizon import Ahead, Horizon, parts_needed
 
 MOST_PANELS = 2400
 """Panels that are remembered, once one was skipped."""

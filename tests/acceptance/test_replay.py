@@ -111,9 +111,16 @@ def _listening(broker: Mosquitto, topics: str) -> Iterator[queue.SimpleQueue[tup
     heard: queue.SimpleQueue[tuple[str, bytes]] = queue.SimpleQueue()
     ready: queue.SimpleQueue[bool] = queue.SimpleQueue()
     client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
-    client.on_connect = lambda *_: client.subscribe(topics, qos=1)
+
+    def subscribe(*_: object) -> None:
+        client.subscribe(topics, qos=1)
+
+    def hear(_client: object, _data: object, message: paho.MQTTMessage) -> None:
+        heard.put((message.topic, bytes(message.payload)))
+
+    client.on_connect = subscribe
     client.on_subscribe = lambda *_: ready.put(True)
-    client.on_message = lambda _client, _data, message: heard.put((message.topic, message.payload))
+    client.on_message = hear
     client.connect(broker.host, broker.port)
     client.loop_start()
     ready.get(timeout=10)

@@ -12,8 +12,9 @@ from scipy.special import betainc
 from service.domain import floor
 from service.domain.depletion import PRIOR
 from service.domain.events import CountMessage, Message, RecipeMessage, SlotCount, SupplyMessage
+from service.domain.horizon import Horizon
 from service.domain.law import usual
-from service.domain.outlook import Horizon, Question, Questions, chances_due, panels_to_empty
+from service.domain.outlook import Question, Questions, chances_due, panels_to_empty
 from service.domain.world import World
 
 SLOTS = 20_000

@@ -6,8 +6,8 @@ from collections import Counter
 from collections.abc import Iterable
 
 from service.domain.emptyings import Emptying, Supply
+from service.domain.horizon import Horizon
 from service.domain.model import Spread
-from service.domain.outlook import Horizon
 from service.domain.plan import Window
 from service.domain.policy import PlanRules, Policy
 from service.domain.prospect import HORIZON, Prospect, Rest

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain.emptyings import Emptying, panels_for
+from service.domain.horizon import Horizon, parts_needed
 from service.domain.model import Spread
-from service.domain.outlook import Horizon, parts_needed
 from service.domain.plan import Terms
 from tests.support.ahead import Ahead
 

@@ -12,18 +12,17 @@ from hypothesis import strategies as st
 from scipy.special import ndtri
 
 from service.domain.depletion import PRIOR, chance_short_one, learn
+from service.domain.horizon import Horizon, parts_needed
 from service.domain.law import normal, usual
 from service.domain.outlook import (
     FAR,
     MOST,
-    Horizon,
     Question,
     Questions,
     chance_due,
     chances_due,
     left_quantiles,
     panels_to_empty,
-    parts_needed,
 )
 
 USAGES = st.sampled_from([0.25, 0.5, 1.0, 1.5, 2.0, 7.0, 18.0, 120.0])

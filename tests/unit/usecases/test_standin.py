@@ -66,8 +66,8 @@ def test_who_comes_in_the_middle_knows_recipes_orders_towers_and_what_is_left_an
     assert {place: None if book is None else max(0, book) for place, book in before.items()} == told
     for entry in later:
         fold(world, entry)
-        if (said := said_by(entry)) is not None:
-            hear(newcomer, said)
+        if (message := said_by(entry)) is not None:
+            hear(newcomer, message)
     parted = [
         place
         for place, slot in slots_of(world).items()
