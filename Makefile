@@ -55,7 +55,7 @@ evaluate: setup  ## What the bell is worth on the frozen scenarios, over fresh s
 week: setup  ## A week of four lines in shifts: stops by towers, warnings, plan; messages (an hour; ARGS="--hours 24")
 	$(BIN)/python -m tests.evaluation.week $(ARGS)
 
-causes: setup  ## Why stations stood, found against the simulator's truth, on nine plants (ten minutes; ARGS="--plants day")
+causes: setup  ## Why stations stood, found against the simulator's truth, on nine plants (ten minutes; ARGS="--hours 4")
 	$(BIN)/python -m tests.evaluation.causes $(ARGS)
 
 determinism: setup  ## An eight-hour shift replayed ten ways on both databases: all alike? (some minutes)
