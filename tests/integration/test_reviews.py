@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -11,6 +13,7 @@ import pytest
 
 from service.domain.model import SECOND, Instant
 from service.language import speak
+from service.paper.pdf import PACKAGES
 from service.reviewing import NothingToReview, NotReviewed, Progress, TooManyReviews
 from service.reviews import MOST_WAITING, Reviews
 from service.store import open_store
@@ -116,3 +119,16 @@ def test_a_store_that_is_not_there_is_said_without_its_address(tmp_path: Path) -
         assert "hush" not in str(trouble.value)
     finally:
         lost.stop()
+
+
+def test_without_the_systems_libraries_it_is_said_which_packages_bring_them(tmp_path: Path) -> None:
+    """What lays out paper is there, but can't load what it stands on."""
+    (tmp_path / "weasyprint.py").write_text('raise OSError("cannot load library libpango-1.0-0")')
+    code = "from service.paper.pdf import laid_out; laid_out('', name=b'x')"
+    environment = {"PYTHONPATH": str(tmp_path)}
+    done = subprocess.run(
+        [sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 1
+    assert "NoPdf: no PDF without the system's libraries (cannot load library libpango-1.0-0)" in done.stderr
+    assert f"install {PACKAGES}" in done.stderr
