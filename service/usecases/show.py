@@ -32,6 +32,7 @@ from service.ports import Archive
 from service.usecases.export import export
 from service.usecases.fetch import fetch_object, planned_in, ready_object, span
 from service.usecases.handover import AROUND_ITS_END, Turn, assemble, turn_of
+from service.usecases.lines import line_object
 from service.usecases.planned import plan_object
 from service.usecases.recording import Seal
 from service.usecases.slots import Json, complete, draft, soonest
@@ -64,7 +65,7 @@ class Shown:
 
     def lines(self) -> list[Json]:
         world = self.world_of(None)
-        return [_line_object(world, world.lines[name]) for name in sorted(world.lines)]
+        return [line_object(world, world.lines[name]) for name in sorted(world.lines)]
 
     def slots(self, line: str) -> list[Json] | None:
         world = self.world_of(line)
@@ -126,7 +127,7 @@ class Shown:
         world, here = self.world_of(line), {} if line is None else {"line": line}
         return assemble(
             line=line,
-            lines=[_line_object(world, world.lines[name]) for name in sorted(world.lines) if name in lines],
+            lines=[line_object(world, world.lines[name]) for name in sorted(world.lines) if name in lines],
             slots=slot_objects(world, [each for each in world.stations.values() if each.line in lines]),
             notices=_about(self.notices(states=None, limit=1000, after=None), lines),
             closed=_about(self.notices(states=["closed"], limit=1000, after=None, place=here), lines),
@@ -311,49 +312,3 @@ def _why(world: World, station: StationState, slot: SlotState, shown: Json) -> J
         )
     )
     return why
-
-
-def _line_object(world: World, line: LineState) -> Json:
-    running = line.running_order
-    stations = sorted(world.stations_of(line.line), key=lambda station: station.station)
-    return {
-        "line": line.line,
-        "order": None
-        if running is None
-        else {
-            "order": running.name,
-            "recipe": running.recipe,
-            "panels": running.panels,
-            "state": running.state,
-        },
-        "queued": [order.name for order in line.orders.values() if order.state == "queued"],
-        "stations": [_station_object(station) for station in stations],
-    }
-
-
-def _station_object(station: StationState) -> Json:
-    tower = station.tower
-    return {
-        "station": station.station,
-        "tower": None
-        if tower is None
-        else {
-            "lamps": tower.lamps,
-            "buzzer": tower.buzzer,
-            "slots": tower.slots,
-            "reading": tower.reading,
-            "since": to_rfc3339(tower.since),
-        },
-        "link": None
-        if station.link is None or station.link_since is None
-        else {"state": station.link, "since": to_rfc3339(station.link_since)},
-        "panels": station.panels,
-        "session": station.session,
-        "seq": station.seq,
-        "order_done": station.order_done if station.order is not None else None,
-        "order_done_estimated": station.progress_estimated,
-        "takt_seconds": judge.takt_of(station),
-        "uncertain_since": None if station.uncertain_since is None else to_rfc3339(station.uncertain_since),
-        "clock_flagged": station.clock_flagged,
-        "as_of": None if station.counted_at is None else to_rfc3339(station.counted_at),
-    }

@@ -6,9 +6,10 @@ Harder plants were written down before anything was measured on them.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import msgspec
 
@@ -60,11 +61,15 @@ def _longer(line: LinePlan) -> LinePlan:
 
 
 def _longer_recipe(recipe: RecipePlan, last: str) -> RecipePlan:
-    named = {
-        what: {**of, "P3": of[last]} if last in (of := getattr(recipe, what)) else of
-        for what in ("usage", "parts", "alternates")
-    }
-    return replace(recipe, **named)
+    def longer(of: Mapping[str, Any]) -> dict[str, Any]:
+        return {**of, "P3": of[last]} if last in of else dict(of)
+
+    return replace(
+        recipe,
+        usage=longer(recipe.usage),
+        parts=longer(recipe.parts),
+        alternates=longer(recipe.alternates),
+    )
 
 
 def _poorly_heard() -> Scenario:

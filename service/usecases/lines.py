@@ -1,0 +1,55 @@
+"""A line as it is shown: its order, and what each of its stations said last."""
+
+from __future__ import annotations
+
+from service.domain import judge
+from service.domain.model import to_rfc3339
+from service.domain.state import LineState, StationState
+from service.domain.world import World
+from service.usecases.slots import Json
+
+
+def line_object(world: World, line: LineState) -> Json:
+    running = line.running_order
+    stations = sorted(world.stations_of(line.line), key=lambda station: station.station)
+    return {
+        "line": line.line,
+        "order": None
+        if running is None
+        else {
+            "order": running.name,
+            "recipe": running.recipe,
+            "panels": running.panels,
+            "state": running.state,
+        },
+        "queued": [order.name for order in line.orders.values() if order.state == "queued"],
+        "stations": [_station_object(station) for station in stations],
+    }
+
+
+def _station_object(station: StationState) -> Json:
+    tower = station.tower
+    return {
+        "station": station.station,
+        "tower": None
+        if tower is None
+        else {
+            "lamps": tower.lamps,
+            "buzzer": tower.buzzer,
+            "slots": tower.slots,
+            "reading": tower.reading,
+            "since": to_rfc3339(tower.since),
+        },
+        "link": None
+        if station.link is None or station.link_since is None
+        else {"state": station.link, "since": to_rfc3339(station.link_since)},
+        "panels": station.panels,
+        "session": station.session,
+        "seq": station.seq,
+        "order_done": station.order_done if station.order is not None else None,
+        "order_done_estimated": station.progress_estimated,
+        "takt_seconds": judge.takt_of(station),
+        "uncertain_since": None if station.uncertain_since is None else to_rfc3339(station.uncertain_since),
+        "clock_flagged": station.clock_flagged,
+        "as_of": None if station.counted_at is None else to_rfc3339(station.counted_at),
+    }
