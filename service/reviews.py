@@ -40,7 +40,6 @@ MOST_WAITING = 8
 MOST_KEPT = 32 * 1024 * 1024
 """Bytes of packed reports; one of a shift of four lines has some 50 KB."""
 PRIORITY = 10
-_SECRETS = "EARLYBELL_"
 
 
 @dataclass(slots=True, eq=False)
@@ -209,13 +208,11 @@ class Reviews:
 
 def _start() -> subprocess.Popen[bytes]:
     """Another interpreter instead of a fork: forks of a program with threads may hang."""
-    own = {name: value for name, value in os.environ.items() if not name.startswith(_SECRETS)}
     return subprocess.Popen(
         [sys.executable, "-P", "-m", "service.reviews"],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
-        env=own,
     )
 
 
