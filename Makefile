@@ -6,7 +6,7 @@ ARGS ?=
 WORKERS ?= 3
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test check fmt bench torture fuzz evaluate determinism calibrate words lock clean causes
+.PHONY: help setup demo test check fmt bench torture fuzz evaluate week causes determinism calibrate words lock clean
 
 help:  ## Say what there is
 	@echo "Earlybell: which supply slot runs empty, how many panels from now."
