@@ -33,7 +33,8 @@ _DAYS_BACK = 3
 
 def moment_asked(text: str, zone: ZoneInfo, now: Instant) -> Instant:
     """A moment as people write it: RFC 3339, without an offset by the site's clocks, or a clock time alone,
-    which is the last such moment. ``ValueError`` says what is wrong."""
+    which is the last such moment. ``ValueError`` says what is wrong: nothing was before 1970, nor is after
+    ``now``."""
     text = text.strip()
     if _CLOCK.fullmatch(text):
         return _last(time.fromisoformat(text.zfill(5 if text.count(":") == 1 else 8)), zone, now)
@@ -42,6 +43,8 @@ def moment_asked(text: str, zone: ZoneInfo, now: Instant) -> Instant:
         at = from_datetime(moment if moment.tzinfo is not None else moment.replace(tzinfo=zone))
     except (ValueError, OverflowError):
         raise ValueError(_SHAPES) from None
+    if at < 0:
+        raise ValueError(_SHAPES)
     if at > now:
         raise ValueError("at: lies ahead")
     return at

@@ -187,7 +187,7 @@ def _taken_along(request: Request, own: Behind, meant: _Meant, report: Json, kin
         content, media = document(report, language).encode(), "text/html; charset=utf-8"
     elif kind == "pdf":
         try:
-            content = _reviews(own).paper(meant.since, meant.until, meant.line, language)
+            content = reviews_of(own).paper(meant.since, meant.until, meant.line, language)
         except NotReviewed as trouble:
             raise HTTPException(503, str(trouble), {"retry-after": "60"}) from None
         media = "application/pdf"
@@ -209,7 +209,7 @@ def _wanted(accept: str) -> str | None:
 # Which time
 
 
-def _reviews(own: Behind) -> Reviewing:
+def reviews_of(own: Behind) -> Reviewing:
     if own.reviews is None:
         raise HTTPException(404, english("nothing is reviewed here"))
     return own.reviews
@@ -238,7 +238,7 @@ def _usual(now: Instant, shifts: list[tuple[Instant, Instant]]) -> tuple[Instant
 
 def _ask(own: Behind, meant: _Meant) -> Progress | Json:
     try:
-        return _reviews(own).ask(meant.since, meant.until, meant.line)
+        return reviews_of(own).ask(meant.since, meant.until, meant.line)
     except NothingToReview as nothing:
         raise HTTPException(404, str(nothing)) from None
     except TooManyReviews as many:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Callable
-from datetime import UTC, datetime
+from functools import partial
 from typing import Annotated, Any, cast
 from zoneinfo import ZoneInfo
 
@@ -15,14 +14,15 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
-from service.domain.model import Instant, from_datetime
+from service.domain.model import Instant
 from service.language import english
 from service.paper.tell import Tell
-from service.reviewing import NothingToReview, NotReviewed, Progress, Reviewing
+from service.reviewing import NothingToReview, NotReviewed, Progress
 from service.usecases.standstill import around, moment_asked, standstill
 from service.web import schemas
 from service.web.answers import LATER, UNFIT, UNKNOWN, json_answer
 from service.web.pages import page
+from service.web.review import reviews_of
 from service.web.stood import Stood, as_object
 from service.web.tongue import language_of
 from service.web.wiring import Behind, Own
@@ -83,8 +83,7 @@ async def standstill_at(request: Request, own: Own, line: Line, at: At) -> Respo
     """Why the line stood at that moment: since when until when, which station began it and why, who waited
     for it, when the warning had come, who took it, and the stops before and after. Where it worked, that."""
     try:
-        moment = moment_asked(at, _zone(request), _now())
-        found = await _found(own, line, moment)
+        found = await _found(own, line, at, _zone(request))
     except ValueError as wrong:
         raise HTTPException(422, str(wrong)) from None
     except NothingToReview:
@@ -119,8 +118,7 @@ async def standstill_page(
     status = 200
     if chosen and at:
         try:
-            moment = moment_asked(f"{day}T{at.zfill(5)}" if day else at, _zone(request), _now())
-            shown |= await _shown(request, own, chosen, moment)
+            shown |= await _shown(request, own, chosen, f"{day}T{at.zfill(5)}" if day else at)
         except ValueError as wrong:
             shown["wrong"], status = str(wrong).removeprefix("at: "), 422
         except NothingToReview:
@@ -130,8 +128,8 @@ async def standstill_page(
     return page(request, "standstill.html", status=status, **shown)
 
 
-async def _shown(request: Request, own: Behind, line: str, at: Instant) -> Json:
-    found = await _found(own, line, at)
+async def _shown(request: Request, own: Behind, line: str, at: str) -> Json:
+    found = await _found(own, line, at, _zone(request))
     if isinstance(found, Progress):
         return {"waits": found}
     tell = Tell(language_of(request), _zone(request))
@@ -141,11 +139,11 @@ async def _shown(request: Request, own: Behind, line: str, at: Instant) -> Json:
     return {"stood": stood, "at": exact, "day": f"{local:%Y-%m-%d}"}
 
 
-async def _found(own: Behind, line: str, at: Instant) -> Json | Progress:
-    """The answer, or how far the review is when it isn't there soon."""
-    now = _now()
-    reviewing, (since, until) = cast(Reviewing, own.reviews), around(at, now)
-    ask: Callable[[], Progress | Json] = lambda: reviewing.ask(since, until, line)  # noqa: E731
+async def _found(own: Behind, line: str, text: str, zone: ZoneInfo) -> Json | Progress:
+    """The answer, or how far the review is when it isn't there soon. ``ValueError``: that is no moment."""
+    now = await anyio.to_thread.run_sync(_now, own)
+    at = moment_asked(text, zone, now)
+    ask = partial(reviews_of(own).ask, *around(at, now), line)
     found = await anyio.to_thread.run_sync(ask)
     waited = 0.0
     while isinstance(found, Progress) and waited < PATIENCE:
@@ -172,5 +170,6 @@ def _zone(request: Request) -> ZoneInfo:
     return ZoneInfo(request.app.state.timezone)
 
 
-def _now() -> Instant:
-    return from_datetime(datetime.now(UTC)) // 1_000_000 * 1_000_000
+def _now(own: Behind) -> Instant:
+    """That of the page: in a replay the recording's."""
+    return own.reading.recent(None)[0]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 from urllib.parse import quote, urlencode
 
@@ -71,7 +72,9 @@ class Stood:
         return self.say("Line {line} stood from {since} to {until}, {time}: {cause}.", **values)
 
     def _lasted(self, since: str, until: str) -> str:
-        return self.tell.lasted((self.tell.local(until) - self.tell.local(since)).total_seconds() * 1000)
+        # Not by the plant's clocks: those leap.
+        length = datetime.fromisoformat(until) - datetime.fromisoformat(since)
+        return self.tell.lasted(length.total_seconds() * 1000)
 
     def began(self) -> Iterator[str]:
         """What began it, how sure that is, and what speaks for it."""
@@ -188,7 +191,7 @@ class Stood:
             station, slot = quote(why["station"], ""), quote(why["slot"], "")
             path = f"/line/{quote(found['line'], '')}/station/{station}/slot/{slot}"
             yield self.say("Open this slot"), path
-        asked = urlencode({"from": found["from"], "to": found["to"], "line": found["line"]})
+        asked = urlencode({"time": f"{found['from']}/{found['to']}", "line": found["line"]})
         yield self.say("Review this time"), f"/review?{asked}"
 
 

@@ -26,7 +26,7 @@ def test_a_moment_is_asked_for_and_answered_on_a_phone(address: str, new_page: O
     page.goto(f"{address}/standstill")
     page.locator("select[name=line]").select_option("L3")
     page.locator("input[name=at]").fill("10:43")
-    page.locator("input[name=day]").fill("2026-03-04")
+    page.locator("input[name=day]").fill("2026-02-27")
     page.get_by_role("button", name="Show").click()
     expect(page.locator(".headline")).to_have_text(
         "Line L3 stood from 10:42:00 to 10:47:00, 5 min: supply out."

@@ -21,7 +21,7 @@ def local(text: str) -> int:
 
 
 def moment(clock: str) -> str:
-    return to_rfc3339(local(f"2026-03-04T{clock}"))
+    return to_rfc3339(local(f"2026-02-27T{clock}"))
 
 
 def piece(since: str, until: str, cause: str | None = None, station: str = "P1", slot: Any = None) -> Any:

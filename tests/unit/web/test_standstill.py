@@ -4,17 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
+from html import unescape
 from typing import Any
+from urllib.parse import parse_qsl
 
 import pytest
 from starlette.testclient import TestClient
 
+from service.domain.model import to_rfc3339
+from service.language import ENGLISH
+from service.paper.tell import Tell
 from service.reviewing import NothingToReview, NotReviewed
+from service.web.stood import Stood
 from tests.support.floor import plant
-from tests.support.stood import REPORT, Reviewed, moment
+from tests.support.stood import REPORT, VIENNA, Reviewed, moment
 
 CALL = "/api/v1/standstill"
-AT = {"line": "L3", "at": "2026-03-04T10:43"}
+AT = {"line": "L3", "at": "2026-02-27T10:43"}
 Ask = Callable[..., Any]
 
 
@@ -88,7 +94,7 @@ def test_the_page_says_it_in_words(ask: Ask) -> None:
 
 
 def test_the_page_of_a_moment_at_which_it_worked_names_the_stops_before_and_after(ask: Ask) -> None:
-    page = ask("/standstill", line="L3", at="2026-03-04T10:30").text
+    page = ask("/standstill", line="L3", at="2026-02-27T10:30").text
     assert "Line L3 worked at 10:30:00." in page
     assert "After: P1 F07, supply out, 10:40:00" in page
     assert "No warning had come" not in page
@@ -100,9 +106,36 @@ def test_the_page_of_a_supply_that_nobody_was_warned_of_says_so(ask: Ask) -> Non
 
 
 def test_day_and_time_of_the_form_are_a_moment_at_the_plant(ask: Ask) -> None:
-    page = ask("/standstill", line="L3", at="10:43", day="2026-03-04").text
+    page = ask("/standstill", line="L3", at="10:43", day="2026-02-27").text
     assert "stood from 10:42:00" in page
     assert 'value="10:43"' in page
+
+
+def test_a_clock_time_is_by_the_time_of_the_plant_as_the_page_shows_it(ask: Ask) -> None:
+    """The plant's last word came at 06:14 UTC on 2 March, long ago: so it is in a replay too."""
+    assert ask(CALL, line="L3", at="07:30").json()["asked"] == "2026-03-01T06:30:00.000Z"
+    assert "lies ahead" in ask(CALL, line="L3", at="2026-03-02T07:30").json()["detail"]
+
+
+def test_how_long_it_stood_is_no_matter_of_what_the_clocks_showed() -> None:
+    """Europe/Vienna, 2026-03-29: from 02:00 the clocks leap to 03:00, at 01:00 UTC."""
+    found = at_the_leap("2026-03-29T00:58:00.000Z", "2026-03-29T01:03:00.000Z")
+    assert found.headline == "Line L3 stood from 01:58:00 to 03:03:00, 5 min: supply out."
+
+
+def at_the_leap(since: str, until: str) -> Stood:
+    stood = {"line": "L3", "known": True, "stood": True, "goes_on": False, "cause": "supply"}
+    times = {"at": since, "since": since, "until": until, "from": "2026-03-29T00:00:00.000Z"}
+    return Stood(found=stood | times, tell=Tell(ENGLISH, VIENNA))
+
+
+def test_the_review_it_leads_to_is_of_that_time(ask: Ask) -> None:
+    page = ask("/standstill", **AT).text
+    query = dict(parse_qsl(unescape(page.split('<a class="button" href="/review?')[1].split('"')[0])))
+    reviews = Reviewed(after=10_000)
+    assert ask("/review", reviews, **query).status_code == 200
+    (since, until, _line), *_ = reviews.asked
+    assert (to_rfc3339(since), to_rfc3339(until)) == (moment("09:40"), moment("11:20"))
 
 
 def test_in_german_it_is_said_in_german(ask: Ask) -> None:
