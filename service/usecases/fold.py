@@ -6,7 +6,8 @@ from __future__ import annotations
 import msgspec
 
 from service.domain import floor
-from service.domain.events import JournalEntry
+from service.domain.events import JournalEntry, PersonAct
+from service.domain.life import Taken
 from service.domain.notices import Told
 from service.domain.policy import Policy
 from service.domain.world import World, touch_supply
@@ -16,7 +17,7 @@ from service.wire.native import Misfit
 
 def begin(start: StartState) -> World:
     """The world as it was before the first entry. ``Misfit``: its settings aren't ours."""
-    world = World(policy=_policy(start.policy))
+    world = World(policy=policy_of(start.policy))
     world.memory.adopt(start.learned, start.records)  # before the stations, whose sights go by it
     for line in start.lines:
         world.lines[line.line] = line
@@ -34,16 +35,23 @@ def begin(start: StartState) -> World:
 
 
 def fold(world: World, entry: JournalEntry) -> list[Told] | None:
-    """What ``floor.apply`` gives for the entry. ``Misfit`` when it isn't one of ours."""
+    """What ``floor.apply`` gives for the entry; ``None`` too for a person's act on a notice that isn't there,
+    from before the recording or by another version of the program. ``Misfit`` when it isn't one of ours."""
     if entry.kind == "settings":
-        return floor.change_policy(world, _policy(entry.data), entry.at)
+        return floor.change_policy(world, policy_of(entry.data), entry.at)
     address, message = read_entry(entry)
-    return floor.apply(
-        world, message, line=address.line, station=address.station, at=entry.at, retained=entry.retained
-    )
+    try:
+        return floor.apply(
+            world, message, line=address.line, station=address.station, at=entry.at, retained=entry.retained
+        )
+    except (KeyError, Taken):
+        if not isinstance(message, PersonAct):
+            raise
+        return None
 
 
-def _policy(data: bytes | msgspec.Raw) -> Policy:
+def policy_of(data: bytes | msgspec.Raw) -> Policy:
+    """The settings that an entry or a start state tells. Raises ``Misfit``."""
     try:
         return msgspec.json.decode(data, type=Policy)
     except (msgspec.MsgspecError, RecursionError, UnicodeDecodeError) as error:

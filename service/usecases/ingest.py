@@ -172,13 +172,9 @@ class Ingest:
 
     def _refold(self, entry: JournalEntry) -> list[Told] | None:
         """A person's act finds no notice where another version of the program recorded it."""
-        try:
-            return fold(self.world, entry)
-        except (KeyError, Taken):
-            if entry.kind != "person":
-                raise
-            self.idle_acts += 1
-            return []
+        told = fold(self.world, entry)
+        self.idle_acts += told is None and entry.kind == "person"
+        return told
 
     def _draft(self, items: Sequence[Inbound | Ask]) -> Draft:
         draft = Draft()

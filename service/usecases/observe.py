@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from service.domain.events import JournalEntry
-from service.domain.life import Taken
 from service.domain.model import Instant
 from service.domain.notices import Told
 from service.domain.track import Track
@@ -77,7 +76,7 @@ class _Observer:
             return False
         self.last = what.at
         if self.since is not None and what.at < self.since:
-            _fold(self.world, what)
+            fold(self.world, what)
         else:
             self._keep(self.world, what)
         return True
@@ -85,7 +84,7 @@ class _Observer:
     def _keep(self, world: World, entry: JournalEntry) -> None:
         noticing = self._noticing(world, entry.at)
         note = noticing.expect(entry)
-        told = _fold(world, entry)
+        told = fold(world, entry)
         if told is None:
             return
         note()
@@ -102,10 +101,3 @@ class _Observer:
         noticing = self._noticing(World() if self.world is None else self.world, self.last)
         end = self.last + 1 if self.until is None else self.until
         return noticing.finish(site, max(end, noticing.track.since))
-
-
-def _fold(world: World, entry: JournalEntry) -> list[Told] | None:
-    try:
-        return fold(world, entry)
-    except (KeyError, Taken):
-        return None  # a person's act on a notice from before the recording changes nothing

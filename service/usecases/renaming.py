@@ -14,7 +14,6 @@ import msgspec
 from service.desk import Unfit
 from service.domain.events import JournalEntry, Message, OrderMessage, RecipeMessage, SupplyMessage
 from service.domain.history import law_key
-from service.domain.life import Taken
 from service.domain.model import Notice
 from service.domain.notices import Told
 from service.domain.policy import Policy
@@ -48,9 +47,9 @@ class Renaming:
         return other
 
     def entry(self, number: int, entry: JournalEntry) -> JournalEntry:
-        told = _fold(self._world, entry)
+        told = fold(self._world, entry) or []
         other = self._entry(entry)
-        self._pair(number, told, _fold(self._renamed, other))
+        self._pair(number, told, fold(self._renamed, other) or [])
         return other
 
     def _entry(self, entry: JournalEntry) -> JournalEntry:
@@ -82,13 +81,6 @@ class Renaming:
 def _copy(start: StartState) -> StartState:
     """A world changes what it is given."""
     return msgspec.json.decode(_encode(start), type=StartState)
-
-
-def _fold(world: World, entry: JournalEntry) -> list[Told]:
-    try:
-        return fold(world, entry) or []
-    except (KeyError, Taken):
-        return []  # a person's act on a notice from before the recording changes nothing
 
 
 def _subject(address: Address, message: Message) -> str:
