@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 from service.domain.flow import Flow
-from service.domain.model import SECOND, Instant
-from service.domain.spans import Between, Span, Tower
+from service.domain.model import SECOND, Instant, Span
+from service.domain.spans import Between, Tower
 from service.domain.stands import Gap, Run
 from service.domain.track import Cause, Supplied
 

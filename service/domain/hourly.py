@@ -116,15 +116,13 @@ class _Line:
             missed=missed,
         )
 
-    def _costs(self, begin: Instant) -> dict[tuple[str, str, str | None], int]:
+    def _costs(self, begin: Instant) -> dict[tuple[str, Cause, str | None], int]:
         """Of the line's time, by station, cause and slot that it is put down to."""
-        costs: dict[tuple[str, str, str | None], int] = defaultdict(int)
+        costs: dict[tuple[str, Cause, str | None], int] = defaultdict(int)
         for each in self.whole:
             if each.stop is not None and each.since < begin + HOUR and each.until > begin:
                 stop = each.stop
-                costs[stop.station, stop.cause.value, stop.slot] += _milliseconds(
-                    _within(each, begin, begin + HOUR)
-                )
+                costs[stop.station, stop.cause, stop.slot] += _within(each, begin, begin + HOUR).milliseconds
         return costs
 
 
@@ -151,7 +149,7 @@ def _station_hour(
     name: str,
     begin: Instant,
     stretches: Sequence[Stretch],
-    costs: Mapping[tuple[str, str, str | None], int],
+    costs: Mapping[tuple[str, Cause, str | None], int],
 ) -> StationHour:
     station, end = line.stations[name], begin + HOUR
     before, counts = _counts(station, begin)
@@ -159,7 +157,7 @@ def _station_hour(
     stops = {(each.stop.since, each.stop.slot, each.stop.cause): each.stop for each in here if each.stop}
     began = [each for each in stops.values() if begin <= each.since and track.since < each.since]
     used = _used(counts)
-    stood = _summed((each.cause, _milliseconds(each)) for each in here)
+    stood = _summed((each.cause, each.milliseconds) for each in here)
     worked = stood.pop("", 0)
     heard = bool(counts) or any(each.cause is not Cause.UNHEARD for each in here)
     mine = {(cause, slot): cost for (place, cause, slot), cost in costs.items() if place == name}
@@ -170,7 +168,7 @@ def _station_hour(
         worked_ms=worked,
         stood_ms=stood,
         stops=_summed((each.cause, 1) for each in began),
-        cost_ms=_summed((Cause(cause), cost) for (cause, _), cost in mine.items()),
+        cost_ms=_summed((cause, cost) for (cause, _), cost in mine.items()),
         slots=_slots(used, mine, began, here, station.parts),
     )
 
@@ -198,11 +196,6 @@ def _within(stretch: Stretch, begin: Instant, end: Instant) -> Stretch:
     return Stretch(since=max(stretch.since, begin), until=min(stretch.until, end), stop=stretch.stop)
 
 
-def _milliseconds(stretch: Stretch) -> int:
-    """By the full milliseconds at both ends, so that those of neighbours add up."""
-    return stretch.until // 1000 - stretch.since // 1000
-
-
 def _used(counts: Iterable[Counted]) -> dict[str, tuple[int, int | None]]:
     found: dict[str, tuple[int, int | None]] = {}
     for count in counts:
@@ -220,7 +213,7 @@ def _sum(numbers: Iterable[int | None]) -> int | None:
 
 def _slots(
     used: Mapping[str, tuple[int, int | None]],
-    costs: Mapping[tuple[str, str | None], int],
+    costs: Mapping[tuple[Cause, str | None], int],
     began: Iterable[Stop],
     here: Iterable[Stretch],
     parts: Mapping[str, tuple[str | None, str | None]],

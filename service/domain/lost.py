@@ -101,7 +101,7 @@ def lost_in(several: Iterable[Sequence[Stretch]]) -> Lost:
     stops: dict[tuple[str, str, str | None, str | None, str | None], set[int]] = {}
     for stretches in several:
         for each in stretches:
-            lasted = each.until // 1000 - each.since // 1000
+            lasted = each.milliseconds
             causes[each.cause] += lasted
             stop = each.stop
             if stop is None or stop.cause not in SUPPLIES:

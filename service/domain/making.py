@@ -14,14 +14,13 @@ from typing import Literal
 
 import numpy as np
 
-from service.domain.model import Instant
+from service.domain.model import Instant, milliseconds
 from service.domain.policy import Policy, takt_for
 from service.domain.track import LineTrack, OrderSet, StationTrack
 
 ENOUGH = 20
 """Panels from which on the fastest tenth says something."""
 _FASTEST = 0.1
-_A_MS = 1000
 From = Literal["configured", "learned"]
 
 
@@ -48,16 +47,12 @@ class _Lot:
 
 def made_of(line: LineTrack, station: StationTrack, policy: Policy, since: Instant, until: Instant) -> Made:
     """From the counts of a station, the orders of its line and the takts that are configured."""
+    executed = executed_of(line.orders, since, until)
     if not station.counts:
-        return Made(executed=executed_of(line.orders, since, until))
+        return Made(executed=executed)
     panels = station.counts[-1].panels - station.progress
     planned, takt_from = _planned_run(station, policy, panels)
-    return Made(
-        panels=panels,
-        planned_run=planned,
-        takt_from=takt_from,
-        executed=executed_of(line.orders, since, until),
-    )
+    return Made(panels=panels, planned_run=planned, takt_from=takt_from, executed=executed)
 
 
 def line_made(made: Sequence[Made]) -> Made:
@@ -109,7 +104,7 @@ def _lots(station: StationTrack) -> Iterator[_Lot]:
         number = bisect_right(since, count.at) - 1
         recipe = station.recipes[number].recipe if number >= 0 else None
         if at is not None and count.at > at:
-            yield _Lot(recipe, count.panels - done, (count.at - at) / (count.panels - done) / _A_MS)
+            yield _Lot(recipe, count.panels - done, (count.at - at) / (count.panels - done) / 1000)
         done, at = count.panels, count.at
 
 
@@ -127,7 +122,7 @@ def executed_of(orders: Sequence[OrderSet], since: Instant, until: Instant) -> i
     total, at = 0, since
     for each in sorted(orders, key=lambda order: order.at):
         moment = min(max(each.at, since), until)
-        total += moment // _A_MS - at // _A_MS if running else 0
+        total += milliseconds(at, moment) if running else 0
         at = moment
         (running.add if each.state == "running" else running.discard)(each.order)
-    return total + (until // _A_MS - at // _A_MS if running else 0)
+    return total + (milliseconds(at, until) if running else 0)

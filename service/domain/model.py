@@ -14,12 +14,19 @@ Instant = int
 """Microseconds since 1970-01-01T00:00:00Z. Integers keep a replay equal to the last digit."""
 
 SECOND: Instant = 1_000_000
+Span = tuple[Instant, Instant]
+"""From the first moment to the second, which isn't in it."""
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def from_datetime(moment: datetime) -> Instant:
     """The instant of an aware datetime; exact, without a detour over floats."""
     return (moment - EPOCH) // timedelta(microseconds=1)
+
+
+def milliseconds(since: Instant, until: Instant) -> int:
+    """By the full milliseconds at both ends, so that those of neighbours add up."""
+    return until // 1000 - since // 1000
 
 
 def to_datetime(at: Instant) -> datetime:

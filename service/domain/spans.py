@@ -14,12 +14,11 @@ from operator import attrgetter
 
 from service.domain import calendar, tower
 from service.domain.calendar import Hours
-from service.domain.model import Instant
+from service.domain.model import Instant, Span
 from service.domain.orders import ENDED
 from service.domain.policy import TowerRule
 from service.domain.track import LineTrack, StationTrack, TowerShown
 
-Span = tuple[Instant, Instant]
 _AT = attrgetter("at")
 _Lamps = frozenset[tuple[str, str]]
 
@@ -27,9 +26,7 @@ _Lamps = frozenset[tuple[str, str]]
 def within(spans: Sequence[Span], since: Instant, until: Instant) -> list[Span]:
     """The parts of the spans that lie between two moments."""
     return [
-        (max(begin, since), min(end, until))
-        for begin, end in spans
-        if begin < until and end > since and max(begin, since) < min(end, until)
+        (max(begin, since), min(end, until)) for begin, end in spans if max(begin, since) < min(end, until)
     ]
 
 

@@ -13,13 +13,10 @@ from fnmatch import fnmatchcase
 from itertools import pairwise
 from types import MappingProxyType
 
-from service.domain.model import Instant
+from service.domain.model import Instant, Span
 from service.domain.policy import Policy, cause_counts
 from service.domain.reviewing import E10, Time
 from service.domain.track import Cause, RecipeSet, Stop, Stretch
-
-_A_MS = 1000
-Span = tuple[Instant, Instant]
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +119,7 @@ def _work(since: Instant, until: Instant, counts: Counts) -> Iterator[Piece]:
 
 
 def _piece(since: Instant, until: Instant, cause: Cause | None, counts: Counts) -> Piece:
-    return Piece(since=since // _A_MS, until=until // _A_MS, cause=cause, counts=counts)
+    return Piece(since=since // 1000, until=until // 1000, cause=cause, counts=counts)
 
 
 def trials_of(recipes: Sequence[RecipeSet], patterns: Sequence[str], until: Instant) -> list[Span]:

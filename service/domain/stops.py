@@ -21,7 +21,6 @@ from service.domain.spans import Tower, between_orders, offline, rests
 from service.domain.stands import ends_of, run_of
 from service.domain.track import Cause, LineTrack, StationTrack, Stop, Stretch, Track
 
-__all__ = ["line_order", "stretches"]
 _WAITING = (Cause.HELD, Cause.STARVED)
 _ON_THE_WAY = 2
 """Takts."""

@@ -29,9 +29,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.domain.making import Made
-from service.domain.model import Instant, to_rfc3339
+from service.domain.model import Instant, Span, milliseconds, to_rfc3339
 from service.domain.reviewing import E10, FailureCount, ReviewRules, Time
-from service.domain.states import Mapped, Piece, Span, pieces_of
+from service.domain.states import Mapped, Piece, pieces_of
 from service.domain.track import Cause, Stretch
 
 _HOUR_MS = 3_600_000
@@ -73,7 +73,7 @@ class Times:
 
     @property
     def wall(self) -> int:
-        return self.until // 1000 - self.since // 1000
+        return milliseconds(self.since, self.until)
 
     @property
     def setting_up_or_producing(self) -> int:

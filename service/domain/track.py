@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from service.domain.history import Outcome
-from service.domain.model import Instant, PlannedStop
+from service.domain.model import Instant, PlannedStop, milliseconds
 from service.domain.notices import Told
 from service.domain.policy import Policy
 from service.domain.said import Said
@@ -204,3 +204,7 @@ class Stretch:
     @property
     def cause(self) -> Cause | None:
         return None if self.stop is None else self.stop.cause
+
+    @property
+    def milliseconds(self) -> int:
+        return milliseconds(self.since, self.until)

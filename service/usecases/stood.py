@@ -13,12 +13,12 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
+from service.domain.line_order import line_order
 from service.domain.lost import SlotLost, lost_by_lines
 from service.domain.making import Made, line_made, made_of
-from service.domain.model import Instant, to_rfc3339
+from service.domain.model import Instant, milliseconds, to_rfc3339
 from service.domain.said import put
 from service.domain.states import last_of, line_stretches, mapping_for, trials_of
-from service.domain.stops import line_order
 from service.domain.times import times_object, times_of
 from service.domain.track import LineTrack, StationTrack, Stop, Stretch, Track
 
@@ -78,11 +78,6 @@ def _stop_object(number: int, stop: Stop, zone: ZoneInfo) -> Json:
         "because": [put(each, zone) for each in stop.evidence],
         "said": [msgspec.to_builtins(each) for each in stop.evidence],
     }
-
-
-def milliseconds(since: Instant, until: Instant) -> int:
-    """By the full milliseconds at both ends, so that those of neighbours add up."""
-    return until // 1000 - since // 1000
 
 
 def lost_object(stood: Stood) -> Json:

@@ -9,9 +9,10 @@ from itertools import pairwise
 from hypothesis import given, settings
 from hypothesis import strategies as some
 
+from service.domain.line_order import line_order
 from service.domain.lost import lost_by_lines, lost_in
 from service.domain.model import SECOND
-from service.domain.stops import line_order, stretches
+from service.domain.stops import stretches
 from service.domain.track import Cause, Counted, LineTrack, StationTrack, Stretch, TowerShown, Track, Used
 from tests.support.story import START
 from tests.support.tracks import MadeLine
