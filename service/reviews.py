@@ -115,7 +115,7 @@ class Reviews:
         job.over.wait()
         if job.report is None:
             with self._lock:
-                self._known.pop(key, None)
+                self._forget(job)
             raise _why(job)
         return job.report
 
@@ -126,7 +126,7 @@ class Reviews:
             return self._kept[key]
         job = self._known.get(key)
         if job is not None and job.problem is not None:
-            del self._known[key]
+            self._forget(job)
             raise _why(job)
         return None
 
@@ -166,7 +166,7 @@ class Reviews:
                 job.problem = job.problem or "the process that reviewed it ended before its end"
                 self._forget_failures()
             else:
-                del self._known[job.key]
+                self._forget(job)
                 self._keep(job.key, job.report)
         job.over.set()
 
@@ -174,6 +174,11 @@ class Reviews:
         self._kept[key] = report
         while len(self._kept) > 1 and sum(map(len, self._kept.values())) > self._most_kept:
             self._kept.popitem(last=False)
+
+    def _forget(self, job: _Job) -> None:
+        """Another of the same time may have begun since."""
+        if self._known.get(job.key) is job:
+            del self._known[job.key]
 
     def _forget_failures(self) -> None:
         """Of those that nobody asked for again only a few are remembered."""
@@ -223,7 +228,10 @@ def _write(pipe: IO[bytes] | None, task: Json) -> None:
 
 
 def _hear(job: _Job, said: bytes) -> None:
-    """One line from the process: a number of entries, what is wrong, or what was made."""
+    """One line from the process: a number of entries, what is wrong, or what was made. A process that was
+    ended may leave the beginning of one."""
+    if not said.endswith(b"\n"):
+        return
     kind, _, rest = said.rstrip(b"\n").partition(b" ")
     if kind == b"read":
         job.entries = int(rest)

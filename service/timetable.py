@@ -191,14 +191,17 @@ class Timetable:
             self._report.far_behind(self.rollup.behind(now))
 
     def _save(self, begin: Instant, figures: Sequence[LineHour], rolled: Instant) -> None:
-        reign = self._reign()
-        if reign is not None:
-            reign.save_hours(begin, figures, rolled=rolled)
+        self._in_charge().save_hours(begin, figures, rolled=rolled)
 
     def _say(self, deliveries: Sequence[NewDelivery]) -> None:
+        self._in_charge().say(deliveries)
+
+    def _in_charge(self) -> Reign:
+        """``LeaseLost``: a review takes its time, and whoever had it made isn't in charge any more."""
         reign = self._reign()
-        if reign is not None:
-            reign.say(deliveries)
+        if reign is None:
+            raise LeaseLost
+        return reign
 
     def _quietly(self) -> contextlib.suppress:
         """The next run tries again; the threads that live by the lease say that it is lost."""

@@ -15,7 +15,7 @@ from service.domain.model import SECOND, Instant
 from service.language import speak
 from service.paper.pdf import PACKAGES
 from service.reviewing import NothingToReview, NotReviewed, Progress, TooManyReviews
-from service.reviews import MOST_WAITING, Reviews
+from service.reviews import MOST_WAITING, Reviews, _hear, _Job
 from service.store import open_store
 from service.usecases.replay import replay
 from service.usecases.review import review
@@ -93,6 +93,13 @@ def test_what_takes_too_long_is_ended(url: str) -> None:
             hasty.make(*HOUR)
     finally:
         hasty.stop()
+
+
+def test_what_a_process_had_begun_to_say_when_it_ended_is_no_report() -> None:
+    job = _Job((*HOUR, None, ""), {})
+    for said in (b"read 12\n", b'report {"format": 1, "li', b'wrong "the sto'):
+        _hear(job, said)
+    assert (job.entries, job.report, job.problem) == (12, None, None)
 
 
 def test_only_so_many_wait_and_all_end_with_the_program(url: str) -> None:

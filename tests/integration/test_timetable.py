@@ -80,12 +80,26 @@ def store(tmp_path: Path) -> Iterator[Store]:
     store.close()
 
 
+class Dethroned(Reviews):
+    """While the first review is made another takes over, for as long as that takes."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.throne: Any = None
+
+    def make(self, since: int, until: int, line: str | None = None) -> dict[str, Any]:
+        self.throne = None
+        return super().make(since, until, line)
+
+
 def timetable(store: Store, clock: Clock, reviews: Reviews, *, in_charge: bool = True) -> Timetable:
     settings = load(
         None, {"EARLYBELL_STORE__KEEP_EVENTS_DAYS": "1", "EARLYBELL_STORE__HOLD_EVENTS_DAYS": "9"}
     )
     report = Report(Metrics())
     throne: Any = Throne(store) if in_charge else None
+    if isinstance(reviews, Dethroned):
+        reviews.throne = throne
     ways = Ways(settings=settings, port=0, store=store, clock=clock)
     return Timetable(
         settings=settings,
@@ -93,7 +107,7 @@ def timetable(store: Store, clock: Clock, reviews: Reviews, *, in_charge: bool =
         showing=Plant(),
         budget=People(),
         reviews=reviews,
-        reign=lambda: throne,
+        reign=lambda: reviews.throne if isinstance(reviews, Dethroned) else throne,
         heart=Heart(ways, say=lambda _: None, ready=lambda: True),
         report=report,
         beat=lambda: None,
@@ -122,6 +136,15 @@ def test_missed_hours_are_rolled_up_also_those_in_which_nothing_was_heard(store:
     timetable(store, clock, Reviews()).roll_up()
     assert store.hours.rolled() == BEGIN + 40 * HOUR
     assert len(store.hours.between(0, 2 * BEGIN)) == 8, "the first review had entries in it"
+
+
+def test_hours_that_were_reviewed_while_another_took_over_are_still_to_be_rolled_up(store: Store) -> None:
+    clock, reviews = Clock(), Dethroned()
+    table = timetable(store, clock, reviews)
+    clock.now = BEGIN + 2 * HOUR + SETTLED
+    table.roll_up()
+    assert store.hours.rolled() is None
+    assert table.rollup.behind(clock.now) == 2 * HOUR
 
 
 def test_the_journal_is_held_for_hours_that_cannot_be_rolled_up_but_not_for_ever(store: Store) -> None:
