@@ -25,13 +25,12 @@ class Sender:
     """``trouble`` hears why there is no connection, and ``None`` once there is one again."""
 
     def __init__(self, broker: Broker, *, trouble: Callable[[str | None], None]) -> None:
-        self.acknowledged = 0
         self._broker = broker
         self._trouble = trouble
         self._troubled: str | None = None
         self._free = threading.Semaphore(AT_ONCE)
         self._refused: str | None = None
-        self._sent = 0
+        self._sent = self._acknowledged = 0
         self._settled = threading.Condition()
         five = broker.protocol == 5
         self._client = paho.Client(
@@ -68,11 +67,12 @@ class Sender:
         return True
 
     def finish(self, *, going_on: Callable[[], bool]) -> int:
-        """Wait until all are acknowledged; how many aren't."""
+        """Wait until all are acknowledged; how many aren't. Raises ``RefusedError``."""
         with self._settled:
-            while self.acknowledged < self._sent and self._refused is None and going_on():
+            while self._acknowledged < self._sent and self._refused is None and going_on():
                 self._settled.wait(LOOK)
-        return self._sent - self.acknowledged
+        self._must_be_taken()
+        return self._sent - self._acknowledged
 
     def close(self) -> None:
         self._client.disconnect()
@@ -97,7 +97,7 @@ class Sender:
         if reason.is_failure:
             self._refused = f"the broker refused a message: {reason}"
         with self._settled:
-            self.acknowledged += 1
+            self._acknowledged += 1
             self._settled.notify_all()
         self._free.release()
 
