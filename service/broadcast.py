@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from itertools import chain
 
 from service.domain.events import JournalEntry
 from service.domain.model import Instant
 from service.domain.world import World
 from service.mqtt.client import Broker
 from service.mqtt.sender import Sender
-from service.usecases.fold import begin, fold
-from service.usecases.replay import LOOK, begin_with
+from service.usecases.replay import LOOK, opened
 from service.usecases.standin import Said, opening, said_by, shifted
 from service.usecases.tempo import Tempo
 from service.wire.journal import StartState
@@ -29,8 +27,8 @@ class Broadcasted:
 
 
 class Broadcast:
-    """``clock``: times of messages are moved to it; ``None``: they stay. Without ``state`` nothing is said of
-    what was before."""
+    """``clock``: times of messages are moved to it; ``None``: they stay. ``at``: the moment of what was said
+    last, or of the state before."""
 
     def __init__(
         self,
@@ -40,25 +38,18 @@ class Broadcast:
         since: Instant | None = None,
         until: Instant | None = None,
         clock: Callable[[], Instant] | None = None,
-        state: bool = True,
     ) -> None:
-        self.at: Instant = 0
         self.said = 0
         self._root = root
-        self._until = until
         self._clock = clock
-        start, waiting = begin_with(entries)
-        self._world: World | None = begin(start)
-        self.timezone = self._world.policy.timezone
-        self._entries = self._from(waiting, entries, since)
-        self._state = state
-        self.at = start.at
+        self._world: World | None
+        self._world, self.at, self._entries = opened(entries, since=since, until=until)
         self._next = next(self._entries, None)
 
     @property
-    def begin_at(self) -> Instant:
-        """The moment of the first message."""
-        return self.at if self._next is None else self._next.at
+    def next_at(self) -> Instant | None:
+        """When the next entry is; ``None``: there are no more."""
+        return None if self._next is None else self._next.at
 
     def run(
         self,
@@ -82,14 +73,15 @@ class Broadcast:
     def _open(self, sender: Sender, tempo: Tempo) -> int:
         world, self._world = self._world, None
         number = 0
-        if world is not None and self._state:
+        if world is not None:
             for said in opening(world, self.at):
                 number += self._say(sender, tempo, said)
         sender.finish(going_on=lambda: not tempo.ended)
         return number
 
     def _say_all(self, sender: Sender, tempo: Tempo, heard: Callable[[int, Instant], None]) -> None:
-        tempo.steer(self.begin_at)
+        if self._next is not None:
+            tempo.steer(self._next.at)
         while self._next is not None and not tempo.ended:
             if not tempo.wait(self._next.at, LOOK):
                 tempo.reached()
@@ -104,21 +96,3 @@ class Broadcast:
         payload = said.payload if self._clock is None else shifted(said, self._clock())
         topic = f"{self._root}/{said.topic}"
         return sender.send(topic, payload, retain=said.retain, going_on=lambda: not tempo.ended)
-
-    def _from(
-        self,
-        waiting: list[JournalEntry],
-        entries: Iterator[StartState | JournalEntry],
-        since: Instant | None,
-    ) -> Iterator[JournalEntry]:
-        """What is before ``since`` is folded into the state that is said first."""
-        for entry in chain(waiting, entries):
-            if isinstance(entry, StartState):
-                continue
-            if self._until is not None and entry.at > self._until:
-                return
-            if since is not None and entry.at < since and self._world is not None:
-                fold(self._world, entry)
-                self.at = entry.at
-                continue
-            yield entry

@@ -7,7 +7,6 @@ main thread.
 
 from __future__ import annotations
 
-import math
 import signal
 import threading
 import time
@@ -33,7 +32,7 @@ from service.usecases.announce import Announcer
 from service.usecases.budget import Budget, readers
 from service.usecases.desk import AskingDesk
 from service.usecases.exchange import Exchanges
-from service.usecases.ingest import Ask, Committed
+from service.usecases.ingest import Ask
 from service.usecases.lots import Lotbook
 from service.usecases.recording import Reader
 from service.usecases.replay import Replay, Replayed, play
@@ -54,10 +53,10 @@ class Wanted:
 
     file: Path
     survey: Survey
-    since: Instant | None = None
-    until: Instant | None = None
-    speed: float = 60.0
-    batch: int = 200
+    since: Instant | None
+    until: Instant | None
+    speed: float
+    batch: int
 
 
 class Playback:
@@ -129,11 +128,7 @@ class Playback:
 
     def moment(self) -> Instant:
         """Which moment of the recording it is: short of the next entry that isn't there yet."""
-        ahead = self._going.next_at
-        if ahead is None:
-            return self._going.last
-        due = self._tempo.due()
-        return max(self._going.last, ahead - 1 if due == FASTEST else min(int(due), ahead - 1))
+        return self._tempo.moment(self._going.last, self._going.next_at)
 
     def playing(self) -> dict[str, object]:
         at, span = self.moment(), self._end - self._begin
@@ -159,14 +154,12 @@ class Playback:
         now = self.moment()
         if to is not None and to < now:
             raise Unfit(f"at: a recording only goes on, and it is {to_rfc3339(now)} in it already")
-        if speed is not None and not (math.isinf(speed) or speed > 0.0):
-            raise Unfit("speed: above 0")
         self._tempo.steer(now, speed=speed, paused=paused, to=to)
         return self.playing()
 
     def _play(self) -> None:
         try:
-            play(self._going, self._tempo, batch=self._batch, heard=self._heard)
+            play(self._going, self._tempo, batch=self._batch, heard=self._announcer.commit)
         except (Unfit, StoreError, OSError) as error:
             self.problem = str(error)
         except Exception as error:
@@ -177,9 +170,6 @@ class Playback:
         elif not self._tempo.ended:
             self.hub.publish("resync", b"{}")
             self._over(self._going.done())
-
-    def _heard(self, committed: Committed) -> None:
-        self._announcer.commit(committed)
 
     def _refuse(self, ask: Ask) -> None:
         raise OnlyShown

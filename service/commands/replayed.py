@@ -29,7 +29,7 @@ from service.settings import Mqtt, Settings
 from service.store import Store, open_store
 from service.tls import TlsFileError
 from service.usecases.recording import Reader, in_words
-from service.usecases.replay import BATCH, Replay, Replayed, play
+from service.usecases.replay import BATCH, Replay, Replayed, opened, play
 from service.usecases.survey import survey
 from service.usecases.tempo import FASTEST, Tempo
 from service.web.server import AddressTakenError
@@ -218,9 +218,9 @@ def _to_broker(known: argparse.Namespace, settings: Settings) -> int:
         until=until,
         clock=(lambda: time.time_ns() // 1000) if known.now else None,
     )
-    tempo = Tempo(saying.begin_at, speed=known.speed or 1.0, steady=time.monotonic)
+    tempo = Tempo(saying.next_at or saying.at, speed=known.speed or 1.0, steady=time.monotonic)
     bar = Bar(known.file, wanted=known.progress, to=until, what="messages")
-    with pausing(tempo, lambda: saying.at, say=_to_people):
+    with pausing(tempo, lambda: tempo.moment(saying.at, saying.next_at), say=_to_people):
         done = saying.run(broker, tempo, trouble=_say_trouble, heard=bar.show)
     bar.end()
     print(f"said {done.said} messages, {done.begun} of the state before them; {done.left} not acknowledged")
@@ -248,6 +248,5 @@ def _moment(text: str | None, option: str, zone: str) -> Instant | None:
 
 def _zone(file: Path) -> str:
     """That of the recorded settings."""
-    entries = Reader().read(lines_of(file))
-    with_policy = Broadcast(entries, root="", state=False)
-    return with_policy.timezone
+    world, _, _ = opened(Reader().read(lines_of(file)))
+    return world.policy.timezone

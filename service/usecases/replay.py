@@ -10,20 +10,18 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import chain
 
-import msgspec
-
 from service.desk import Unfit
 from service.domain.events import JournalEntry
 from service.domain.model import Instant, Notice
 from service.domain.notices import Told
-from service.domain.policy import Policy
 from service.domain.world import World
 from service.ports import Batch, Ledger
 from service.usecases.fold import begin, fold
 from service.usecases.ingest import Committed, Ingest
 from service.usecases.recording import Reader
 from service.usecases.tempo import FASTEST, Tempo
-from service.wire.journal import StartState
+from service.wire.journal import StartState, exact
+from service.wire.native import Misfit
 
 BATCH = 200
 LOOK = 0.5
@@ -57,7 +55,7 @@ def replay(
 ) -> Replayed:
     """Apply an export, in its order, ``batch`` entries a commit. What is before ``since`` is folded into the
     state it begins with, what is after ``until`` left out; ``heard`` after each commit. ``Unfit``: the store
-    isn't empty, or a line isn't ours (everything before it is kept)."""
+    isn't empty, or a line isn't ours (the commits before it are kept)."""
     going = Replay(Reader().read(lines), store, since=since, until=until)
     while going.advance(most=batch) is not None:
         heard(going.entries, going.last)
@@ -81,14 +79,10 @@ class Replay:
             raise Unfit("the store isn't empty: replay into a new one (set store.url)")
         self.first: Instant | None = None
         self.told = 0
-        self._until = until
         self._kinds: Counter[str] = Counter()
         self._notices: dict[str, tuple[Notice, str]] = {}
-        start, waiting = begin_with(entries)
-        world = begin(start)
-        self._entries = _within(entries, waiting, until)
-        self._next: JournalEntry | None = None
-        at = self._skip(world, since, start.at)
+        world, at, self._entries = opened(entries, since=since, until=until)
+        self._next = next(self._entries, None)
         self.committed: dict[str, bytes] = {}
         self._ingest = Ingest(
             world=world,
@@ -118,15 +112,21 @@ class Replay:
         return self._ingest.last_at
 
     def advance(self, *, most: int = BATCH, until: float = FASTEST) -> Committed | None:
-        """Apply and commit up to ``most`` entries of before then; ``None``: there were none."""
+        """Apply and commit up to ``most`` entries until then; ``None``: there were none. ``Unfit``: one isn't
+        ours."""
         batch: list[JournalEntry] = []
-        while self._next is not None and self._next.at <= until and len(batch) < most:
-            batch.append(self._next)
-            self._next = next(self._entries, None)
+        ahead = self._next
+        while ahead is not None and ahead.at <= until and len(batch) < most:
+            batch.append(ahead)
+            ahead = next(self._entries, None)
         if not batch:
             return None
         self.first = batch[0].at if self.first is None else self.first
-        committed = self._ingest.replay(batch)
+        try:
+            committed = self._ingest.replay(batch)
+        except Misfit as misfit:
+            raise _unfit(self.last, misfit) from None
+        self._next = ahead  # only now: whoever looks on is short of what isn't there yet
         self._kinds.update(entry.kind for entry in batch)
         self._note(committed.told)
         return committed
@@ -143,15 +143,6 @@ class Replay:
             ends=Counter(notice.closed_because or notice.state for notice, _ in self._notices.values()),
             idle=self._ingest.idle_acts,
         )
-
-    def _skip(self, world: World, since: Instant | None, at: Instant) -> Instant:
-        """Fold what is before ``since``; the moment of the state that this gives."""
-        self._next = next(self._entries, None)
-        while since is not None and self._next is not None and self._next.at < since:
-            fold(world, self._next)
-            at = self._next.at
-            self._next = next(self._entries, None)
-        return at
 
     def _note(self, told: list[Told]) -> None:
         self.told += len(told)
@@ -185,24 +176,48 @@ def play(
     tempo.reached()
 
 
-def begin_with(entries: Iterator[StartState | JournalEntry]) -> tuple[StartState, list[JournalEntry]]:
-    """The state to begin with; a recording without one begins with nothing known."""
-    head = next(entries, None)
-    if isinstance(head, StartState):
-        return head, []
-    nothing = StartState(position=0, at=0, policy=msgspec.Raw(msgspec.json.encode(Policy())))
-    return nothing, [] if head is None else [head]
+def opened(
+    items: Iterator[StartState | JournalEntry], *, since: Instant | None = None, until: Instant | None = None
+) -> tuple[World, Instant, Iterator[JournalEntry]]:
+    """The world as it was at ``since``, the moment it had come to, and the entries from there to ``until``. A
+    recording without a start state begins with nothing known. ``Unfit``: what comes before isn't ours."""
+    world, at = World(), 0
+    match next(items, None):
+        case StartState() as start:
+            world, at = _state(start), start.at
+        case JournalEntry() as first:
+            items = chain([first], items)
+    entries = _up_to(items, until)
+    for entry in entries:
+        if since is None or entry.at >= since:
+            return world, at, chain([entry], entries)
+        at = entry.at
+        try:
+            fold(world, entry)
+        except Misfit as misfit:
+            raise _unfit(at, misfit) from None
+    return world, at, iter(())
 
 
-def _within(
-    entries: Iterator[StartState | JournalEntry], waiting: list[JournalEntry], until: Instant | None
-) -> Iterator[JournalEntry]:
-    for entry in chain(waiting, entries):
-        if isinstance(entry, StartState):
+def _state(start: StartState) -> World:
+    try:
+        return begin(start)
+    except Misfit as misfit:
+        raise Unfit(f"the state it begins with: {misfit}") from None
+
+
+def _up_to(items: Iterator[StartState | JournalEntry], until: Instant | None) -> Iterator[JournalEntry]:
+    for item in items:
+        if isinstance(item, StartState):
             continue  # the reader refuses a second one
-        if until is not None and entry.at > until:
+        if until is not None and item.at > until:
             return
-        yield entry
+        yield item
+
+
+def _unfit(at: Instant, misfit: Misfit) -> Unfit:
+    """What is wrong with the entry of that moment."""
+    return Unfit(f"the entry of {exact(at)}: {misfit}")
 
 
 def _begin(store: Ledger, ingest: Ingest) -> None:

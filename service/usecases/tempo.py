@@ -31,6 +31,10 @@ class Tempo:
         with self._changed:
             return self._due()
 
+    def moment(self, last: Instant, ahead: Instant | None) -> Instant:
+        """Which moment it is once ``last`` was played: short of ``ahead``, when the next entry is."""
+        return last if ahead is None else max(last, int(min(self.due(), ahead - 1)))
+
     def wait(self, at: Instant, most: float) -> bool:
         """Until that moment is due, for ``most`` seconds at most; whether it is. Changes of tempo count at
         once."""

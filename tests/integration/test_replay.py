@@ -12,7 +12,7 @@ import msgspec
 import pytest
 
 from service.desk import Unfit
-from service.domain.events import PersonAct
+from service.domain.events import JournalEntry, PersonAct
 from service.domain.model import Notice
 from service.domain.policy import Limits, Policy
 from service.domain.world import World
@@ -22,12 +22,14 @@ from service.usecases.ingest import Ask, Inbound, Ingest
 from service.usecases.recording import Reader
 from service.usecases.replay import replay
 from service.usecases.show import Shown
+from service.wire.journal import Exporter, parse_line
 from service.wire.native import Address
 from simulators.faults import Duplicates, Fault, LostCounts, pass_all
 from simulators.messages import Gateway, Message
 from simulators.plant import Plant
 from simulators.scenario import load_scenario, shipped
 from tests.support.postgres import shared_postgres
+from tests.support.taped import taped
 
 BEGIN = datetime(2026, 3, 2, 5, 0, tzinfo=UTC)
 HOURS = 1.0
@@ -205,6 +207,34 @@ def test_a_replay_wants_an_empty_store_and_says_which_line_is_not_ours(new_store
         replay(recorded, original.ledger)
     with pytest.raises(Unfit, match="line 3"):
         replay([*recorded[:2], b'{"specversion": "1.0"}\n'], new_store("sqlite").ledger)
+    entry = msgspec.json.decode(recorded[-1], type=dict[str, object])
+    strange = msgspec.json.encode(entry | {"data": {"nothing": "of ours"}}) + b"\n"
+    state = msgspec.json.decode(recorded[0], type=dict[str, object])
+    strange_state = msgspec.json.encode(state | {"data": {"position": 0, "at": 0, "policy": 5}}) + b"\n"
+    for since in (None, 1 << 60):
+        with pytest.raises(Unfit, match=f"the entry of {entry['time']}: "):
+            replay([recorded[0], strange], new_store("sqlite").ledger, since=since)
+    with pytest.raises(Unfit, match="the state it begins with: not settings"):
+        replay([strange_state], new_store("sqlite").ledger)
+
+
+def test_an_act_on_a_notice_that_never_was_stops_neither_a_later_beginning_nor_an_export(
+    new_store: NewStore,
+) -> None:
+    act = PersonAct(notice="another-version's", action="take", by="Resi")
+    idle = JournalEntry(1, "person", "L3/P1/F01", msgspec.json.encode(act))
+    lines = [Exporter("Hollerbach").entry(0, idle), *taped()[1:]]
+    store, later = new_store("sqlite"), new_store("sqlite")
+    assert replay(lines, store.ledger).idle == 1
+    middle = replay(lines, later.ledger, since=_middle(lines)).entries
+    assert 1 < middle < len(lines)
+    assert len(list(shown(store, committed(store)).events(since=_middle(lines), until=None))) == middle + 1
+
+
+def _middle(lines: Sequence[bytes]) -> int:
+    entry = parse_line(lines[len(lines) // 2]).what
+    assert isinstance(entry, JournalEntry)
+    return entry.at
 
 
 def _warned(ingest: Ingest) -> Notice:

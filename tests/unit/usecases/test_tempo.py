@@ -60,6 +60,24 @@ def test_what_is_played_as_fast_as_it_goes_goes_on_at_a_speed_from_where_it_is()
     assert at(tempo) == 506.0
 
 
+def test_a_pause_before_an_entry_that_is_not_due_takes_nothing_from_the_wait_for_it():
+    clock = Steady()
+    tempo = Tempo(BEGIN, speed=1.0, steady=clock)
+    ahead = BEGIN + 100 * SECOND
+    clock.seconds = 90.0
+    assert tempo.moment(0, ahead) == BEGIN + 90 * SECOND
+    for seconds, paused in ((90.0, True), (500.0, False)):
+        clock.seconds = seconds
+        tempo.steer(tempo.moment(0, ahead), paused=paused)
+    clock.seconds = 509.0
+    assert not tempo.wait(ahead, 0.0)
+    clock.seconds = 510.0
+    assert tempo.wait(ahead, 0.0)
+    clock.seconds = 600.0
+    assert tempo.moment(BEGIN, ahead) == ahead - 1, "not yet played"
+    assert tempo.moment(ahead, None) == ahead
+
+
 def test_whoever_waits_hears_at_once_that_the_tempo_changed_or_ended():
     tempo = Tempo(BEGIN, speed=1.0, steady=Steady())
     answers: list[bool] = []
