@@ -184,16 +184,14 @@ def _trays(_: Disguise, value: object) -> object:
     """Its numbers; whatever else somebody wrote there means nothing."""
     if not isinstance(value, dict):
         return None
-    return {
-        key: value[key] for key in ("rows", "columns", "stack", "next", "partial") if _plain(value.get(key))
-    }
+    return {key: value[key] for key in _OF_TRAYS if _plain(value.get(key))}
 
 
 def _plain(value: object) -> bool:
     return all(isinstance(each, int) for each in (value if isinstance(value, list) else [value]))
 
 
-_OF_TRAYS = frozenset({"rows", "columns", "stack", "next", "partial"})
+_OF_TRAYS = ("rows", "columns", "stack", "next", "partial")
 PART, LOT, SUPPLY, WHO = _named("part"), _named("lot"), _named("supply"), _named("who")
 ORDER, RECIPE, EVENT = _named("order"), _named("recipe"), _named("event")
 RULES: Mapping[Field, Rule] = {
