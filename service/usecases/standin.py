@@ -17,9 +17,9 @@ from service.domain.events import JournalEntry
 from service.domain.model import Instant, from_datetime, to_rfc3339
 from service.domain.state import LineState, Recipe, SlotState, StationState
 from service.domain.world import World
+from service.wire.journal import FLOOR
 
 RETAINED = frozenset({"recipe", "order", "link"})
-_SAID = frozenset({"count", "supply", "recipe", "order", "tower", "link"})
 _TIMES = ("at", "opened_at")
 _encode = msgspec.json.Encoder().encode
 _fields = msgspec.json.Decoder(dict[str, msgspec.Raw])
@@ -37,7 +37,7 @@ class Said:
 
 def said_by(entry: JournalEntry) -> Said | None:
     """``None``: it isn't the floor's."""
-    if entry.kind not in _SAID:
+    if entry.kind not in FLOOR:
         return None
     line, _, rest = entry.subject.partition("/")
     if entry.kind == "order":

@@ -35,7 +35,8 @@ T = TypeVar("T")
 TYPE = "earlybell."
 STATE_TYPE = TYPE + "state"
 MANIFEST_TYPE = TYPE + "manifest"
-_FLOOR = ("count", "supply", "recipe", "order", "tower", "link")
+FLOOR = frozenset({"count", "supply", "recipe", "order", "tower", "link"})
+"""Kinds of entries that tell what the floor said."""
 
 
 class StartState(msgspec.Struct):
@@ -135,7 +136,7 @@ class Exporter:
         return self._line(f"manifest-{manifest.position}", MANIFEST_TYPE, at, _encode(manifest))
 
     def entry(self, number: int, entry: JournalEntry) -> bytes:
-        family = "floor." if entry.kind in _FLOOR else ""
+        family = "floor." if entry.kind in FLOOR else ""
         return self._line(
             str(number),
             f"{TYPE}{family}{entry.kind}",
@@ -203,11 +204,6 @@ def read_line(line: bytes) -> StartState | JournalEntry:
     if isinstance(what, Manifest):
         raise Misfit("a manifest, where an event is wanted")
     return what
-
-
-def site_of(line: bytes) -> str:
-    """The site that a line of an export comes from."""
-    return site_in(_events.decode(line).source)
 
 
 def site_in(source: str) -> str:
