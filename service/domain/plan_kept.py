@@ -13,11 +13,10 @@ from itertools import pairwise
 
 from service.domain.model import Instant, PlannedStop
 from service.domain.track import Cause, LineTrack, StationTrack, Stop, Supplied
-from service.domain.warned import progress_at
+from service.domain.warned import GONE, progress_at
 
 NEAR = 1
 """Panels: an exchange so near to its stop was in it, because the count that says so may come after hands."""
-_GONE = frozenset({"loaded", "joined", "removed", "believed"})
 _ENDED = frozenset({"finished", "withdrawn"})
 Key = tuple[str, str, str]
 """Station, slot and loading."""
@@ -132,7 +131,7 @@ def _exchange(line: LineTrack, key: Key, row: _Row, until: Instant) -> Exchange 
         (
             each
             for each in station.supplies
-            if each.slot == slot and each.change in _GONE and each.at > row.first
+            if each.slot == slot and each.change in GONE and each.at > row.first
         ),
         None,
     )

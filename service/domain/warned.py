@@ -7,20 +7,25 @@ any more. What the record made of it stands where there is something; the rest i
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from operator import attrgetter
+from typing import TypeVar
 
 from service.domain.history import Outcome
 from service.domain.model import Change, Instant, Level, Notice
 from service.domain.notices import BETTER, ORDER_DONE, PERSON
 from service.domain.policy import Policy, limits_for
-from service.domain.track import StationTrack, Supplied, Track
+from service.domain.track import Acted, StationTrack, Supplied, Track
 
 LATE = 0.5
 """From this chance on a warning whose supply was exchanged before it was empty counts as late."""
-_GONE = frozenset({"loaded", "joined", "removed", "believed"})
+GONE = frozenset({"loaded", "joined", "removed", "believed"})
+"""Changes by which a slot's supply is another one, or none."""
+Place = tuple[str | None, str | None, str | None]
+Known = TypeVar("Known", Outcome, Acted)
 
 
 class Verdict(StrEnum):
@@ -86,19 +91,46 @@ class _Life:
     because: str | None = None
     station: StationTrack | None = None
     outcome: Outcome | None = None
+    taken: Acted | None = None
     touched: list[Supplied] = field(default_factory=list)
+
+    @property
+    def place(self) -> Place:
+        return self.notice.line, self.notice.station, self.notice.slot
 
 
 def given(track: Track) -> list[Given]:
     """Every warning that opened in the time, in order."""
-    lives = _lives(track)
-    outcomes = sorted((each for _, each in track.outcomes), key=attrgetter("at"))
+    lives, outcomes, takes = _lives(track), _outcomes(track), _takes(track)
     for life in lives:
         line = track.lines.get(life.notice.line or "")
         life.station = None if line is None else line.stations.get(life.notice.station or "")
-        life.outcome = next((each for each in outcomes if _is_of(each, life)), None)
+        life.outcome = _in_it(life, outcomes.get(life.place, ()))
+        life.taken = _in_it(life, takes.get(life.notice.id, ()))
         life.touched = [] if life.station is None else list(_touched(life.station, life))
     return [_given(track, life) for life in lives]
+
+
+def _outcomes(track: Track) -> dict[Place, list[Outcome]]:
+    """In order of time."""
+    found: dict[Place, list[Outcome]] = defaultdict(list)
+    for _, each in sorted(track.outcomes, key=lambda pair: pair[1].at):
+        found[each.line, each.station, each.slot].append(each)
+    return found
+
+
+def _takes(track: Track) -> dict[str, list[Acted]]:
+    """Who took which notice, in order of time."""
+    found: dict[str, list[Acted]] = defaultdict(list)
+    for each in track.acts:
+        if each.action == "take":
+            found[each.notice].append(each)
+    return found
+
+
+def _in_it(life: _Life, ordered: Iterable[Known]) -> Known | None:
+    """The first while the warning lived."""
+    return next((each for each in ordered if life.opened <= each.at < life.until), None)
 
 
 # What was told
@@ -106,7 +138,7 @@ def given(track: Track) -> list[Given]:
 
 def _lives(track: Track) -> list[_Life]:
     lives: list[_Life] = []
-    current: dict[tuple[str | None, ...], _Life] = {}
+    current: dict[Place, _Life] = {}
     for at, told in track.told:
         notice = told.notice
         if notice.kind != "supply":
@@ -139,12 +171,6 @@ def _hear(life: _Life, notice: Notice, at: Instant) -> None:
         life.empty = at
 
 
-def _is_of(outcome: Outcome, life: _Life) -> bool:
-    notice = life.notice
-    place = outcome.line, outcome.station, outcome.slot
-    return place == (notice.line, notice.station, notice.slot) and life.opened <= outcome.at < life.until
-
-
 def _touched(station: StationTrack, life: _Life) -> Iterator[Supplied]:
     end = life.until if life.closed is None else max(life.closed, life.opened)
     for each in station.supplies:
@@ -156,7 +182,7 @@ def _touched(station: StationTrack, life: _Life) -> Iterator[Supplied]:
 
 
 def _given(track: Track, life: _Life) -> Given:
-    notice, outcome = life.notice, life.outcome
+    notice, outcome, taken = life.notice, life.outcome, life.taken
     policy = _policy_at(track.policies, life.opened)
     limits = limits_for(
         policy,
@@ -167,14 +193,6 @@ def _given(track: Track, life: _Life) -> Given:
         kind=notice.supply_kind,
     )
     over = _over(life)
-    act = next(
-        (
-            each
-            for each in track.acts
-            if each.notice == notice.id and each.action == "take" and life.opened <= each.at < life.until
-        ),
-        None,
-    )
     return Given(
         notice=notice.id,
         line=notice.line or "",
@@ -192,8 +210,8 @@ def _given(track: Track, life: _Life) -> Given:
         ran_out=life.empty is not None,
         over=over,
         panels=_panels(life, over),
-        taken=None if act is None else act.at,
-        taken_by=None if act is None else act.by,
+        taken=None if taken is None else taken.at,
+        taken_by=None if taken is None else taken.by,
         closed=life.closed,
         because=life.because,
     )
@@ -207,7 +225,7 @@ def _policy_at(policies: Sequence[tuple[Instant, Policy]], at: Instant) -> Polic
 def _over(life: _Life) -> Instant | None:
     if life.empty is not None:
         return life.empty
-    return next((each.at for each in life.touched if each.change in _GONE), None)
+    return next((each.at for each in life.touched if each.change in GONE), None)
 
 
 def _panels(life: _Life, over: Instant | None) -> int | None:
@@ -235,8 +253,7 @@ def _verdict(life: _Life) -> Verdict:
         return Verdict.IN_TIME
     if outcome.apart:
         return Verdict.APART
-    is_missed = outcome.given is not None and outcome.covered is None
-    return Verdict.MISSED if is_missed else Verdict.LATE
+    return Verdict.MISSED if outcome.is_missed else Verdict.LATE
 
 
 def _is_needless(life: _Life) -> bool:

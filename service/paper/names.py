@@ -53,15 +53,6 @@ READINGS: Mapping[str, Said] = {
     "fault": Said("fault"),
     "none": Said("no lamp that says anything"),
 }
-ENDED: Mapping[str, Said] = {
-    "refilled": Said("refilled"),
-    "seen refilled": Said("seen refilled"),
-    "order done": Said("order done"),
-    "removed": Said("removed"),
-    "better": Said("better"),
-    "person": Said("closed by a person"),
-    "undone": Said("undone"),
-}
 LEVELS: Mapping[str, Said] = {"early": Said("early"), "urgent": Said("urgent"), "empty": Said("empty")}
 KINDS: Mapping[str | None, Said] = {
     "tape": Said("tape"),

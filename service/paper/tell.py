@@ -15,6 +15,7 @@ from markupsafe import Markup, escape
 from service.domain.said import Said, put
 from service.domain.spoken import CAUSES, lasted
 from service.language import Language
+from service.usecases.handed import ended_by
 
 Json = dict[str, Any]
 
@@ -82,6 +83,9 @@ class Tell:
 
     def cause(self, name: str) -> str:
         return self.said(CAUSES[name]) if name in CAUSES else name
+
+    def ended_by(self, because: str) -> str:
+        return self.said(ended_by(because))
 
     def words(self) -> Callable[..., Markup]:
         """``t("Line {line}", line=…)`` for a template: all of it is text, unless it is ``Markup``."""

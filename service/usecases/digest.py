@@ -17,7 +17,7 @@ from service.domain.said import Said, Value
 from service.domain.sayings import sheet
 from service.domain.spoken import CAUSES, lasted
 from service.domain.sums import Sums
-from service.usecases.handed import Handed, Section, name_of
+from service.usecases.handed import Handed, Section, name_of, part_of
 
 Json = dict[str, Any]
 Part = tuple[Said, Sequence[Said]]
@@ -47,13 +47,12 @@ class ShiftOver:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WeekOver:
     """``lines``: sums of each line in this week and in the one before (``None``: not every hour of it has
-    figures). ``people``: messages that each got; ``None``: nobody counted. ``whole``: every hour of this week
-    has figures."""
+    figures). ``people``: messages that each got. ``whole``: every hour of this week has figures."""
 
     since: Instant
     until: Instant
     lines: Sequence[tuple[str, Sums, Sums | None]]
-    people: Sequence[tuple[str, int]] | None
+    people: Sequence[tuple[str, int]]
     whole: bool
 
 
@@ -140,17 +139,12 @@ def _change(now: float, then: float) -> Said:
 
 def _worst(lost: Sums, *, alone: bool) -> list[Said]:
     """The slots and stations at which most was lost."""
-    found: list[tuple[float, Said]] = []
-    for (line, station, slot), each in lost.slots.items():
-        what = name_of(each.part) if each.part else Said("part not known")
-        where = f"{station} {slot}" if alone else f"{line} {station} {slot}"
-        found.append((each.cost_ms, _lost_at(where, what, each.cost_ms, each.stops)))
+    found = _slots(lost, alone=alone)
     for (line, station, cause), stood in lost.stations.items():
         if cause not in SUPPLIES:
             where = station if alone else f"{line} {station}"
             found.append((stood.cost_ms, _lost_at(where, CAUSES[cause], stood.cost_ms, stood.stops)))
-    found = sorted((each for each in found if each[0] >= A_MINUTE), key=lambda each: -each[0])
-    return _short([row for _, row in found])
+    return _merged([[each for each in found if each[0] >= A_MINUTE]])
 
 
 def _lost_at(where: str, what: Said, stood: float, stops: float) -> Said:
@@ -194,8 +188,7 @@ def _week_parts(told: WeekOver) -> Iterable[Part]:
     losing = _merged([_losing(now) for _, now, _ in told.lines])
     if losing:
         yield Said("Most parts lost"), losing
-    if told.people is not None:
-        yield Said("Messages"), _people(told.people)
+    yield Said("Messages"), _people(told.people)
 
 
 def _week_causes(now: Sums, then: Sums | None) -> list[Said]:
@@ -234,16 +227,12 @@ def _warnings(now: Sums) -> Said:
     )
 
 
-def _slots(now: Sums) -> list[tuple[float, Said]]:
+def _slots(now: Sums, *, alone: bool = False) -> list[tuple[float, Said]]:
+    """``alone``: without the line, which is the only one."""
     return [
         (
             each.cost_ms,
-            _lost_at(
-                " ".join(place),
-                name_of(each.part) if each.part else Said("part not known"),
-                each.cost_ms,
-                each.stops,
-            ),
+            _lost_at(" ".join(place[alone:]), part_of(each.part), each.cost_ms, each.stops),
         )
         for place, each in now.slots.items()
         if each.cost_ms >= A_MINUTE
@@ -258,7 +247,7 @@ def _losing(now: Sums) -> list[tuple[float, Said]]:
         if lost:
             values: dict[str, Value] = {
                 "place": " ".join(place),
-                "what": name_of(each.part) if each.part else Said("part not known"),
+                "what": part_of(each.part),
                 "number": lost,
                 "percent": round(100 * each.lost / (each.placed + each.lost), 1),
             }
@@ -272,6 +261,7 @@ def _losing(now: Sums) -> list[tuple[float, Said]]:
 
 
 def _merged(found: Iterable[list[tuple[float, Said]]]) -> list[Said]:
+    """The most first."""
     ranked = sorted((each for some in found for each in some), key=lambda each: -each[0])
     return _short([row for _, row in ranked])
 

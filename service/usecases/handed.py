@@ -54,6 +54,15 @@ def name_of(text: str) -> Said:
     return Said("{name}", {"name": text})
 
 
+def ended_by(because: str) -> Said:
+    """How a warning ended."""
+    return _BECAUSE.get(because, name_of(because))
+
+
+def part_of(part: str | None) -> Said:
+    return name_of(part) if part else Said("part not known")
+
+
 @dataclass(frozen=True, slots=True)
 class Handed:
     handover: Json
@@ -137,7 +146,7 @@ class Handed:
         return Row(self._place(notice), (*facts, *self._state(notice)), f"/notice/{quote(notice['id'], '')}")
 
     def _supply(self, notice: Json) -> list[Said]:
-        part = _part(notice)
+        part = part_of(notice["part"])
         if notice["level"] == "empty":
             return [part, Said("empty, the station waits")]
         return [part, *self._left(notice)]
@@ -174,7 +183,7 @@ class Handed:
     def _fetch(self, wanted: Json) -> Row:
         places = tuple(self._place(place) for place in wanted["places"])
         return Row(
-            _part(wanted),
+            part_of(wanted["part"]),
             (supplies(wanted["kind"], wanted["supplies"]), Said("{places}", {"places": places})),
         )
 
@@ -197,13 +206,15 @@ class Handed:
             number = sum(happened["ended"].values())
             total = Said("{number} warning ended", {"number": number}, many="{number} warnings ended")
             how = tuple(
-                Said("{times} × {why}", {"times": times, "why": _BECAUSE.get(because, name_of(because))})
+                Said("{times} × {why}", {"times": times, "why": ended_by(because)})
                 for because, times in happened["ended"].items()
             )
             yield Row(total, (Said("{how}", {"how": how}),))
         for notice in happened["reached_empty"]:
             ended = Said("ran empty; over at {clock}", {"clock": self.clock(notice["closed_at"])})
-            yield Row(self._place(notice), (_part(notice), ended), f"/notice/{quote(notice['id'], '')}")
+            yield Row(
+                self._place(notice), (part_of(notice["part"]), ended), f"/notice/{quote(notice['id'], '')}"
+            )
 
 
 def supplies(kind: str | None, number: int) -> Said:
@@ -219,10 +230,6 @@ def supplies(kind: str | None, number: int) -> Said:
         case "bulk":
             return Said("1 bulk case", count, many="{number} bulk cases")
     return Said("1 supply", count, many="{number} supplies")
-
-
-def _part(thing: Json) -> Said:
-    return name_of(thing["part"]) if thing["part"] else Said("part not known")
 
 
 def _message(notice: Json) -> Said:

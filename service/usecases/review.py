@@ -9,7 +9,7 @@ twice: in English, and as ``said``, to be put into any language.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -124,17 +124,12 @@ def _only(track: Track, line: str) -> Track:
     """What concerns one line."""
     told = [(at, each) for at, each in track.told if each.notice.line == line]
     mine = {each.notice.id for _, each in told}
-    return Track(
-        since=track.since,
-        until=track.until,
-        site=track.site,
+    return replace(
+        track,
         lines={line: track.lines[line]},
         told=told,
         acts=[each for each in track.acts if each.notice in mine],
         outcomes=[(kind, each) for kind, each in track.outcomes if each.line == line],
-        policies=track.policies,
-        entries=track.entries,
-        messages=track.messages,
     )
 
 

@@ -134,9 +134,7 @@ def _line_object(stood: Stood, name: str) -> Json:
         "stations": list(order),
         "panels": total.panels,
         "timeline": {station: _timeline(track, line.stations[station]) for station in order},
-        "stretches": {
-            **{station: [_stretch(each) for each in by_station[station]] for station in order},
-        },
+        "stretches": {station: [_stretch(each) for each in by_station[station]] for station in order},
         "whole": [_stretch(each) for each in whole],
         "times": {
             "stations": times,

@@ -11,7 +11,7 @@ from urllib.parse import quote, urlencode
 from markupsafe import Markup
 
 from service.domain.track import Cause
-from service.paper.names import ENDED, LEVELS
+from service.paper.names import LEVELS
 from service.paper.road import road
 from service.paper.tell import Tell
 from service.paper.timeline import key, timeline
@@ -135,10 +135,10 @@ class Stood:
         else:
             yield self.say("Nobody took it.")
         if warning["closed"]:
-            because = warning["because"]
-            how = self.tell.said(ENDED[because]) if because in ENDED else (because or "")
             yield self.say(
-                "It was over at {clock}: {why}.", clock=self.tell.seconds(warning["closed"]), why=how
+                "It was over at {clock}: {why}.",
+                clock=self.tell.seconds(warning["closed"]),
+                why=self.tell.ended_by(warning["because"]),
             )
         else:
             yield self.say(
