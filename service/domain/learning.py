@@ -107,15 +107,12 @@ def law_of(
     """The law of a supply that is said to hold ``declared`` parts on that ``basis``, from the ends of its
     kind and of its part."""
     before = law.usual(kind, declared, exact=basis == PERSON, assumed=basis == USUAL)
-    return law_of_part(_learned(before, basis, declared, of_kind), basis, declared, of_part)
+    return law_after(law_after(before, basis, declared, of_kind), basis, declared, of_part)
 
 
-def law_of_part(of_kind: Law, basis: str, declared: int, ends: Sequence[End]) -> Law:
-    """The same where the law of its kind is known."""
-    return _learned(of_kind, basis, declared, ends)
-
-
-def _learned(before: Law, basis: str, declared: int, ends: Sequence[End]) -> Law:
+def law_after(before: Law, basis: str, declared: int, ends: Sequence[End]) -> Law:
+    """What such ends make of the law that holds where nothing is known of them: of the usual one those of a
+    kind, of the kind's those of a part."""
     if not ends:
         return before
     values, weights, seen = errors(ends, basis, declared)

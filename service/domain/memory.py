@@ -73,7 +73,7 @@ class Memory:
             law = learning.law_of(kind, basis, declared, of_kind.ruling.get(basis, ()), ())
         else:
             start = self.law(kind, None, basis, declared)
-            law = learning.law_of_part(start, basis, declared, of_part.ruling.get(basis, ()))
+            law = learning.law_after(start, basis, declared, of_part.ruling.get(basis, ()))
         self._laws[key] = stamp, law
         return law
 
