@@ -48,9 +48,12 @@ def pieces(file: Path) -> Iterator[list[bytes]]:
                 rest.append(lines[-1])
         except EOFError:
             raise Unfit("cut short: the packed file ends before its end") from None
-        except (OSError, zlib.error) as error:
+        except OSError as error:
+            raise Unfit(error.strerror or str(error)) from None
+        except zlib.error as error:
             raise Unfit(str(error)) from None
-        yield [b"".join(rest)]
+        if last := b"".join(rest):
+            yield [last]
 
 
 def _reader(file: Path, stack: ExitStack) -> Callable[[int], bytes]:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from service.desk import Unfit
 from service.domain.model import Instant, from_datetime
 from service.settings import Settings, load
 from service.telemetry import LEVELS, configure_logging
@@ -32,9 +33,24 @@ def settings_of(known: argparse.Namespace) -> Settings:
 
 def moment(text: str, timezone: str) -> Instant:
     """A time such as ``2026-03-01 03:00``, by the clocks of ``timezone`` unless it names others.
-    ``ValueError``: it is none."""
-    said = datetime.fromisoformat(text)
+    ``ValueError`` says that it is none."""
+    try:
+        said = datetime.fromisoformat(text)
+    except ValueError:
+        raise ValueError(f"{text!r} is no time (such as 2026-03-01 03:00)") from None
     return from_datetime(said if said.tzinfo else said.replace(tzinfo=ZoneInfo(timezone)))
+
+
+def span(known: argparse.Namespace, timezone: str) -> tuple[Instant | None, Instant | None]:
+    """``--from`` and ``--to``, as ``moment`` reads them. Raises ``Unfit``."""
+    return _bound("--from", known.since, timezone), _bound("--to", known.until, timezone)
+
+
+def _bound(option: str, text: str | None, timezone: str) -> Instant | None:
+    try:
+        return None if text is None else moment(text, timezone)
+    except ValueError as error:
+        raise Unfit(f"{option}: {error}") from None
 
 
 def problem(*lines: str) -> int:

@@ -9,7 +9,7 @@ import secrets
 import sys
 from pathlib import Path
 
-from service.commands.common import Adding, moment, problem, settings_of
+from service.commands.common import Adding, problem, settings_of, span
 from service.desk import Unfit
 from service.domain.events import JournalEntry
 from service.domain.model import Instant
@@ -52,19 +52,10 @@ def add(commands: Adding, common: argparse.ArgumentParser) -> None:
 def _export(known: argparse.Namespace) -> int:
     settings = settings_of(known)
     try:
-        since, until = (_moment(settings, known, name) for name in ("since", "until"))
+        since, until = span(known, settings.site.timezone)
         return _check(settings, known.file) if known.check else _save(settings, known, since, until)
     except (StoreError, StoreRevisionError, Unfit) as error:
         return problem(f"{known.file}: {error}")
-
-
-def _moment(settings: Settings, known: argparse.Namespace, name: str) -> Instant | None:
-    text = getattr(known, name)
-    try:
-        return None if text is None else moment(text, settings.site.timezone)
-    except ValueError:
-        option = "--from" if name == "since" else "--to"
-        raise Unfit(f"{option}: {text!r} is no time (such as 2026-03-01 03:00)") from None
 
 
 def _save(settings: Settings, known: argparse.Namespace, since: Instant | None, until: Instant | None) -> int:

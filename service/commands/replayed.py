@@ -17,7 +17,7 @@ from pydantic import ValidationError
 from service import outside
 from service.broadcast import Broadcast
 from service.commands.bar import Bar
-from service.commands.common import Adding, moment, problem, settings_of
+from service.commands.common import Adding, problem, settings_of, span
 from service.commands.keys import pausing
 from service.desk import Unfit
 from service.domain.model import SECOND, Instant, to_rfc3339
@@ -235,18 +235,8 @@ def _say_trouble(why: str | None) -> None:
 
 
 def _span(known: argparse.Namespace) -> tuple[Instant | None, Instant | None]:
-    zone = _zone(known.file) if known.since or known.until else "UTC"
-    return _moment(known.since, "--from", zone), _moment(known.until, "--to", zone)
-
-
-def _moment(text: str | None, option: str, zone: str) -> Instant | None:
-    try:
-        return None if text is None else moment(text, zone)
-    except ValueError:
-        raise Unfit(f"{option}: {text!r} is no time (such as 2026-03-01 03:00)") from None
-
-
-def _zone(file: Path) -> str:
-    """That of the recorded settings."""
-    world, _, _ = opened(Reader().read(lines_of(file)))
-    return world.policy.timezone
+    """By the clocks of the recorded settings."""
+    if known.since is None and known.until is None:
+        return None, None
+    world, _, _ = opened(Reader().read(lines_of(known.file)))
+    return span(known, world.policy.timezone)

@@ -12,7 +12,7 @@ from typing import Any, Self
 import msgspec
 
 from service.bootstrap import wall_clock
-from service.commands.common import Adding, moment, problem, settings_of
+from service.commands.common import Adding, problem, settings_of, span
 from service.desk import Unfit
 from service.domain.model import Instant
 from service.language import NoLanguage, languages, speak
@@ -79,7 +79,10 @@ class _Misuse(Exception):
 
 
 def _span(settings: Settings, known: argparse.Namespace) -> tuple[Instant | None, Instant | None]:
-    since, until = (_moment(settings, known, name) for name in ("since", "until"))
+    try:
+        since, until = span(known, settings.site.timezone)
+    except Unfit as unfit:
+        raise _Misuse(str(unfit)) from None
     if known.file is None and (since is None or until is None):
         raise _Misuse("say which recording, or --from and --to for what the store has kept")
     if since is not None and until is not None and since >= until:
@@ -87,15 +90,6 @@ def _span(settings: Settings, known: argparse.Namespace) -> tuple[Instant | None
     if known.file is None and since is not None and since >= wall_clock():
         raise _Misuse("--from: nothing has happened yet then")
     return since, until
-
-
-def _moment(settings: Settings, known: argparse.Namespace, name: str) -> Instant | None:
-    text = getattr(known, name)
-    try:
-        return None if text is None else moment(text, settings.site.timezone)
-    except ValueError:
-        option = "--from" if name == "since" else "--to"
-        raise _Misuse(f"{option}: {text!r} is no time (such as 2026-03-01 06:00)") from None
 
 
 def _made(

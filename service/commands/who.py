@@ -31,8 +31,8 @@ def _who(known: argparse.Namespace) -> int:
     policy = settings_of(known).policy()
     try:
         at = wall_clock() if known.at is None else moment(known.at, policy.timezone)
-    except ValueError:
-        return problem(f"--at: {known.at!r} is no time (such as 2026-03-01 03:00)")
+    except ValueError as error:
+        return problem(f"--at: {error}")
     notice = supposed(
         line=known.line,
         station=known.station,

@@ -90,8 +90,9 @@ def test_the_journal_of_a_running_program_is_exported_checked_and_replayed(facto
     assert copy.run("replay", "day.jsonl")[0] == 1
     (folder / "cut.jsonl").write_bytes(b"".join(lines))
     code, _, said = copy.run("export", "--check", "cut.jsonl")
-    assert (code, "cut short after line" in said) == (1, True)
+    assert (code, f"cut short after line {len(lines)}:" in said) == (1, True)
     (folder / "plain.jsonl").write_bytes(b"".join(plain))
+    assert copy.run("export", "--check", "none")[2] == "earlybell: none: No such file or directory\n"
     code, _, said = copy.run("export", "--check", "plain.jsonl")
     assert (code, "without a manifest" in said) == (1, True)
 
