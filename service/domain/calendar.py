@@ -74,8 +74,13 @@ def hours_of(policy: Policy, line: str) -> Hours | None:
 
 @lru_cache(maxsize=1024)
 def _hours(timezone: str, shifts: tuple[Shift, ...], closed: tuple[str, ...], line: str) -> Hours | None:
-    fitting = tuple(shift for shift in shifts if shift.line is None or fnmatchcase(line, shift.line))
+    fitting = tuple(shift for shift in shifts if fits(shift, line))
     return Hours(timezone, fitting or _ALWAYS, closed) if fitting or closed else None
+
+
+def fits(shift: Shift, line: str | None) -> bool:
+    """Whether the line works by it; ``None``: any line."""
+    return line is None or fnmatchcase(line, shift.line or "*")
 
 
 def worked(hours: Hours | None, begin: Instant, end: Instant) -> Instant:
@@ -112,7 +117,7 @@ def walk(hours: Hours | None, start: Instant, work: Instant, *, goes_on: bool = 
     if hours is None or work <= 0:
         return start + max(work, 0)
     if goes_on and not is_at_work(hours, start):
-        end = _next(hours, start)
+        end = work_begins(hours, start)
         if end is None or start + work <= end:
             return start + work
         start, work = end, work - (end - start)
@@ -138,8 +143,8 @@ def rests(hours: Hours | None, begin: Instant, end: Instant) -> list[Instant]:
     return [edge for edge in edges if begin < edge <= end and not is_at_work(hours, edge)]
 
 
-def _next(hours: Hours, at: Instant) -> Instant | None:
-    """When work begins next, from a moment of rest on."""
+def work_begins(hours: Hours, at: Instant) -> Instant | None:
+    """When work begins next, from a moment of rest on. ``None`` as in ``walk``."""
     moment = walk(hours, at, 1)
     return None if moment is None else moment - 1
 
@@ -202,7 +207,7 @@ def shift_at(policy: Policy, line: str | None, at: Instant) -> tuple[Instant, In
     """Beginning and end of the shift that runs then; of several (without a ``line`` those of all lines) the
     one that began last. ``None``: none runs."""
     today = to_datetime(at).astimezone(ZoneInfo(policy.timezone)).date()
-    shifts = [each for each in policy.shifts if line is None or fnmatchcase(line, each.line or "*")]
+    shifts = [each for each in policy.shifts if fits(each, line)]
     spans = (span for day in (today - _DAY, today) for span in _shifts_on(policy, shifts, day))
     return max((span for span in spans if span[0] <= at < span[1]), default=None)
 

@@ -78,6 +78,11 @@ class Outcome(msgspec.Struct, array_like=True, frozen=True):
     covered: bool | None = None
     apart: bool = False
 
+    @property
+    def is_missed(self) -> bool:
+        """The slot was empty and no warning had come before."""
+        return self.given is not None and self.covered is None
+
 
 class Record(msgspec.Struct, array_like=True):
     """The track record of one kind of supply: the last outcomes, newest last, and sums for ever."""

@@ -15,7 +15,7 @@ import msgspec
 from service.domain.history import Outcome
 from service.domain.lost import SUPPLIES
 from service.domain.model import SECOND, Change, Instant
-from service.domain.states import line_stretches
+from service.domain.states import last_of, line_stretches
 from service.domain.track import Cause, Counted, LineTrack, StationTrack, Stop, Stretch, Track
 
 HOUR: Instant = 3600 * SECOND
@@ -101,15 +101,15 @@ class _Line:
             each: _station_hour(track, self.line, each, begin, self.by_station[each], costs)
             for each in self.line.stations
         }
-        last = next((stations[each] for each in reversed(self.order) if each in stations), None)
+        last = last_of(self.by_station, self.order)
         judged = [each for each in _outcomes(track, name, begin) if not each.apart]
-        missed = sum(_is_missed(each) for each in judged)
+        missed = sum(each.is_missed for each in judged)
         late = sum(each.late for each in judged)
         return LineHour(
             line=name,
             begin=begin,
             stations=stations,
-            panels=None if last is None else last.panels,
+            panels=None if last is None else stations[last].panels,
             opened=_opened(track, name, begin),
             in_time=round(len(judged) - late, 6),
             late=round(late - missed, 6),
@@ -128,11 +128,6 @@ class _Line:
 
 def _outcomes(track: Track, line: str, begin: Instant) -> Iterator[Outcome]:
     return (each for _, each in track.outcomes if each.line == line and begin <= each.at < begin + HOUR)
-
-
-def _is_missed(outcome: Outcome) -> bool:
-    """Empty without a warning before."""
-    return outcome.given is not None and outcome.covered is None
 
 
 def _opened(track: Track, line: str, begin: Instant) -> int:

@@ -38,8 +38,8 @@ def rests(hours: Hours | None, since: Instant, until: Instant) -> list[Span]:
     begins += [at for at in calendar.rests(hours, since, until) if at > since]
     spans = []
     for begin in begins:
-        back = calendar.walk(hours, begin, 1)
-        spans.append((begin, until if back is None else min(until, back - 1)))
+        back = calendar.work_begins(hours, begin)
+        spans.append((begin, until if back is None else min(until, back)))
     return [span for span in spans if span[0] < span[1]]
 
 

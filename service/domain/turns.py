@@ -13,7 +13,7 @@ from datetime import date, time, timedelta
 from fnmatch import fnmatchcase
 from zoneinfo import ZoneInfo
 
-from service.domain.calendar import moment_of, spans_of
+from service.domain.calendar import fits, moment_of, spans_of
 from service.domain.model import SECOND, Instant, to_datetime
 from service.domain.policy import DAYS, Day, Policy, Shift
 
@@ -48,7 +48,7 @@ def turns(policy: Policy, lines: Iterable[str], after: Instant, until: Instant) 
     found: dict[tuple[Instant, Instant], tuple[set[str], list[Shift]]] = {}
     names = sorted(lines)
     for shift in policy.shifts:
-        fitting = {line for line in names if fnmatchcase(line, shift.line or "*")}
+        fitting = {line for line in names if fits(shift, line)}
         for span in spans_of(policy, shift, after, until) if fitting else ():
             mine, shifts = found.setdefault(span, (set(), []))
             mine |= fitting

@@ -78,7 +78,7 @@ def _figures(outcomes: Sequence[Outcome]) -> dict[str, object]:
         "had_them": len(judged) - late,
         "late": late,
         "late_expected": fsum(outcome.chance for outcome in judged),
-        "missed": sum(is_missed(outcome) for outcome in judged),
+        "missed": sum(outcome.is_missed for outcome in judged),
         "refilled_before": sum(outcome.given is None for outcome in judged),
         "apart": len(outcomes) - len(judged),
         "interval": {
@@ -87,11 +87,6 @@ def _figures(outcomes: Sequence[Outcome]) -> dict[str, object]:
         },
         "deciles": _counted(outcome.decile for outcome in outcomes),
     }
-
-
-def is_missed(outcome: Outcome) -> bool:
-    """It was empty and no warning had come before."""
-    return outcome.given is not None and outcome.covered is None
 
 
 def _asked(leads: Sequence[int]) -> dict[str, int] | None:
@@ -125,7 +120,7 @@ def _outcome_object(kind: str | None, outcome: Outcome) -> dict[str, object]:
         "asked": outcome.lead,
         "given": outcome.given,
         "late": outcome.late,
-        "missed": is_missed(outcome),
+        "missed": outcome.is_missed,
         "covered": outcome.covered,
         "decile": outcome.decile,
         "apart": outcome.apart,
