@@ -30,8 +30,8 @@ _LATE = 2 * SECOND
 
 @dataclass(slots=True)
 class Sign:
-    """The tower says that the station stands by itself. ``shown`` is how long it said so; ``until`` not
-    beyond what the next panel leaves room for."""
+    """The tower says that the station stands by itself; in a gap ``until`` not beyond what the rest of the
+    panel leaves room for."""
 
     since: Instant
     until: Instant
@@ -118,7 +118,7 @@ def run_of(
 def _panels(
     track: StationTrack, since: Instant, until: Instant
 ) -> tuple[list[End], list[tuple[Instant, int]]]:
-    """When panels were complete, and the parts counted within one."""
+    """When panels were complete, those of one moment together, and the parts counted within one."""
     ends: list[End] = []
     parts: list[tuple[Instant, int]] = []
     progress = track.progress
@@ -126,7 +126,9 @@ def _panels(
         made, progress = row.panels - progress, row.panels
         if not since <= row.at < until:
             continue
-        if made > 0:
+        if made > 0 and ends and ends[-1].at == row.at:
+            ends[-1] = End(row.at, ends[-1].panels + made)
+        elif made > 0:
             ends.append(End(row.at, made))
         elif placed := sum(each.placed for each in row.used.values()):
             parts.append((row.at, placed))

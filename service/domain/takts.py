@@ -5,7 +5,7 @@ Where no recipes are told, of each stretch between two long stops, because a lin
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -44,7 +44,7 @@ class Takts:
 
     def need(self, at: Instant) -> Instant:
         """Of a panel that is complete then."""
-        return self.needs[max(0, bisect_right(self.since, at - 1) - 1)]
+        return self.needs[_ruling(self.since, at)]
 
 
 def takts_of(track: StationTrack, ends: Sequence[End]) -> Takts:
@@ -56,11 +56,16 @@ def takts_of(track: StationTrack, ends: Sequence[End]) -> Takts:
     since = [at for at, _ in marks]
     own: dict[str, list[Instant]] = defaultdict(list)
     for at, length in lengths:
-        own[marks[max(0, bisect_right(since, at - 1) - 1)][1]].append(length)
+        own[marks[_ruling(since, at)][1]].append(length)
     found = {name: usual_of(some) for name, some in own.items() if len(some) >= _ENOUGH}
     needs = [round(found.get(name, (usual, spread))[0] or usual) for _, name in marks]
     spreads = [each for name, (_, each) in found.items() for _ in own[name]]
     return Takts(usual, fmean(spreads) if spreads else spread, since, needs)
+
+
+def _ruling(since: Sequence[Instant], at: Instant) -> int:
+    """Which of them rules for a panel that is complete then: the last one before it."""
+    return max(0, bisect_left(since, at) - 1)
 
 
 def _lengths(ends: Sequence[End]) -> Iterator[tuple[Instant, Instant]]:
@@ -82,7 +87,8 @@ def _marks(track: StationTrack, ends: Sequence[End], usual: float) -> list[tuple
 
 def usual_of(lengths: Sequence[Instant]) -> tuple[float | None, float]:
     """The most frequent length and how it spreads: the middle of the shortest span that holds two in five.
-    Gaps in which the station stood are longer, and of every length."""
+    Gaps in which the station stood are longer, and of every length. Nothing where so many came in one moment:
+    when they were complete isn't known."""
     if len(lengths) < FEWEST:
         return None, 0.0
     ordered = sorted(lengths)
@@ -90,5 +96,7 @@ def usual_of(lengths: Sequence[Instant]) -> tuple[float | None, float]:
     spans = ((ordered[at + held - 1] - ordered[at], at) for at in range(len(ordered) - held + 1))
     span, at = min(spans)
     usual = float(median(ordered[at : at + held]))
+    if not usual:
+        return None, 0.0
     # Two in five of a normal law lie within 0.52 standard deviations of its middle.
     return usual, max(_STEADIEST * usual, span / 2 / 0.52)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from service.domain.flow import flow_between
 from service.domain.model import SECOND
 from service.domain.stands import Run, run_of
+from service.domain.takts import usual_of
 from service.domain.track import RecipeSet, StationTrack
 from tests.support.story import START
 from tests.support.tracks import MadeLine, at, count, seconds, tower
@@ -47,6 +48,19 @@ def test_a_count_that_tells_of_many_panels_tells_their_takt_too():
     went = run(StationTrack(line="L1", station="P1", counts=rows), 2300.0)
     assert went.usual == 20 * SECOND
     assert len(went.ends) == 110
+
+
+def test_panels_that_are_complete_in_one_moment_share_its_time():
+    """A machine with two lanes, each of whose panels is counted by itself."""
+    rows = [count(40.0 * ((number + 1) // 2), number, 10) for number in range(1, 61)]
+    went = run(StationTrack(line="L1", station="P1", counts=rows), 1300.0)
+    assert went.usual == 20 * SECOND
+    assert len(went.ends) == 60
+    assert max(gap.over for gap in went.gaps[1:-1]) == 0
+
+
+def test_of_panels_told_all_at_once_no_takt_is_known():
+    assert usual_of([0] * 20) == (None, 0.0)
 
 
 def test_a_light_that_is_not_taken_back_ends_in_time_for_the_next_panel():
