@@ -6,7 +6,7 @@ late total, which adds nothing, says when a part of what a later one added was d
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_right, insort
 from dataclasses import dataclass, field
 from operator import attrgetter
 
@@ -62,10 +62,7 @@ class Rows:
         late = message.seq is not None and message.seq != station.seq
         if late and message.counts == "total":
             self._split(row)
-        if not self.rows or at >= self.rows[-1].at:
-            self.rows.append(row)
-        else:
-            self.rows.insert(bisect_right(self.rows, at, key=_AT), row)
+        insort(self.rows, row, key=_AT)
 
     def _split(self, late: _Row) -> None:
         """A part of what was counted later had been done by then."""

@@ -6,7 +6,7 @@ changed isn't known any more.
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import insort
 from collections import Counter
 from collections.abc import Callable
 from functools import partial
@@ -42,10 +42,10 @@ from service.domain.track import (
 )
 from service.domain.world import Place, World
 from service.usecases.counts import Before, Rows, look
-from service.wire.journal import read_entry
+from service.wire.journal import FLOOR, read_entry
 from service.wire.native import Address
 
-_FLOOR = frozenset({"count", "supply", "recipe", "order", "tower", "link"})
+_AT = attrgetter("at")
 Then = Callable[[], None]
 
 
@@ -95,7 +95,7 @@ class Noticing:
         """What people were told because of it, and what it showed of warnings before."""
         track = self.track
         track.entries += 1
-        track.messages += entry.kind in _FLOOR
+        track.messages += entry.kind in FLOOR
         track.told += [(entry.at, each) for each in told]
         for key in [each for each in self.world.touched if each.startswith("record/")]:
             self._judged(key)
@@ -164,7 +164,9 @@ class Noticing:
             slot = known.slots[name]
             if slot.refilled_unsaid == at:
                 left = before.slots[name].book if name in before.slots else None
-                _put(station.supplies, _supplied(slot, moment, "believed", left, slot.declared, None))
+                insort(
+                    station.supplies, _supplied(slot, moment, "believed", left, slot.declared, None), key=_AT
+                )
 
     def _supply(self, at: Instant, address: Address, message: SupplyMessage) -> Then:
         place = address.line, str(address.station)
@@ -194,11 +196,11 @@ class Noticing:
         if quantity is None and message.change == "loaded":
             quantity = slot.declared
         supplied = _supplied(slot, moment, message.change, left, quantity, message.by)
-        _put(self._station(*place).supplies, supplied)
+        insort(self._station(*place).supplies, supplied, key=_AT)
         if other is not None and message.change in ("loaded", "joined"):
             was = self.world.stations[other[:2]].slots[other[2]]
             removed = _supplied(was, moment, "removed", books, None, message.by)
-            _put(self._station(*other[:2]).supplies, removed)
+            insort(self._station(*other[:2]).supplies, removed, key=_AT)
 
     def _order(self, entry: JournalEntry, line: str, message: OrderMessage) -> Then:
         track = self._line(line)
@@ -210,7 +212,7 @@ class Noticing:
         """The one that it is about, and those that it ended."""
         for order in self.world.line(line.line).orders.values():
             if _order_set(order, 0) != before.get(order.name):
-                _put(line.orders, _order_set(order, at))
+                insort(line.orders, _order_set(order, at), key=_AT)
         for station in line.stations:
             self._recipe(line.line, station, at)
 
@@ -226,12 +228,12 @@ class Noticing:
         known = self.world.stations[place]
         if known.tower is not None:
             moment = self._within(clock.own_moment(known, clock.TOWER, message.at, at))
-            _put(self._station(*place).towers, _shown(known.tower, moment))
+            insort(self._station(*place).towers, _shown(known.tower, moment), key=_AT)
 
     def _link(self, at: Instant, address: Address, message: LinkMessage) -> None:
         place = address.line, str(address.station)
         moment = clock.own_moment(self.world.stations[place], clock.LINK, message.at, at)
-        _put(self._station(*place).links, LinkShown(at=self._within(moment), state=message.state))
+        insort(self._station(*place).links, LinkShown(at=self._within(moment), state=message.state), key=_AT)
 
     def _recipe(self, line: str, name: str, at: Instant) -> None:
         known = self.world.stations.get((line, name))
@@ -261,7 +263,7 @@ class Noticing:
         before, now = self._outcomes.get(key, []), list(record.outcomes)
         self._outcomes[key] = now
         if len(now) < MOST_OUTCOMES:
-            for gone in Counter(before) - Counter(now):
+            for gone in (Counter(before) - Counter(now)).elements():
                 if (record.kind, gone) in self._noticed:
                     self._noticed.remove((record.kind, gone))
         self._noticed += [(record.kind, each) for each in (Counter(now) - Counter(before)).elements()]
@@ -272,15 +274,6 @@ class Noticing:
 
 def _nothing() -> None:
     pass
-
-
-def _put(rows: list, row: object) -> None:  # type: ignore[type-arg]
-    """In its place by its moment."""
-    at = row.at  # type: ignore[attr-defined]
-    if not rows or at >= rows[-1].at:
-        rows.append(row)
-    else:
-        rows.insert(bisect_right(rows, at, key=attrgetter("at")), row)
 
 
 def _shown(tower: TowerState, at: Instant) -> TowerShown:
