@@ -18,9 +18,9 @@ from service.domain.stands import SHORTEST, Gap
 from service.domain.track import Cause
 from service.domain.unclaimed import explain_rest
 
-HAND = 75 * SECOND
+_HAND = 75 * SECOND
 """An exchange that begins with the gap takes no longer than that by itself."""
-USUAL_HAND = 40 * SECOND
+_USUAL_HAND = 40 * SECOND
 _SHORT = SECOND
 """Less is no piece of time."""
 
@@ -77,12 +77,11 @@ def _claim_sign(place: Place, gap: Gap, claims: Claims, piece: Piece) -> None:
         latest = gap.until if gap.open else gap.until - gap.need // 2
         hands = min(latest, _hands_off(place, piece.until))
         by = min(latest, hands + SAME) if piece.slot is None else latest
-        loaded = place.loaded(piece.since, by, piece.slot)[:1]
-        piece.supplied = loaded[-1] if loaded else None
-        piece.until = max(piece.until, loaded[-1].at if loaded else hands)
-        piece.marks += ("loaded",) if loaded else ()
-        if piece.slot is None and loaded:
-            piece.slot = loaded[-1].slot
+        loaded = next(iter(place.loaded(piece.since, by, piece.slot)), None)
+        piece.until = max(piece.until, hands if loaded is None else loaded.at)
+        if loaded is not None:
+            piece.supplied, piece.slot = loaded, loaded.slot
+            piece.marks += ("loaded",)
         if piece.since > gap.since + SAME or place.needs_stop(piece.slot or "") is False:
             piece.marks += ("within a panel",)
     claims.claim(piece)
@@ -90,7 +89,7 @@ def _claim_sign(place: Place, gap: Gap, claims: Claims, piece: Piece) -> None:
 
 def _hands_off(place: Place, out: Instant) -> Instant:
     """When the exchange was over: the tower may wait for the hands before it is green again."""
-    shown = place.tower.during(out, out + HAND)
+    shown = place.tower.during(out, out + _HAND)
     if shown and place.tower.waits(shown[0]):
         return shown[1].at if len(shown) > 1 else out
     return out
@@ -118,11 +117,11 @@ def _hands_on(place: Place, begin: Instant, end: Instant) -> tuple[Instant, tupl
     waits = place.tower.begins_to_wait(begin - SAME, end)
     if waits is not None and waits <= begin + SAME:
         return begin, ("waits",)
-    if end - begin <= HAND:
+    if end - begin <= _HAND:
         return begin, ()
-    if waits is not None and end - waits <= HAND:
+    if waits is not None and end - waits <= _HAND:
         return waits, ("waits",)
-    return end - USUAL_HAND, ()
+    return end - _USUAL_HAND, ()
 
 
 # The line's orders and neighbours

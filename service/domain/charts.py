@@ -9,7 +9,7 @@ it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -48,23 +48,24 @@ def p_chart(
     if not of.size or of.min() <= 0:
         return None
     p = float(number.sum() / of.sum()) if center is None else center
-    found = chart(number / of, p, np.sqrt(p * (1.0 - p) / of), sigmas)
-    return Chart(p, found.values, np.maximum(found.lower, 0.0), found.upper)
+    return _not_below_zero(chart(number / of, p, _deviation(p, of), sigmas))
+
+
+def _deviation(p: float, of: Floats) -> Floats:
+    return np.asarray(np.sqrt(p * (1.0 - p) / of))
+
+
+def _not_below_zero(found: Chart) -> Chart:
+    return replace(found, lower=np.maximum(found.lower, 0.0))
 
 
 def ewma_chart(
-    values: Numbers,
-    center: float,
-    deviation: float | Floats,
-    *,
-    weight: float,
-    sigmas: float = 3.0,
-    settled: bool = False,
+    values: Numbers, center: float, deviation: float | Floats, *, weight: float, sigmas: float = 3.0
 ) -> Chart:
     """z_t = w·x_t + (1 - w)·z_(t-1), which begins at ``center``; ``deviation`` is that of the values x.
 
-    The limits follow the variance of z_t, which grows from the first value on; ``settled`` takes where it
-    ends, k·s·√(w/(2 - w)), as the handbook's example does.
+    The limits follow the variance of z_t, which grows from the first value on to where the handbook's example
+    has it at once: k·s·√(w/(2 - w)).
     """
     shown = np.asarray(values, dtype=np.float64)
     spread = np.broadcast_to(np.asarray(deviation, dtype=np.float64), shown.shape) ** 2
@@ -74,8 +75,6 @@ def ewma_chart(
         z = weight * value + (1.0 - weight) * z
         variance = weight**2 * each + (1.0 - weight) ** 2 * variance
         smooth[number], variances[number] = z, variance
-    if settled:
-        variances = spread * (weight / (2.0 - weight))
     return chart(smooth, center, np.sqrt(variances), sigmas)
 
 
@@ -86,7 +85,5 @@ def p_ewma_chart(
     plain = p_chart(lost, picks, center=center, sigmas=sigmas)
     if plain is None:
         return None
-    p = plain.center
-    deviation = np.sqrt(p * (1.0 - p) / np.asarray(picks, dtype=np.float64))
-    found = ewma_chart(plain.values, p, deviation, weight=weight, sigmas=sigmas)
-    return Chart(p, found.values, np.maximum(found.lower, 0.0), found.upper)
+    deviation = _deviation(plain.center, np.asarray(picks, dtype=np.float64))
+    return _not_below_zero(ewma_chart(plain.values, plain.center, deviation, weight=weight, sigmas=sigmas))

@@ -84,7 +84,8 @@ def taken_by(run: Run, takes: Sequence[Instant], at: Instant) -> int:
 
 
 def next_take(takes: Sequence[Instant], taken: int, at: Instant) -> Instant | None:
-    return next((each for each in takes[taken:] if each > at), None)
+    """Of those after the first ``taken`` the first one after ``at``."""
+    return next((takes[number] for number in range(taken, len(takes)) if takes[number] > at), None)
 
 
 def _taking(earlier: Run, later: Run) -> Iterator[_Step]:

@@ -23,16 +23,9 @@ def line_order(track: LineTrack, wanted: Sequence[str] = ()) -> list[str]:
     return [*named, *_seen(track, rest)]
 
 
-def is_sure(track: LineTrack, wanted: Sequence[str] = ()) -> bool:
-    """Whether the order is more than a matter of names."""
-    rest = {name: each for name, each in track.stations.items() if name not in wanted}
-    votes = _votes(track, rest)
-    return all(votes[pair] or votes[pair[::-1]] for pair in combinations(sorted(rest), 2))
-
-
 def _seen(track: LineTrack, stations: Mapping[str, StationTrack]) -> list[str]:
     votes = _votes(track, stations)
-    names = sorted(stations, key=natural)
+    names = sorted(stations, key=_natural)
     ahead = {
         name: sum(votes[name, other] > votes[other, name] for other in names if other != name)
         for name in names
@@ -40,7 +33,7 @@ def _seen(track: LineTrack, stations: Mapping[str, StationTrack]) -> list[str]:
     return sorted(names, key=lambda name: -ahead[name])
 
 
-def natural(name: str) -> tuple[tuple[int, str], ...]:
+def _natural(name: str) -> tuple[tuple[int, str], ...]:
     """``P2`` before ``P10``."""
     parts = _NUMBERS.split(name)
     return tuple((int(part), "") if part.isdecimal() else (0, part) for part in parts)

@@ -86,6 +86,11 @@ class SlotLosses:
         return float(self.lost.sum() / self.picks.sum())
 
     @property
+    def begins(self) -> Ints:
+        """Since when each count's picks came."""
+        return np.concatenate(([self.begin], self.at[:-1]))
+
+    @property
     def excess(self) -> float:
         return float(self.lost.sum() - self.normal * self.picks.sum())
 
@@ -104,13 +109,9 @@ def losses_of(track: Track, rules: ReviewRules | None = None, usual: Usual | Non
     # Whether a slot is looked at depends on its sum alone, which is given where a chance is reckoned.
     looked = sum(int(slot.lost.sum()) >= _FEWEST for slot in found)
     chance = rules.false_changes / max(1, looked)
-    supplies = {
-        (line.line, station.station): station.supplies
-        for line in track.lines.values()
-        for station in line.stations.values()
-    }
     judged = [
-        _judge(slot, chance, alike[slot.kind], usual, supplies[slot.line, slot.station]) for slot in found
+        _judge(slot, chance, alike[slot.kind], usual, track.lines[slot.line].stations[slot.station].supplies)
+        for slot in found
     ]
     return sorted(
         judged, key=lambda slot: (slot.said is None, -slot.excess, slot.line, slot.station, slot.slot)
@@ -168,7 +169,7 @@ def _judge(
 
 def _segments(slot: SlotLosses, borders: Sequence[Border]) -> Iterator[Segment]:
     """A count's losses came after the count before, so a time begins with that."""
-    begins = np.concatenate(([slot.begin], slot.at[:-1]))
+    begins = slot.begins
     firsts = [Border(0, 0, 0), *borders]
     ends = [*(each.first for each in borders), len(slot.at)]
     for border, end in zip(firsts, ends, strict=True):

@@ -143,7 +143,7 @@ def _starts(slot: SlotLosses, groups: int) -> Any:
 
 
 def _spans(slot: SlotLosses, starts: Any) -> list[dict[str, str]]:
-    begins = np.concatenate(([slot.begin], slot.at[:-1]))[starts]
+    begins = slot.begins[starts]
     ends = slot.at[np.concatenate((starts[1:], [len(slot.at)])) - 1]
     return [
         {"from": to_rfc3339(int(begin)), "to": to_rfc3339(int(end))}

@@ -66,7 +66,7 @@ def _books(piece: Piece) -> list[Said]:
 def _tower(piece: Piece, root: Root) -> Said:
     if piece.cause is Cause.FAULT:
         return Said("Its tower showed a fault.")
-    if "tower" in piece.marks and piece.slot is not None:
+    if piece.slot is not None:
         return Said("Its tower showed that {slot} was out.", {"slot": piece.slot})
     return Said("Its tower showed that a supply was out.")
 

@@ -23,21 +23,21 @@ def numbers(text: str) -> list[float]:
 
 
 def test_the_handbooks_ewma_chart() -> None:
-    # 6.3.2.4: weight 0.3, EWMA_0 50, s 2.0539; limits 52.5884 and 47.4116.
-    found = ewma_chart(numbers(_DATA), 50.0, 2.0539, weight=0.3, settled=True)
+    # 6.3.2.4: weight 0.3, EWMA_0 50, s 2.0539; limits 52.5884 and 47.4116, where ours end.
+    found = ewma_chart(numbers(_DATA), 50.0, 2.0539, weight=0.3)
     assert found.values == pytest.approx(numbers(_EWMA), abs=0.0051)
-    assert found.upper[-1] == pytest.approx(52.5884, abs=5e-5)
-    assert found.lower[-1] == pytest.approx(47.4116, abs=5e-5)
+    long = ewma_chart([50.0] * 200, 50.0, 2.0539, weight=0.3)
+    assert long.upper[-1] == pytest.approx(52.5884, abs=5e-5)
+    assert long.lower[-1] == pytest.approx(47.4116, abs=5e-5)
     assert not found.beyond.any()
 
 
 def test_the_limits_of_an_ewma_grow_to_where_the_handbook_has_them() -> None:
-    settled = ewma_chart([0.0] * 200, 0.0, 2.0539, weight=0.3, settled=True)
     exact = ewma_chart([0.0] * 200, 0.0, 2.0539, weight=0.3)
     # The first value has the deviation weight · s; 6.3.2.4: s² · w/(2 - w) · (1 - (1 - w)^2t).
     assert exact.upper[0] == pytest.approx(3 * 0.3 * 2.0539)
     t = np.arange(1, 201)
-    assert exact.upper == pytest.approx(settled.upper * np.sqrt(1 - 0.7 ** (2 * t)))
+    assert exact.upper == pytest.approx(3 * 2.0539 * np.sqrt(0.3 / 1.7 * (1 - 0.7 ** (2 * t))))
 
 
 def test_the_handbooks_wafers_touch_a_limit_once_and_are_beyond_it_once() -> None:
