@@ -227,7 +227,7 @@ class Hours(Protocol):
         """The figures of the hour that begins then, instead of those that are there; and up to when all are
         here now. One transaction."""
 
-    def between(self, since: Instant, until: Instant, *, line: str | None = None) -> list[LineHour]:
+    def between(self, since: Instant, until: Instant) -> list[LineHour]:
         """The hours that begin from ``since`` to before ``until``, in order, then by line."""
 
 

@@ -50,10 +50,8 @@ class SqlHours:
 
         self._owner.write(replace)
 
-    def between(self, since: Instant, until: Instant, *, line: str | None = None) -> list[LineHour]:
+    def between(self, since: Instant, until: Instant) -> list[LineHour]:
         wanted = select(hour.c.data).where(hour.c.begin >= since, hour.c.begin < until)
-        if line is not None:
-            wanted = wanted.where(hour.c.line == line)
         wanted = wanted.order_by(hour.c.begin, hour.c.line)
         rows = self._anyone.read(lambda connection: connection.execute(wanted).all())
         return [_figures.decode(zlib.decompress(row.data)) for row in rows]

@@ -167,9 +167,11 @@ class Digests:
     def _before(self, turn: Turn) -> Iterator[Sums]:
         """The last ones in which anything was made: a shift at home lost nothing, and says nothing."""
         for since, until in before(self.policy, turn):
+            if not self._is_whole(since, until):
+                continue
             figures = [each for each in self._figures(since, until) if each.line in turn.lines]
             sums = summed(figures, since, until)
-            if sums.worked_ms and self._is_whole(since, until):
+            if sums.worked_ms:
                 yield sums
 
     def _is_whole(self, since: Instant, until: Instant) -> bool:

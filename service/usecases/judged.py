@@ -19,7 +19,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from statistics import mode
 from typing import Any
 
 from service.domain.addressed import Heard, Taken, heard, quantile, taken
@@ -29,7 +28,7 @@ from service.domain.plan_kept import Exchange, Kept, Plan
 from service.domain.track import Track
 from service.domain.warned import Given, Verdict
 from service.usecases.budget import readers
-from service.usecases.told import record_object
+from service.usecases.told import asked_object, record_object
 
 Json = dict[str, Any]
 
@@ -52,9 +51,8 @@ def warnings_object(track: Track, warned: Sequence[Given]) -> Json:
 
 
 def _lead(warned: Sequence[Given]) -> Json:
-    asked = [each.asked_panels for each in warned]
     return {
-        "asked_panels": {"least": min(asked), "usual": mode(asked), "most": max(asked)} if asked else None,
+        "asked_panels": asked_object([each.asked_panels for each in warned]),
         "panels": _spread([each.panels for each in warned if each.panels is not None]),
         "lead_ms": _spread([each.lead // 1000 for each in warned if each.lead is not None]),
     }

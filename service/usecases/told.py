@@ -11,11 +11,10 @@ from statistics import mode
 
 from service.domain.history import Outcome, Record, kind_name
 from service.domain.model import Instant, to_rfc3339
+from service.domain.warned import LATE
 from service.domain.who import Answer, Span
 
 MOST_TOLD = 20
-LATE = 0.5
-"""From this chance on a warning is shown among those that came late."""
 Told = tuple[str | None, Outcome]
 """The kind of supply, and what became of one warning."""
 
@@ -73,7 +72,7 @@ def _figures(outcomes: Sequence[Outcome]) -> dict[str, object]:
     judged = [outcome for outcome in outcomes if not outcome.apart]
     late = fsum(outcome.late for outcome in judged)
     return {
-        "asked": _asked([outcome.lead for outcome in judged]),
+        "asked": asked_object([outcome.lead for outcome in judged]),
         "warnings": len(judged),
         "had_them": len(judged) - late,
         "late": late,
@@ -89,7 +88,7 @@ def _figures(outcomes: Sequence[Outcome]) -> dict[str, object]:
     }
 
 
-def _asked(leads: Sequence[int]) -> dict[str, int] | None:
+def asked_object(leads: Sequence[int]) -> dict[str, int] | None:
     return {"least": min(leads), "usual": mode(leads), "most": max(leads)} if leads else None
 
 

@@ -56,8 +56,8 @@ class MemoryHours:
         self.kept = [each for each in self.kept if each.begin != begin] + list(figures)
         self.until = rolled
 
-    def between(self, since: Instant, until: Instant, *, line: str | None = None) -> list[LineHour]:
-        found = [each for each in self.kept if since <= each.begin < until and line in (None, each.line)]
+    def between(self, since: Instant, until: Instant) -> list[LineHour]:
+        found = [each for each in self.kept if since <= each.begin < until]
         return sorted(found, key=lambda each: (each.begin, each.line))
 
 
