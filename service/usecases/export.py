@@ -10,10 +10,9 @@ import msgspec
 
 from service.domain.events import JournalEntry
 from service.domain.model import Instant
-from service.domain.policy import Policy
 from service.domain.world import World
 from service.ports import Archive, StoreError
-from service.usecases.fold import fold
+from service.usecases.fold import fold, policy_of
 from service.usecases.pseudonyms import Names, patterns_of
 from service.usecases.recording import Seal
 from service.usecases.renaming import Renaming
@@ -54,10 +53,10 @@ def _renamed(key: bytes, archive: Archive, *, since: Instant | None, until: Inst
     policies, last = [], -1
     for item in items(archive, since=since, until=until):
         if isinstance(item, StartState):
-            policies.append(msgspec.json.decode(item.policy, type=Policy))
+            policies.append(policy_of(item.policy))
         else:
             last = item[0]
-            policies += [msgspec.json.decode(item[1].data, type=Policy)] if item[1].kind == "settings" else []
+            policies += [policy_of(item[1].data)] if item[1].kind == "settings" else []
     renaming = Renaming(Names(key, patterns_of(policies)))
     for item in items(archive, since=since, until=until):
         if isinstance(item, StartState):

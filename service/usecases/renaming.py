@@ -16,10 +16,9 @@ from service.domain.events import JournalEntry, Message, OrderMessage, RecipeMes
 from service.domain.history import law_key
 from service.domain.model import Notice
 from service.domain.notices import Told
-from service.domain.policy import Policy
 from service.domain.world import World
 from service.usecases.disguise import Disguise
-from service.usecases.fold import begin, fold
+from service.usecases.fold import begin, fold, policy_of
 from service.usecases.pseudonyms import Names
 from service.wire.journal import StartState, read_entry
 from service.wire.native import Address
@@ -36,7 +35,7 @@ class Renaming:
         self._world, self._renamed = World(), World()
 
     def start(self, start: StartState) -> StartState:
-        policy = msgspec.json.decode(start.policy, type=Policy)
+        policy = policy_of(start.policy)
         self._disguise.timezone = policy.timezone
         other = self._disguise.of(start)
         other.policy = msgspec.Raw(_encode(self._disguise.of(policy)))
@@ -54,7 +53,7 @@ class Renaming:
 
     def _entry(self, entry: JournalEntry) -> JournalEntry:
         if entry.kind == "settings":
-            policy = msgspec.json.decode(entry.data, type=Policy)
+            policy = policy_of(entry.data)
             self._disguise.timezone = policy.timezone
             return msgspec.structs.replace(entry, data=_encode(self._disguise.of(policy)))
         address, message = read_entry(entry)
