@@ -1,4 +1,4 @@
-"""An eight-hour shift of four lines, recorded with all that goes wrong and replayed at five tempos on both
+"""An eight-hour shift of four lines, recorded with all that goes wrong and replayed in five ways on both
 databases: what comes of it, as sums in a table that must all be alike.
 
 ``python -m tests.evaluation.determinism``; the last result is kept in ``determinism.md``. Ends with 1 where
@@ -15,12 +15,11 @@ from collections import Counter
 from dataclasses import astuple
 from pathlib import Path
 
-from service.store import Store, open_store, upgrade
 from service.usecases.tempo import FASTEST
 from service.wire.journal import read_line
 from tests.support.again import WAYS, Outcome, Way, replayed
 from tests.support.busy import busy_shift
-from tests.support.postgres import shared_postgres
+from tests.support.stores import empty_store
 
 SHOWN = 12
 """Digits of each sum."""
@@ -51,7 +50,7 @@ def _parser() -> argparse.ArgumentParser:
 
 def _row(lines: list[bytes], kind: str, way: Way) -> Outcome:
     with tempfile.TemporaryDirectory() as folder:
-        store = _open(kind, Path(folder))
+        store = empty_store(kind.lower(), Path(folder) / "shift.db")
         began = time.monotonic()
         outcome = replayed(lines, store, way)
         took = time.monotonic() - began
@@ -60,15 +59,6 @@ def _row(lines: list[bytes], kind: str, way: Way) -> Outcome:
     sums = " | ".join(each[:SHOWN] for each in astuple(outcome))
     _say(f"| {kind} | {way.batch} | {speed} | {sums} | {took:.0f} |")
     return outcome
-
-
-def _open(kind: str, folder: Path) -> Store:
-    if kind == "SQLite":
-        return open_store(f"sqlite:///{folder}/shift.db", migrate=True)
-    server = shared_postgres()
-    url = server.url(server.create())
-    upgrade(url)
-    return open_store(url, migrate=False)
 
 
 def _say(text: str = "") -> None:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import Future
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import msgspec
 import pytest
@@ -17,7 +16,7 @@ from service.domain.model import Notice
 from service.domain.policy import Limits, Policy
 from service.domain.world import World
 from service.ports import Sought
-from service.store import Store, open_store, upgrade
+from service.store import Store
 from service.usecases.ingest import Ask, Inbound, Ingest
 from service.usecases.recording import Reader
 from service.usecases.replay import replay
@@ -28,31 +27,11 @@ from simulators.faults import Duplicates, Fault, LostCounts, pass_all
 from simulators.messages import Gateway, Message
 from simulators.plant import Plant
 from simulators.scenario import load_scenario, shipped
-from tests.support.postgres import shared_postgres
+from tests.support.stores import NewStore
 from tests.support.taped import taped
 
 BEGIN = datetime(2026, 3, 2, 5, 0, tzinfo=UTC)
 HOURS = 1.0
-NewStore = Callable[[str], Store]
-
-
-@pytest.fixture
-def new_store(tmp_path: Path) -> Iterator[NewStore]:
-    opened: list[Store] = []
-
-    def make(kind: str) -> Store:
-        if kind == "sqlite":
-            url = f"sqlite:///{tmp_path}/{len(opened)}.db"
-        else:
-            server = shared_postgres()
-            url = server.url(server.create())
-            upgrade(url)
-        opened.append(open_store(url, migrate=True))
-        return opened[-1]
-
-    yield make
-    for store in opened:
-        store.close()
 
 
 def stamp(at: float) -> str:

@@ -15,7 +15,6 @@ import pytest
 
 from service.domain import events
 from service.domain.events import JournalEntry
-from service.domain.life import Taken
 from service.domain.model import Notice
 from service.domain.policy import Limits, Policy, WarnRule, cost_of, limits_for, moisture_level
 from service.domain.said import Said
@@ -59,15 +58,10 @@ def told(lines: list[bytes]) -> list[list[Notice]]:
     assert isinstance(start, StartState)
     world = begin(start)
     return [
-        [each.notice for each in heard(world, entry)] for entry in entries if isinstance(entry, JournalEntry)
+        [each.notice for each in fold(world, entry) or []]
+        for entry in entries
+        if isinstance(entry, JournalEntry)
     ]
-
-
-def heard(world: World, entry: JournalEntry) -> list:
-    try:
-        return fold(world, entry) or []
-    except (KeyError, Taken):
-        return []
 
 
 def facts(notices: list[Notice]) -> list[tuple[object, ...]]:
