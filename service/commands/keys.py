@@ -16,7 +16,7 @@ from types import FrameType
 from service.domain.model import Instant
 from service.usecases.tempo import Tempo
 
-_KEYS = b"pP "
+_KEYS = (b"p", b"P", b" ")
 _LOOK = 0.25
 
 
@@ -48,7 +48,7 @@ def _listening(press: Callable[[], None]) -> Iterator[None]:
 
     def listen() -> None:
         while not over.is_set():
-            if select.select([own], [], [], _LOOK)[0] and os.read(own, 1) in (bytes([key]) for key in _KEYS):
+            if select.select([own], [], [], _LOOK)[0] and os.read(own, 1) in _KEYS:
                 press()
 
     tty.setcbreak(own)

@@ -4,7 +4,6 @@ moment. Only ``earlybell replay --page`` has it."""
 from __future__ import annotations
 
 import math
-from datetime import datetime
 from typing import Annotated, Literal
 
 import anyio
@@ -55,10 +54,9 @@ def router_of(playing: Playing) -> APIRouter:
     async def steer(ask: Annotated[Steer, Depends(asked(Steer))], own: Own) -> Response:
         """Play faster or slower, pause, go on, or leap to a later moment."""
         speed = math.inf if ask.speed == "max" else ask.speed
-        to: datetime | None = ask.at
-        moment = None if to is None else from_datetime(to)
+        to = None if ask.at is None else from_datetime(ask.at)
         shown = await anyio.to_thread.run_sync(
-            lambda: playing.steer(speed=speed, paused=ask.paused, to=moment), limiter=own.desk_threads
+            lambda: playing.steer(speed=speed, paused=ask.paused, to=to), limiter=own.desk_threads
         )
         return json_answer(_shown(shown))
 
