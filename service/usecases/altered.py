@@ -12,11 +12,11 @@ from service.desk import Unfit
 from service.domain.events import JournalEntry, Message
 from service.domain.model import Instant
 from service.domain.policy import Policy
+from service.usecases.fold import policy_of
 from service.usecases.recording import Reader
-from service.wire.journal import StartState, read_entry
+from service.wire.journal import FLOOR, StartState, read_entry
 from service.wire.native import Address, Misfit
 
-_FLOOR = frozenset({"count", "supply", "recipe", "order", "tower", "link"})
 Entry = tuple[JournalEntry, Address, Message | Policy]
 
 
@@ -40,7 +40,7 @@ class Alteration:
 @dataclass(frozen=True, slots=True)
 class Heard:
     """A recording, read once: its start state (packed, because a run changes it) and every entry with what
-    it says."""
+    it says, at least one."""
 
     site: str
     start: bytes | None
@@ -48,26 +48,26 @@ class Heard:
 
     @property
     def first(self) -> Instant:
-        return self.entries[0][0].at if self.entries else 0
+        return self.entries[0][0].at
 
     @property
     def last(self) -> Instant:
-        return self.entries[-1][0].at if self.entries else 0
+        return self.entries[-1][0].at
 
     @property
     def messages(self) -> int:
-        return sum(entry.kind in _FLOOR for entry, _, _ in self.entries)
+        return sum(entry.kind in FLOOR for entry, _, _ in self.entries)
 
     @property
     def lines(self) -> list[str]:
-        return sorted({address.line for entry, address, _ in self.entries if entry.kind in _FLOOR})
+        return sorted({address.line for entry, address, _ in self.entries if entry.kind in FLOOR})
 
     @property
     def timezone(self) -> str:
         """The site's, by the settings last in force."""
         said = [message for _, _, message in self.entries if isinstance(message, Policy)]
         start = None if said else self.begin()
-        return (said[-1] if said else Policy() if start is None else _policy(start)).timezone
+        return (said[-1] if said else Policy() if start is None else policy_of(start.policy)).timezone
 
     def begin(self) -> StartState | None:
         """The state it starts from, new each time."""
@@ -78,23 +78,20 @@ def hear(lines: Iterable[bytes]) -> Heard:
     """All that a recording says. ``Unfit``: a line isn't ours, or it isn't whole."""
     reader, start, entries = Reader(), None, list[Entry]()
     for what in reader.read(lines):
-        if isinstance(what, StartState):
-            start = msgspec.json.encode(what)
-            continue
         try:
-            entries.append(_read(what))
-        except (Misfit, msgspec.MsgspecError) as misfit:
+            if isinstance(what, StartState):
+                policy_of(what.policy)
+                start = msgspec.json.encode(what)
+            else:
+                entries.append(_read(what))
+        except Misfit as misfit:
             raise reader.unfit(misfit) from None
     if not entries:
         raise Unfit("nothing happens in it")
     return Heard(reader.site, start, tuple(entries))
 
 
-def _policy(start: StartState) -> Policy:
-    return msgspec.json.decode(start.policy, type=Policy)
-
-
 def _read(entry: JournalEntry) -> Entry:
     if entry.kind == "settings":
-        return entry, Address("settings", "", None), msgspec.json.decode(entry.data, type=Policy)
+        return entry, Address("settings", "", None), policy_of(entry.data)
     return entry, *read_entry(entry)

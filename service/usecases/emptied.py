@@ -12,13 +12,12 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 
-from service.domain import clock, judge
+from service.domain import clock, judge, undo
 from service.domain import slot as supplies
 from service.domain.calendar import hours_of
 from service.domain.events import SupplyMessage
 from service.domain.judge import Case
 from service.domain.model import (
-    SECOND,
     Change,
     Instant,
     Level,
@@ -27,7 +26,7 @@ from service.domain.model import (
     Spread,
     to_rfc3339,
 )
-from service.domain.notices import Told
+from service.domain.notices import Told, notice_id
 from service.domain.outcome import clock_times, forecast, is_boundary_only
 from service.domain.routing import hearing
 from service.domain.sight import Sight
@@ -37,7 +36,6 @@ from service.domain.world import SlotPlace, World
 REACH = 60
 """Panels left at most in a supply that was exchanged because it came to its end; whoever looks at a slot that
 lasts longer leaves it alone."""
-_UNDO: Instant = 60 * SECOND
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,7 +112,8 @@ class Emptyings:
             return
         place = line, name, message.slot
         if message.change == "undone":
-            self._undo(place, at)
+            if undo.can_undo(slot, message.undoes or "", at):
+                self._undo(place)
             return
         sight = self._world.sight(station, slot)
         happened = clock.own_moment(station, clock.SUPPLY, message.at, at)
@@ -160,13 +159,11 @@ class Emptyings:
         self._before[place] = self._seen[place]
         self._seen[place] = _Seen(begun=at)
 
-    def _undo(self, place: SlotPlace, at: Instant) -> None:
+    def _undo(self, place: SlotPlace) -> None:
         """The last exchange wasn't one."""
-        if place in self._before:
-            self._seen[place] = self._before.pop(place)
-        last = next((each for each in reversed(self.found) if each.place == place), None)
-        if last is not None and at - last.refilled <= 2 * _UNDO:
-            self.found.remove(last)
+        begun = self._seen[place].begun
+        self._seen[place] = self._before.pop(place, _Seen())
+        self.found = [each for each in self.found if each.place != place or each.refilled != begun]
 
     def _ended(
         self, place: SlotPlace, station: StationState, slot: SlotState, at: Instant, *, as_before: bool
@@ -205,7 +202,7 @@ class Emptyings:
             place=place,
             part=sight.part,
             kind=slot.kind,
-            notice=f"{'/'.join(place)}/{slot.loading}",
+            notice=notice_id(station, slot),
             begun=seen.begun,
             end=at,
             refilled=at,

@@ -51,7 +51,7 @@ def mailed(supposed: Supposed, reactions: Sequence[Reaction], until: Instant) ->
     rounds = _Rounds()
     changes: list[tuple[Instant, int, Policy | Told]] = [(at, 0, each) for at, each in supposed.policies]
     ends = {each.notice for each in supposed.emptied}
-    changes += [(at, 1, told) for at, told in supposed.told if _name(told) not in ends]
+    changes += [(at, 1, told) for at, told in supposed.told if told.notice.id not in ends]
     for ended, reaction in zip(supposed.emptied, reactions, strict=True):
         changes += [(at, 1, told) for at, told in _life(supposed, ended, reaction)]
     for at, _, each in sorted(changes, key=lambda change: change[:2]):
@@ -64,11 +64,6 @@ def mailed(supposed: Supposed, reactions: Sequence[Reaction], until: Instant) ->
             rounds.put(each, at)
     rounds.run(until)
     return rounds.mailed
-
-
-def _name(told: Told) -> str:
-    notice = told.notice
-    return f"{notice.line}/{notice.station}/{notice.slot}/{notice.loading}" if notice.kind == "supply" else ""
 
 
 def _life(supposed: Supposed, ended: Emptied, reaction: Reaction) -> Iterator[tuple[Instant, Told]]:

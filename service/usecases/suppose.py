@@ -132,8 +132,9 @@ class _Run:
                 self._world, message, line=address.line, station=address.station, at=at, retained=retained
             )
         except (KeyError, Taken):
-            if isinstance(message, PersonAct):
-                self._wait_for(address, message)
+            if not isinstance(message, PersonAct):
+                raise
+            self._wait_for(address, message)
             return None
         self._tell(told or [], at)
         return told

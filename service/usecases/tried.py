@@ -21,7 +21,7 @@ from service.usecases.suppose import PlanLook, Supposed, suppose
 Json = dict[str, Any]
 Need = Mapping[str, Any]
 _HOUR = 3600 * SECOND
-BURDEN = {Verdict.ACCEPTABLE: 0, Verdict.MANAGEABLE: 1, Verdict.TOO_MUCH: 2}
+_BURDEN = {Verdict.ACCEPTABLE: 0, Verdict.MANAGEABLE: 1, Verdict.TOO_MUCH: 2}
 
 
 class Try(Protocol):
@@ -206,7 +206,7 @@ def _messages(sent: Mailed, since: Instant, until: Instant) -> Json:
     return {
         "all": sent.posts,
         "per_person_hour": round(read / (len(people) * hours), 3) if people and hours else None,
-        "verdict": max(verdicts, key=BURDEN.__getitem__, default=Verdict.ACCEPTABLE).value,
+        "verdict": max(verdicts, key=_BURDEN.__getitem__, default=Verdict.ACCEPTABLE).value,
         "people": people,
     }
 

@@ -14,20 +14,20 @@ from service.usecases import suppose as supposing
 from service.usecases.altered import Alteration, Heard, hear
 from service.usecases.mailed import Reaction, mailed
 from service.usecases.suppose import Supposed, suppose
-from service.wire.journal import Exporter
+from service.wire.journal import Exporter, StartState
 from simulators.scenario import load_scenario, shipped
 from tests.support.closed_loop import ClosedLoop
 from tests.support.story import START
 from tests.support.written import Written
 
+EXPORTER = Exporter("Tarnquay Works")
 USAGE = {"F1": 10}
 SURE = Limits(lead_panels=10, chance=0.5)
 """A supply of a counted number, no losses: its end is known, and so is the warning's panel."""
 
 
 def heard(entries: list[Any]) -> Heard:
-    exporter = Exporter("Tarnquay Works")
-    return hear(exporter.entry(number, each) for number, each in enumerate(entries))
+    return hear(EXPORTER.entry(number, each) for number, each in enumerate(entries))
 
 
 def told(supposed: Supposed) -> list[tuple[int, str, str]]:
@@ -106,6 +106,26 @@ def test_what_ran_out_is_known_to_have_been_empty_then() -> None:
     (ended,) = suppose(heard(story.entries), Alteration()).emptied
     assert (ended.ran_out, ended.end) == (True, out)
     assert ended.refilled - ended.end == pytest.approx(90 * SECOND, abs=SECOND)
+
+
+@pytest.mark.parametrize("ago", [None, 130.0])
+def test_an_exchange_that_was_taken_back_ended_nothing(ago: float | None) -> None:
+    """However long before it was said somebody had done it."""
+    story = Written(Policy(warn=SURE))
+    story.recipe(USAGE)
+    story.first("F1")
+    story.load("F1", 600, part="RES")
+    story.run(50, USAGE)
+    story.later(300.0)
+    story.load("F1", 600, part="RES", id="x1", ago=ago)
+    assert len(suppose(heard(story.entries), lead(20)).emptied) == 1
+    story.later(20.0)
+    assert story.supply("undone", "F1", undoes="x1", by="Ada") is not None
+    assert suppose(heard(story.entries), lead(20)).emptied == []
+    story.run(5, USAGE)
+    story.load("F1", 600, part="RES", id="x2")
+    (ended,) = suppose(heard(story.entries), lead(20)).emptied
+    assert ended.told is not None
 
 
 @pytest.mark.parametrize("ran", [0, 20])
@@ -208,7 +228,15 @@ def test_plans_are_kept_anew_where_other_settings_say_so() -> None:
 
 @pytest.mark.parametrize(
     ("lines", "said"),
-    [([b"{}"], "line 1: "), ([], "nothing happens in it"), ([b"no"], "line 1: ")],
+    [
+        ([b"{}"], "line 1: "),
+        ([], "nothing happens in it"),
+        ([b"no"], "line 1: "),
+        (
+            [EXPORTER.state(StartState(position=0, at=START, policy=msgspec.Raw(b'{"warn":3}')))],
+            "line 1: not set",
+        ),
+    ],
 )
 def test_what_is_no_recording_is_said(lines: list[bytes], said: str) -> None:
     with pytest.raises(Unfit, match=said):
