@@ -91,7 +91,7 @@ def _key(rows: Sequence[Json], tell: Tell) -> Iterator[Markup]:
     say = tell.language.say
     said = {"recommended": say("recommended"), "recorded": say("as recorded"), "front": say("worth a look")}
     for row, (kind, text) in enumerate([*said.items(), ("other", say("others"))]):
-        names = [_name(each, tell) for each in rows if each["recommended"] and kind == "recommended"]
+        names = [name_of(each, tell) for each in rows if each["recommended"] and kind == "recommended"]
         yield _sign(kind, 14, 12 + 19 * row)
         yield words(short(": ".join([text, *names]), 80), 30, 16 + 19 * row, "ink")
 
@@ -123,10 +123,10 @@ def _point(row: Json, x: _Scale, y: _Scale, tell: Tell) -> Markup:
 
 def _told(row: Json, tell: Tell) -> str:
     minutes, messages = tell.minutes(row["stop_ms"]["mean"]), row["messages"]["per_person_hour"]
-    return f"{_name(row, tell)}: {minutes} min, {tell.number(messages)}"
+    return f"{name_of(row, tell)}: {minutes} min, {tell.number(messages)}"
 
 
-def _name(row: Json, tell: Tell) -> str:
+def name_of(row: Json, tell: Tell) -> str:
     return tell.said(msgspec.convert(row["name_said"], Said))
 
 

@@ -30,21 +30,18 @@ _SETTLED = ("in time",)
 def body(report: Json, language: Language = ENGLISH, *, paper: bool = False, linked: bool = False) -> Markup:
     """The report, below a heading of the second level. ``linked``: its stops lead to their pages."""
     tell = Tell.of(report, language)
-    return Markup(_template("body.html").render(_facts(report, tell, paper), linked=linked))  # noqa: S704 - escaped by the template
+    return Markup(template("body.html").render(_facts(report, tell, paper), linked=linked))  # noqa: S704 - escaped by the template
 
 
 def document(report: Json, language: Language = ENGLISH, *, paper: bool = False) -> str:
     """All of it with its looks. ``paper``: to be printed, so nothing in it moves."""
     tell = Tell.of(report, language)
     facts = _facts(report, tell, paper)
-    css = [style("tokens.css"), style("review.css"), style("pictures.css"), style("print.css")]
-    made: str = _template(
-        "document.html"
-    ).render(
+    made: str = template("document.html").render(
         facts,
         body=body(report, language, paper=paper),
         script=script(),
-        styles=Markup("\n".join(css)),  # noqa: S704 - our own files
+        styles=styles(),
         paper=paper,
         made_at=f"{report['to'][:19]}Z",
     )
@@ -54,6 +51,12 @@ def document(report: Json, language: Language = ENGLISH, *, paper: bool = False)
 @cache
 def style(name: str) -> str:
     return (_HERE / name).read_text(encoding="utf-8")
+
+
+def styles() -> Markup:
+    """All looks of a document."""
+    names = ("tokens.css", "review.css", "pictures.css", "print.css")
+    return Markup("\n".join(map(style, names)))  # noqa: S704 - our own files
 
 
 @cache
@@ -67,7 +70,7 @@ def _environment() -> Environment:
     )
 
 
-def _template(name: str) -> Any:
+def template(name: str) -> Any:
     return _environment().get_template(name)
 
 
