@@ -10,9 +10,10 @@ import os
 import sys
 import time
 from collections.abc import Iterator, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 import msgspec
 
@@ -32,7 +33,7 @@ from simulators.scenario import Scenario, ScenarioError, load_scenario, shipped
 
 PEOPLE = "two-lines-by-day"
 MOST = 2000
-"""Settings in one sweep; more is a slip."""
+"""Choices in one sweep, of all files together; more is a slip."""
 
 
 def add(commands: Adding, common: argparse.ArgumentParser) -> None:
@@ -80,16 +81,14 @@ def _run(known: argparse.Namespace) -> int:
             return problem(f"--{name}: at least 1")
     if known.language not in languages(None):
         return problem(f"--language: {known.language!r} isn't known; there are {', '.join(languages(None))}")
+    settings = list(_settings(known))
     try:
         scenario = _people(known.people)
-        settings = list(_settings(known))
         recording = read(known.file)
-    except (OSError, Unfit) as error:
+    except Unfit as error:
         return problem(f"{known.file}: {error}")
     except ScenarioError as error:
         return problem(*(f"--people {line}" for line in str(error).splitlines()))
-    if len(settings) > MOST:
-        return problem(f"--set: {len(settings)} settings are more than {MOST}")
     try:
         return _try(known, recording, scenario, settings)
     except KeyboardInterrupt:
@@ -108,7 +107,7 @@ class _Setting:
 
 def _settings(known: argparse.Namespace) -> Iterator[_Setting]:
     """As recorded, then each other file, then every choice on top of each. Raises ``SettingsError``."""
-    chosen, refused = choices(known.set)
+    chosen, refused = choices(known.set, most=MOST // (1 + len(known.other)))
     for line in refused:
         print(f"earlybell: left out: {line}", file=sys.stderr)
     bases: list[tuple[str | None, bytes | None]] = [(None, None)]
@@ -209,25 +208,16 @@ class Bar:
 
 def _write(known: argparse.Namespace, result: Json) -> None:
     if known.json is not None:
-        _put(known.json, msgspec.json.format(msgspec.json.encode(result), indent=2).decode() + "\n")
+        with _into(known.json) as file:
+            file.write(msgspec.json.format(msgspec.json.encode(result), indent=2).decode() + "\n")
     if known.csv is not None:
-        _put(known.csv, None, result)
+        with _into(known.csv) as file:
+            csv.writer(file, lineterminator="\n").writerows(rows_of(result))
     if known.html is not None:
         known.html.write_text(supposed(result, speak(known.language, None)), encoding="utf-8")
     if "-" not in (known.json, known.csv):
         print("\n".join(lines_of(result)))
 
 
-def _put(name: str, text: str | None, result: Json | None = None) -> None:
-    if name == "-":
-        _into(sys.stdout, text, result)
-        return
-    with Path(name).open("w", encoding="utf-8", newline="") as file:
-        _into(file, text, result)
-
-
-def _into(file: Any, text: str | None, result: Json | None) -> None:
-    if text is not None:
-        file.write(text)
-    elif result is not None:
-        csv.writer(file, lineterminator="\n").writerows(rows_of(result))
+def _into(name: str) -> AbstractContextManager[TextIO]:
+    return nullcontext(sys.stdout) if name == "-" else Path(name).open("w", encoding="utf-8", newline="")

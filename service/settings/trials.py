@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import product
+from math import prod
 from typing import Any
 
 import msgspec
@@ -24,9 +25,9 @@ Choice = Mapping[str, Any]
 """By key, such as ``warn.chance``."""
 
 
-def choices(words: Sequence[str]) -> tuple[list[Choice], list[str]]:
+def choices(words: Sequence[str], *, most: int) -> tuple[list[Choice], list[str]]:
     """Every choice of one value of each key, and what is wrong with those that can't be together. Raises
-    ``SettingsError`` for what can't be alone."""
+    ``SettingsError`` for what can't be alone, and for more than ``most`` choices."""
     values: dict[str, list[Any]] = {}
     problems: list[str] = []
     for word in words:
@@ -39,6 +40,8 @@ def choices(words: Sequence[str]) -> tuple[list[Choice], list[str]]:
             problems += error.lines
     if problems:
         raise SettingsError([f"--set {line}" for line in problems])
+    if (number := prod(map(len, values.values()))) > most:
+        raise SettingsError([f"--set: {number} choices are more than {most}"])
     return _together(values)
 
 

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pytest
 
-from service.settings import SettingsError
-from service.settings.trials import choices
+from service.settings import SettingsError, trials
+from service.settings.trials import Choice
+
+
+def choices(words: Sequence[str]) -> tuple[list[Choice], list[str]]:
+    return trials.choices(words, most=2000)
 
 
 def wrong(*words: str) -> list[str]:
@@ -64,3 +70,9 @@ def test_values_that_cant_be_together_are_left_out_and_said() -> None:
     assert found == [{"warn.lead_panels": 8, "warn.urgent_panels": 4}]
     (line,) = refused
     assert line.startswith("warn.lead_panels=2 warn.urgent_panels=4: warn: urgent_panels 4 is more than")
+
+
+def test_more_choices_than_anybody_means_are_refused_before_any_is_looked_at() -> None:
+    many = ",".join(map(str, range(1, 1001)))
+    words = [f"warn.lead_panels={many}", f"warn.lead_minutes={many}", f"warn.urgent_panels={many}"]
+    assert wrong(*words) == ["--set: 1000000000 choices are more than 2000"]
