@@ -14,16 +14,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import msgspec
-
-from service.domain.policy import Policy
 from service.sweeps import Recording, Trial, read, sweep
 from service.usecases.altered import Alteration
-from service.wire.journal import Exporter, StartState
 from simulators.answering import Crew
 from simulators.scenario import Scenario, load_scenario, shipped
-from tests.support.closed_loop import ClosedLoop
-from tests.support.story import START
+from tests.support.shifts import shift
 
 SETTINGS = 30
 HOURS = 4.0
@@ -47,13 +42,7 @@ def sweep_seconds() -> tuple[int, dict[int, Took]]:
 
 
 def _recorded(scenario: Scenario, path: Path) -> Path:
-    loop = ClosedLoop(scenario, seed=5)
-    loop.journal = []
-    loop.run(HOURS)
-    exporter = Exporter("Tarnquay Works")
-    start = StartState(position=0, at=START - 1, policy=msgspec.Raw(msgspec.json.encode(Policy())))
-    lines = [exporter.state(start), *(exporter.entry(n, each) for n, each in enumerate(loop.journal))]
-    path.write_bytes(b"".join(lines))
+    path.write_bytes(b"".join(shift(scenario, seed=5, hours=HOURS).lines))
     return path
 
 

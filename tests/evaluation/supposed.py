@@ -16,10 +16,11 @@ import msgspec
 
 from service.usecases.altered import Alteration, Heard, hear
 from service.usecases.tried import Json, figures
-from service.wire.journal import Exporter, StartState
+from service.wire.journal import StartState
 from simulators.answering import Crew
 from simulators.scenario import Scenario, load_scenario, shipped
 from tests.support.closed_loop import ClosedLoop
+from tests.support.shifts import lines_of
 from tests.support.story import START
 
 SCENARIOS = ("two-lines-by-day", "three-lines-by-night", "counts-and-lamps")
@@ -74,15 +75,13 @@ def _play(scenario: Scenario, seed: int, lead: int | None) -> ClosedLoop:
     kept = dict(warn) if isinstance(warn, Mapping) else {}
     service = {**scenario.service, "warn": kept | {"lead_panels": lead or RECORDED}}
     loop = ClosedLoop(replace(scenario, service=service), seed=seed, bell=lead is not None)
-    loop.journal = []
+    loop.journal = [] if lead == RECORDED else None
     return loop
 
 
 def _recorded(loop: ClosedLoop) -> Heard:
-    exporter = Exporter("evaluation")
     policy = msgspec.Raw(msgspec.json.encode(loop.world.policy))
-    lines = [exporter.state(StartState(position=0, at=START - 1, policy=policy))]
-    return hear([*lines, *(exporter.entry(number, each) for number, each in enumerate(loop.journal or ()))])
+    return hear(lines_of(loop.journal or [], StartState(position=0, at=START - 1, policy=policy)))
 
 
 def _suppose(heard: Heard, lead: int, crew: Crew) -> Json:
