@@ -9,7 +9,8 @@ from __future__ import annotations
 import base64
 import binascii
 import re
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Collection
 from datetime import date
 from pathlib import Path
 from urllib.parse import SplitResult, urlsplit
@@ -25,6 +26,11 @@ _DAY = 24 * 60
 _EMAIL = re.compile(r"[^\s@,;<>]+@[^\s@,;<>]+")
 _LOCAL_SCHEMES = frozenset({"sqlite"})
 _OUTWARD_SCHEMES = frozenset({"http", "https", "smtp", "smtp+starttls", "smtps"})
+
+
+def twice(names: Collection[str]) -> str:
+    """Those that stand there more than once; empty where none does."""
+    return ", ".join(sorted(name for name, number in Counter(names).items() if number > 1))
 
 
 def check_address(*schemes: str, login: bool = False, hint: str = "") -> AfterValidator:

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, model_validator
 
 from service.domain.moisture import LEVELS, FloorRules, LevelRule, read_level
-from service.settings.checks import not_a_boolean
+from service.settings.checks import not_a_boolean, twice
 from service.settings.kinds import Pattern, Section, Whole
 
 _KNOWN = {rule.level: rule for rule in LEVELS}
@@ -69,10 +69,8 @@ class FloorLife(Section):
 
     @model_validator(mode="after")
     def _once_each(self) -> FloorLife:
-        names = [each.level for each in self.levels]
-        twice = sorted({name for name in names if names.count(name) > 1})
-        if twice:
-            raise ValueError(f"level {', '.join(twice)} is there twice")
+        if doubles := twice([each.level for each in self.levels]):
+            raise ValueError(f"level {doubles} is there twice")
         return self
 
     def rules(self) -> FloorRules:

@@ -8,7 +8,7 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from service.domain.reviewing import E10, Time
 from service.domain.track import Cause
-from service.settings.checks import not_a_boolean, one_or_many, split_commas
+from service.settings.checks import not_a_boolean, one_or_many, split_commas, twice
 from service.settings.kinds import Pattern, Section, Text
 
 _CAUSES = ", ".join(Cause)
@@ -74,15 +74,12 @@ class Line(Section):
 
     @model_validator(mode="after")
     def _once_each(self) -> Line:
-        twice = sorted({name for name in self.stations if self.stations.count(name) > 1})
-        if twice:
-            raise ValueError(f"station {', '.join(twice)} is there twice (name each once)")
+        if doubles := twice(self.stations):
+            raise ValueError(f"station {doubles} is there twice (name each once)")
         return self
 
 
 def refuse_doubles(lines: tuple[Line, ...]) -> None:
     """Raises ``ValueError`` for a line whose order is given twice."""
-    names = [each.line for each in lines]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise ValueError(f"the order of line {', '.join(twice)} is given twice (keep one)")
+    if doubles := twice([each.line for each in lines]):
+        raise ValueError(f"the order of line {doubles} is given twice (keep one)")
