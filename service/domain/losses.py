@@ -17,7 +17,6 @@ from scipy.special import betainc
 from service.domain.changes import Border, Ints, find_changes, unlikely
 from service.domain.depletion import Belief
 from service.domain.model import Instant, to_rfc3339
-from service.domain.reviewing import ReviewRules
 from service.domain.said import Said
 from service.domain.track import StationTrack, Supplied, Track
 
@@ -95,10 +94,9 @@ class SlotLosses:
         return float(self.lost.sum() - self.normal * self.picks.sum())
 
 
-def losses_of(track: Track, rules: ReviewRules | None = None, usual: Usual | None = None) -> list[SlotLosses]:
+def losses_of(track: Track, usual: Usual | None = None) -> list[SlotLosses]:
     """Every slot of which losses are known; first those of which there is something to say, then those that
     lost most beyond what is normal."""
-    rules = track.policy.review if rules is None else rules
     found = [
         slot
         for line in track.lines.values()
@@ -108,7 +106,7 @@ def losses_of(track: Track, rules: ReviewRules | None = None, usual: Usual | Non
     alike = _alike(found)
     # Whether a slot is looked at depends on its sum alone, which is given where a chance is reckoned.
     looked = sum(int(slot.lost.sum()) >= _FEWEST for slot in found)
-    chance = rules.false_changes / max(1, looked)
+    chance = track.policy.review.false_changes / max(1, looked)
     judged = [
         _judge(slot, chance, alike[slot.kind], usual, track.lines[slot.line].stations[slot.station].supplies)
         for slot in found

@@ -35,15 +35,14 @@ from service.domain.said import put
 _EXPECTED = 5
 """Losses that each group of a chart has on average: with fewer the limits of a p-chart mean little."""
 _MOST_POINTS = 48
+_WORST = 20
 _FEWEST_POINTS = 4
 _DIGITS = 6
 
 
-def losses_objects(
-    losses: Sequence[SlotLosses], rules: ReviewRules, zone: tzinfo, *, most: int = 20
-) -> list[dict[str, Any]]:
-    """The ``most`` worst ones, and whatever else there is something to say of."""
-    shown = [slot for number, slot in enumerate(losses) if number < most or slot.said is not None]
+def losses_objects(losses: Sequence[SlotLosses], rules: ReviewRules, zone: tzinfo) -> list[dict[str, Any]]:
+    """The worst ones, and whatever else there is something to say of."""
+    shown = [slot for number, slot in enumerate(losses) if number < _WORST or slot.said is not None]
     return [_slot_object(slot, rules, zone) for slot in shown]
 
 

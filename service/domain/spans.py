@@ -17,7 +17,7 @@ from service.domain.calendar import Hours
 from service.domain.model import Instant, Span
 from service.domain.orders import ENDED
 from service.domain.policy import TowerRule
-from service.domain.track import LineTrack, StationTrack, TowerShown
+from service.domain.track import LineTrack, StationTrack, TowerShown, held
 
 _AT = attrgetter("at")
 _Lamps = frozenset[tuple[str, str]]
@@ -74,9 +74,7 @@ def between_orders(line: LineTrack, until: Instant) -> list[Between]:
 
 
 def offline(station: StationTrack, until: Instant) -> list[Span]:
-    links = station.links
-    ends = [link.at for link in links[1:]] + [until] * bool(links)
-    return [(link.at, end) for link, end in zip(links, ends, strict=True) if link.state == "offline"]
+    return [(link.at, end) for link, end in held(station.links, until) if link.state == "offline"]
 
 
 @dataclass(slots=True)

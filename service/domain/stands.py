@@ -17,7 +17,7 @@ from service.domain.model import SECOND, Instant
 from service.domain.policy import TowerRule
 from service.domain.takts import FEWEST, End, Takts, takts_of
 from service.domain.tower import shows
-from service.domain.track import Cause, StationTrack, TowerShown
+from service.domain.track import Cause, StationTrack, TowerShown, held
 
 SHORTEST = 5 * SECOND
 """Nothing shorter is called a stop."""
@@ -226,9 +226,8 @@ def _put_parts(gaps: list[Gap], parts: Iterable[tuple[Instant, int]], usual: flo
 
 def _signs(towers: Sequence[TowerShown], until: Instant) -> list[Sign]:
     """When the tower says out or fault, up to its next word."""
-    ends = [tower.at for tower in towers[1:]] + [until] * bool(towers)
     signs: list[Sign] = []
-    for tower, end in zip(towers, ends, strict=True):
+    for tower, end in held(towers, until):
         cause = _CAUSES.get(tower.reading)
         if cause is None or tower.at >= end:
             continue

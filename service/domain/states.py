@@ -16,7 +16,7 @@ from types import MappingProxyType
 from service.domain.model import Instant, Span
 from service.domain.policy import Policy, cause_counts
 from service.domain.reviewing import E10, Time
-from service.domain.track import Cause, RecipeSet, Stop, Stretch
+from service.domain.track import Cause, RecipeSet, Stop, Stretch, held
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,10 +124,9 @@ def _piece(since: Instant, until: Instant, cause: Cause | None, counts: Counts) 
 
 def trials_of(recipes: Sequence[RecipeSet], patterns: Sequence[str], until: Instant) -> list[Span]:
     """When a recipe ruled that one of the patterns names, in order."""
-    ends = [*(each.at for each in recipes[1:]), until]
     return [
         (each.at, end)
-        for each, end in zip(recipes, ends, strict=False)
+        for each, end in held(recipes, until)
         if each.recipe is not None and any(fnmatchcase(each.recipe, pattern) for pattern in patterns)
     ]
 

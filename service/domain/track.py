@@ -7,9 +7,10 @@ clocks where those are believed, corrected to ours, else by when the word came. 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import TypeVar
 
 from service.domain.history import Outcome
 from service.domain.model import Instant, PlannedStop, milliseconds
@@ -42,7 +43,6 @@ class TowerShown:
     at: Instant
     reading: str
     lamps: Mapping[str, str]
-    buzzer: str
     slots: tuple[str, ...]
 
 
@@ -75,9 +75,7 @@ class Supplied:
     part: str | None
     kind: str | None
     lot: str | None
-    quantity: int | None
     left: int | None
-    by: str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +91,14 @@ class RecipeSet:
     at: Instant
     recipe: str | None
     usage: Mapping[str, float]
+
+
+Row = TypeVar("Row", TowerShown, LinkShown, RecipeSet)
+
+
+def held(rows: Sequence[Row], until: Instant) -> Iterator[tuple[Row, Instant]]:
+    """Each with the moment until which it holds: that of the next one."""
+    return zip(rows, [*(each.at for each in rows[1:]), until], strict=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

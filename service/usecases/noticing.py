@@ -164,9 +164,7 @@ class Noticing:
             slot = known.slots[name]
             if slot.refilled_unsaid == at:
                 left = before.slots[name].book if name in before.slots else None
-                insort(
-                    station.supplies, _supplied(slot, moment, "believed", left, slot.declared, None), key=_AT
-                )
+                insort(station.supplies, _supplied(slot, moment, "believed", left), key=_AT)
 
     def _supply(self, at: Instant, address: Address, message: SupplyMessage) -> Then:
         place = address.line, str(address.station)
@@ -192,15 +190,10 @@ class Noticing:
         known = self.world.stations[place]
         slot = known.slots[message.slot]
         moment = self._within(_supply_moment(known, message, at))
-        quantity = message.quantity
-        if quantity is None and message.change == "loaded":
-            quantity = slot.declared
-        supplied = _supplied(slot, moment, message.change, left, quantity, message.by)
-        insort(self._station(*place).supplies, supplied, key=_AT)
+        insort(self._station(*place).supplies, _supplied(slot, moment, message.change, left), key=_AT)
         if other is not None and message.change in ("loaded", "joined"):
             was = self.world.stations[other[:2]].slots[other[2]]
-            removed = _supplied(was, moment, "removed", books, None, message.by)
-            insort(self._station(*other[:2]).supplies, removed, key=_AT)
+            insort(self._station(*other[:2]).supplies, _supplied(was, moment, "removed", books), key=_AT)
 
     def _order(self, entry: JournalEntry, line: str, message: OrderMessage) -> Then:
         track = self._line(line)
@@ -277,18 +270,14 @@ def _nothing() -> None:
 
 
 def _shown(tower: TowerState, at: Instant) -> TowerShown:
-    return TowerShown(
-        at=at, reading=tower.reading, lamps=dict(tower.lamps), buzzer=tower.buzzer, slots=tuple(tower.slots)
-    )
+    return TowerShown(at=at, reading=tower.reading, lamps=dict(tower.lamps), slots=tuple(tower.slots))
 
 
 def _order_set(order: Order, at: Instant) -> OrderSet:
     return OrderSet(at=at, order=order.name, recipe=order.recipe, panels=order.panels, state=order.state)
 
 
-def _supplied(
-    slot: SlotState, at: Instant, change: str, left: int | None, quantity: int | None, by: str | None
-) -> Supplied:
+def _supplied(slot: SlotState, at: Instant, change: str, left: int | None) -> Supplied:
     return Supplied(
         at=at,
         slot=slot.name,
@@ -296,9 +285,7 @@ def _supplied(
         part=slot.part,
         kind=slot.kind,
         lot=slot.lot,
-        quantity=quantity,
         left=left,
-        by=by,
     )
 
 

@@ -135,7 +135,7 @@ def count(seconds: float, panels: int, placed: int) -> Counted:
 
 
 def tower(seconds: float, reading: str, *, slots: tuple[str, ...] = (), **lamps: str) -> TowerShown:
-    return TowerShown(at=at(seconds), reading=reading, lamps=lamps, buzzer="off", slots=slots)
+    return TowerShown(at=at(seconds), reading=reading, lamps=lamps, slots=slots)
 
 
 def link(seconds: float, state: str) -> LinkShown:
@@ -151,9 +151,7 @@ def loaded(seconds: float, slot: str, *, left: int | None = None) -> Supplied:
         part=part,
         kind=kind,
         lot=None,
-        quantity=100,
         left=left,
-        by="Ines",
     )
 
 

@@ -61,9 +61,7 @@ def loaded(at: int) -> Supplied:
         part="R-F07",
         kind="tape",
         lot="A1",
-        quantity=5000,
         left=9,
-        by=None,
     )
 
 

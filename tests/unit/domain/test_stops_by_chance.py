@@ -41,7 +41,7 @@ def any_track(several: Sequence[tuple[list[tuple[int, int, int]], list[tuple[int
             used = {"F1": Used(placed=placed, lost=None)}
             station.counts.append(Counted(at=START + at * SECOND, panels=panels, used=used))
         station.towers = [
-            TowerShown(at=START + at * SECOND, reading=reading, lamps={}, buzzer="off", slots=())
+            TowerShown(at=START + at * SECOND, reading=reading, lamps={}, slots=())
             for at, reading in sorted(shown)
         ]
         line.stations[station.station] = station

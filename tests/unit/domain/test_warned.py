@@ -36,8 +36,7 @@ def over(panel: float, because: str = "refilled", **fields: Any) -> tuple[Instan
 
 def loaded(panel: float, change: str = "loaded") -> Supplied:
     return Supplied(
-        at=at(panel), slot="T2", change=change, part="MCU-48Q", kind="tray", lot=None, quantity=160,
-        left=3, by="Mira",
+        at=at(panel), slot="T2", change=change, part="MCU-48Q", kind="tray", lot=None, left=3,
     )  # fmt: skip
 
 

@@ -175,9 +175,9 @@ def test_supplies_say_what_the_books_had_left() -> None:
     story.first("F1")
     story.load("F1", 100, part="R1", kind="tape", id="a")
     story.run(4, {"F1": 10})
-    story.load("F1", 100, part="R1", kind="tape", id="b", by="Ines")
+    story.load("F1", 100, part="R1", kind="tape", id="b")
     first, second = station(story.track()).supplies
-    assert (first.left, second.left, second.quantity, second.by) == (None, 60, 100, "Ines")
+    assert (first.left, second.left) == (None, 60)
     assert station(story.track()).parts == {"F1": ("R1", "tape")}
 
 
