@@ -6,7 +6,7 @@ slots that feed the same placements is judged as one: its parts are added up."""
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from statistics import median
 
 import numpy as np
@@ -45,6 +45,12 @@ class Case:
         """P(panels to empty <= ``panels`` and < panels still needed), rounded to 1e-6."""
         return chance_due(self.question, panels, self.needed)
 
+    def surely_below(self, chance: float, panels: int) -> bool:
+        """Whether ``chance_within`` certainly is: cheap where boards are skipped."""
+        if not self.question.paths:
+            return False
+        return chance_due(self.question, panels, self.needed, whole=True) < chance - _HAIR
+
 
 def speaks(station: StationState, slot: SlotState, sights: Mapping[str, Sight]) -> bool:
     """Of those that feed the same placements the one with least in it does."""
@@ -65,17 +71,19 @@ def case_of(
     taken = sum(member.taken for member in members if member.reported_panels == station.progress)
     wanted = demand(line, station, sight, usage)
     horizon = Horizon(steps=wanted.steps, usage=usage, taken=min(taken, usage))
-    question = question_of(members, sights, horizon)
-    if question is not None and station.skips:
-        question = replace(question, paths=skips.paths(horizon, station.skips))
+    paths = skips.paths(horizon, station.skips) if station.skips else ()
+    question = question_of(members, sights, horizon, paths)
     return None if question is None else Case(question, wanted.panels)
 
 
 def question_of(
-    members: Sequence[SlotState], sights: Mapping[str, Sight], horizon: Horizon
+    members: Sequence[SlotState],
+    sights: Mapping[str, Sight],
+    horizon: Horizon,
+    paths: Sequence[Horizon] = (),
 ) -> Question | None:
-    """What the members hold together against ``horizon``; ``None`` where one's quantity isn't known (in a
-    group, one that is known to be empty counts as nothing)."""
+    """What the members hold together against ``horizon``, or its ``paths``; ``None`` where one's quantity
+    isn't known (in a group, one that is known to be empty counts as nothing)."""
     known: list[tuple[Floats, Floats]] = []
     for slot in members:
         if slot.declared is None and len(members) > 1 and (slot.removed or slot.out_since is not None):
@@ -96,6 +104,7 @@ def question_of(
         a=prior.a + trust * sum(slot.lost_evidence for slot in members),
         b=prior.b + trust * sum(slot.placed_evidence for slot in members),
         blind=blind,
+        paths=paths,
     )
 
 
@@ -149,6 +158,13 @@ def level_of(case: Case, limits: Limits, chance: float) -> Level | None:
     if case.chance_within(limits.urgent_panels) >= limits.chance:
         return Level.URGENT
     return Level.EARLY if chance >= limits.chance else None
+
+
+def level_within(case: Case, limits: Limits, lead: int) -> Level | None:
+    """``level_of`` the chance within the lead, which is worked out only where it may matter."""
+    if limits.urgent_panels <= limits.lead_panels and case.surely_below(limits.chance, lead):
+        return None
+    return level_of(case, limits, case.chance_within(lead))
 
 
 def is_better(case: Case, sight: Sight, station: StationState) -> bool:

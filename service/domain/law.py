@@ -8,6 +8,7 @@ the law off; the twelve possibilities are then taken anew from what is left of i
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -65,9 +66,13 @@ class Law:
     def __post_init__(self) -> None:
         object.__setattr__(self, "offsets", _ZEROS if self.exact else np.rint(self.at(DEVIATES)))
         self.offsets.flags.writeable = False
+        object.__setattr__(self, "_parts", self.parts.tolist())
+        object.__setattr__(self, "_deviates", self.deviates.tolist())
 
     offsets: Floats = None  # type: ignore[assignment]
     """The twelve possibilities, whole parts, while nothing cuts the law off; read-only."""
+    _parts: list[float] = None  # type: ignore[assignment]
+    _deviates: list[float] = None  # type: ignore[assignment]
 
     @property
     def weights(self) -> Floats:
@@ -96,10 +101,10 @@ class Law:
 
     def deviate_of(self, parts: float) -> float:
         """The normal deviate of P(difference <= ``parts``)."""
-        if len(self.parts) == 2:
-            (low, high), (from_, to) = self.parts.tolist(), self.deviates.tolist()
+        if len(self._parts) == 2:
+            (low, high), (from_, to) = self._parts, self._deviates
             return float(from_ + (parts - low) * (to - from_) / (high - low))
-        return float(_along(np.array([parts]), self.parts, self.deviates)[0])
+        return _along_one(parts, self._parts, self._deviates)
 
     def left(self, book: float, *, above: float = 0.0, below: float = np.inf) -> tuple[Floats, Floats]:
         """The parts that may really be left while the books say ``book``, with weights, both (12,).
@@ -140,6 +145,14 @@ def _along(x: Floats, knots: Floats, values: Floats) -> Floats:
     last = (values[-1] - values[-2]) / (knots[-1] - knots[-2])
     below, above = np.minimum(x - knots[0], 0.0), np.maximum(x - knots[-1], 0.0)
     return np.asarray(inside + below * first + above * last)
+
+
+def _along_one(x: float, knots: list[float], values: list[float]) -> float:
+    """``_along`` of one ``x``, more than two knots, to the same last bit, sooner."""
+    place = min(max(bisect_right(knots, x) - 1, 0), len(knots) - 2)
+    slope = (values[place + 1] - values[place]) / (knots[place + 1] - knots[place])
+    place += x >= knots[-1]
+    return values[place] + (x - knots[place]) * slope
 
 
 _two = np.array([-1.0, 1.0])

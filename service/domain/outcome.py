@@ -66,7 +66,7 @@ def _judge(
         # All that is known of it is that its tower says low.
         low = slot.low_since is not None and slot.declared is None
         return _raise(world, station, slot, Level.EARLY, at) if low else []
-    level = judge.level_of(case, sight.limits, case.chance_within(judge.lead_of(sight, station)))
+    level = judge.level_within(case, sight.limits, judge.lead_of(sight, station))
     if level is not None:
         return _raise(world, station, slot, level, at, by_count=by_count)
     if notices.is_live(slot.notice) and judge.is_better(case, sight, station):

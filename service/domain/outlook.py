@@ -39,6 +39,8 @@ FAR = 60
 """Panels, and parts, at the 5 % quantile from which on ``distant`` is good enough."""
 _AT_ONCE = 512
 """Slots times ways up to which all ways are asked in one call."""
+_HAIR = 1e-9
+"""More than the share by which rounding can tell a way's need from that of whole boards."""
 _GIVE = 0.005
 """Of the panels: how close a search must come there."""
 
@@ -135,24 +137,24 @@ class Questions:
             panels = panels - ran
         return np.maximum(parts + panels * self.usage, 0.0)
 
-    def panels_for(self, parts: Floats, way: int) -> Floats:
-        """The inverse on one way: the panels, with a fraction, that ``parts`` suffice for, (S,); at most
-        ``MOST``."""
-        parts = parts + self.taken
-        panels = np.zeros(len(parts))
-        going = np.ones(len(parts), dtype=bool)
+    def panels_for(self, parts: Floats, ways: slice) -> Floats:
+        """The inverse: the panels, with a fraction, that ``parts``, (S, N), suffice for on some ways, (S, W);
+        at most ``MOST``. N is W, or one of them is 1."""
+        parts = parts + self.taken[:, None] + np.zeros(self.usage[:, ways].shape)
+        panels = np.zeros(parts.shape)
+        going = np.ones(parts.shape, dtype=bool)
         for step in range(self.most.shape[2]):
-            most, rate = self.most[:, way, step], self.rates[:, way, step]
+            most, rate = self.most[:, ways, step], self.rates[:, ways, step]
             ran = np.where(going, np.minimum(_over(parts, rate), most), 0.0)
             panels += ran
             parts = np.maximum(parts - ran * rate, 0.0)
             going &= ran >= most
-        panels += np.where(going, _over(parts, self.usage[:, way]), 0.0)
+        panels += np.where(going, _over(parts, self.usage[:, ways]), 0.0)
         return np.minimum(panels, MOST)
 
 
 def _over(parts: Floats, rate: Floats) -> Floats:
-    quotient = np.full(len(parts), np.inf)
+    quotient = np.full(parts.shape, np.inf)
     np.divide(parts, rate, out=quotient, where=rate > 0.0)
     return quotient
 
@@ -165,14 +167,15 @@ def _side_by_side(steps: Sequence[tuple[tuple[float, float], ...]]) -> tuple[Flo
     return padded[:, :, 0], padded[:, :, 1]
 
 
-def chance_due(question: Question, lead: int, needed: int | None) -> float:
-    """P(X <= ``lead`` and X < ``needed``), rounded to 1e-6; ``needed`` panels, ``None``: no end is known."""
+def chance_due(question: Question, lead: int, needed: int | None, *, whole: bool = False) -> float:
+    """P(X <= ``lead`` and X < ``needed``), rounded to 1e-6; ``needed`` panels, ``None``: no end is known;
+    ``whole``: as if no board were skipped, soon known and never less."""
     panels = lead + 1 if needed is None else min(lead + 1, needed)
     if panels <= 0:
         return 0.0
     of = question
     chance, known = 0.0, dict[float, float]()
-    needs = of.parts_needed(panels)
+    needs = [parts_needed(of.horizon, panels) * (1.0 + _HAIR)] if whole else of.parts_needed(panels)
     for need in needs:
         if need not in known:
             known[need] = chance_short_one(need, of.left, of.weight, of.a, of.b, of.blind)
@@ -196,9 +199,7 @@ def panels_to_empty(questions: Questions) -> Ints:
     parts, trusted = distant.from_cumulants(
         _GOALS, questions.left, questions.feeding, questions.a, questions.b, questions.blind
     )
-    found = np.empty(parts.shape, dtype=np.int64)
-    for place in range(len(QUANTILES)):
-        found[:, place] = np.ceil(questions.panels_for(parts[:, place], 0)) - 1
+    found = (np.ceil(questions.panels_for(parts, slice(0, 1))) - 1).astype(np.int64)
     found = np.maximum.accumulate(np.maximum(found, 0), axis=1)
     trusted &= (questions.ways == 1) & (found[:, 2] < MOST / 2.0)
     far = (found[:, 0] > FAR) & (parts.min(axis=1) > FAR)
@@ -308,9 +309,10 @@ def _quantiles(
     goal, wanted = np.tile(_GOALS, len(mean)), np.tile(QUANTILES, len(mean))
     most = np.maximum(questions.left.max(axis=1), 0.0) + 2.0 * CRUMB
     ways = questions.usage.shape[1]
-    beyond_all = np.max([questions.panels_for(most, way) for way in range(ways)], axis=0)
+    middle = slice(ways // 2, ways // 2 + 1)
+    beyond_all = questions.panels_for(most[:, None], slice(ways)).max(axis=1)
     if ways > 1:
-        panels = np.array([questions.panels_for(mean, way) for way in range(ways)])
+        panels = questions.panels_for(mean[:, None], slice(ways)).T.copy()
         spread = np.hypot(spread, mean * panels.std(axis=0) / np.maximum(panels.mean(axis=0), 1.0))
     # Rows: panels, the parts they need, the deviate of the chance there (infinite: says nothing).
     low = np.array([np.zeros(len(slot)), np.zeros(len(slot)), np.full(len(slot), -np.inf)])
@@ -321,7 +323,7 @@ def _quantiles(
             break
         asked = questions.rows(slot[rows])
         aim = _straight(low[:, rows], high[:, rows], goal[rows], mean[slot[rows]], spread[slot[rows]])
-        panels = np.ceil(asked.panels_for(np.maximum(aim, 0.0), ways // 2))
+        panels = np.ceil(asked.panels_for(np.maximum(aim, 0.0)[:, None], middle)[:, 0])
         if turn > 5 and turn % 2:
             panels = np.floor((low[0, rows] + high[0, rows]) / 2.0)
         panels = np.fmax(np.fmin(panels, high[0, rows] - 1.0), low[0, rows] + 1.0)

@@ -20,6 +20,18 @@ def law_of(values, empty=None, weights=None, spread=0.0):
     return from_sample(*certain(values, weights, empty)[:2], spread, len(values))
 
 
+def test_where_a_law_was_learned_its_deviates_are_straight_between_and_beyond_the_knots():
+    """Inside against ``numpy.interp``, to the last bit."""
+    law = law_of(np.random.default_rng(3).normal(-5.0, 20.0, 40), spread=10.0)
+    for parts in np.linspace(law.parts[0], law.parts[-1], 101).tolist():
+        assert law.deviate_of(parts) == np.interp(parts, law.parts, law.deviates)
+    for outermost, knots in ((law.parts[0], (0, 1)), (law.parts[-1], (-1, -2))):
+        near, far = law.parts[list(knots)]
+        beyond = law.deviate_of(outermost + (near - far))
+        steps = law.deviates[list(knots)]
+        assert beyond == pytest.approx(2.0 * steps[0] - steps[1])
+
+
 # --- before anything is known ------------------------------------------------------------------------------
 
 

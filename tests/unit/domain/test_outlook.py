@@ -105,7 +105,7 @@ def test_many_slots_need_the_same_parts_as_each_alone(asked, panels):
 
 @given(question=questions(), parts=st.floats(0.0, 20_000.0))
 def test_the_panels_for_some_parts_are_the_most_that_need_no_more(question, parts):
-    panels = Questions.of([question]).panels_for(np.array([parts]), 0).item()
+    panels = Questions.of([question]).panels_for(np.array([[parts]]), slice(1)).item()
     whole = int(np.floor(panels + 1e-9))
     assert parts_needed(question.horizon, whole) <= parts + 1e-6
     assert parts_needed(question.horizon, whole + 1) > parts - 1e-6

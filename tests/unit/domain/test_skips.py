@@ -175,3 +175,20 @@ def test_many_slots_with_and_without_skips_are_answered_like_each_alone():
     together = chances_due(Questions.of(asked), np.full(3, 10.0), np.full(3, np.inf))
     assert together == pytest.approx([chance_due(each, 10, None) for each in asked], abs=1e-6)
     assert chance_due(of(108, skipping=True), 10, None) < chance_due(of(108, skipping=False), 10, None)
+
+
+@pytest.mark.parametrize("bad", [0.02, 0.3])
+def test_with_every_board_whole_a_slot_is_never_less_likely_due(bad):
+    chance = np.random.default_rng(11)
+    known = noted(batches(chance, 600, bad=bad))
+    for _ in range(200):
+        usage, rest = float(chance.choice([1.0, 0.3, 7.0])), float(chance.integers(1, 40))
+        horizon = Horizon(
+            steps=((rest, usage), (20.0, 2.0 * usage)), usage=usage / 2.0, taken=usage * chance.random()
+        )
+        question = Question(
+            horizon=horizon, left=np.rint(chance.uniform(0.0, 40.0 * usage) + np.arange(12.0)),
+            weight=np.full(12, 1 / 12), a=2.0, b=400.0, blind=0.0, paths=skips.paths(horizon, known),
+        )  # fmt: skip
+        lead = int(chance.integers(0, 60))
+        assert chance_due(question, lead, None, whole=True) >= chance_due(question, lead, None) - 2e-6
