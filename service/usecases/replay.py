@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import chain
 
 from service.desk import Unfit
@@ -38,10 +38,10 @@ class Replayed:
     told: int
     first: Instant | None
     last: Instant | None
-    kinds: Mapping[str, int] = field(default_factory=dict)
-    levels: Mapping[tuple[str, str], int] = field(default_factory=dict)
-    ends: Mapping[str, int] = field(default_factory=dict)
-    idle: int = 0
+    kinds: Mapping[str, int]
+    levels: Mapping[tuple[str, str], int]
+    ends: Mapping[str, int]
+    idle: int
 
 
 def replay(
@@ -173,7 +173,6 @@ def play(
             heard(committed)
         elif not tempo.wait(at, LOOK):
             tempo.reached()
-    tempo.reached()
 
 
 def opened(
