@@ -16,7 +16,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -34,6 +34,7 @@ Json = dict[str, Any]
 FIGURES = 2
 """Grows when the same settings give other figures, so that what was kept before isn't mixed in."""
 FILE = "what-if.jsonl"
+_BEGINS = b'{"key":"'
 Progress = Callable[[int, int], None]
 
 
@@ -88,10 +89,11 @@ def sweep(
     with kept_in(into) as kept:
         waiting = {key: each for key, each in zip(keys, trials, strict=True) if key not in kept.results}
         number = len(set(keys))
-        progress(number - len(waiting), number)
-        for key, result in _try(recording, waiting, people, jobs):
+        before = number - len(waiting)
+        progress(before, number)
+        for done, (key, result) in enumerate(_try(recording, waiting, people, jobs), before + 1):
             kept.keep(key, result)
-            progress(sum(each in kept.results for each in set(keys)), number)
+            progress(done, number)
         return [kept.results[key] for key in keys]
 
 
@@ -137,13 +139,14 @@ def _read_kept(file: BinaryIO, name: Path) -> dict[str, Json]:
     results: dict[str, Json] = {}
     good = 0
     for number, line in enumerate(file, 1):
+        if not line.endswith(b"\n") and line[: len(_BEGINS)] == _BEGINS[: len(line)]:
+            break
         try:
-            row = msgspec.json.decode(line) if line.endswith(b"\n") else None
-            if row is not None:
-                results[row["key"]] = row["figures"]
-        except (msgspec.DecodeError, KeyError, TypeError):
+            row = msgspec.json.decode(line)
+            results[row["key"]] = row["figures"]
+        except (msgspec.DecodeError, KeyError, TypeError, UnicodeDecodeError):
             raise Unfit(f"{name}: line {number} isn't ours") from None
-        good += len(line) if row is not None else 0
+        good += len(line)
     file.truncate(good)
     return results
 
@@ -165,16 +168,17 @@ def _try(
         initializer=_begin,
         initargs=(recording.file, recording.checksum, people),
     )
-    coming: dict[Future[Json], str] = {}
+    over = False
     try:
         with _no_command_line():
             coming = {pool.submit(_figures, trial): key for key, trial in waiting.items()}
         for future in as_completed(coming):
             yield coming[future], future.result()
+        over = True
     except BrokenProcessPool:
         raise Unfit("a worker was ended, or the recording has changed meanwhile") from None
     finally:
-        _end(pool, over=all(each.done() for each in coming))
+        _end(pool, over=over)
 
 
 @contextmanager

@@ -7,19 +7,17 @@ import json
 import os
 import signal
 from collections.abc import Iterator
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-import msgspec
 import pytest
 
-from service.domain.policy import Policy
-from service.sweeps import FILE, Kept, kept_in
-from service.wire.journal import Exporter, StartState
+from service.desk import Unfit
+from service.sweeps import FILE, kept_in
 from simulators.scenario import load_scenario, shipped
-from tests.support.closed_loop import ClosedLoop
 from tests.support.processes import LoadedProgram, Program, run_loaded
-from tests.support.story import START
+from tests.support.shifts import shift
 from tests.support.wait import eventually
 
 SWEEP = ("--set", "warn.lead_panels=4,8,12,16", "--seeds", "5")
@@ -29,14 +27,9 @@ ENVIRONMENT = {name: value for name, value in os.environ.items() if not name.sta
 @pytest.fixture(scope="module")
 def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """An hour of two lines."""
-    loop = ClosedLoop(load_scenario(shipped()["two-lines-by-day"]), seed=5)
-    loop.journal = []
-    start = StartState(position=0, at=START - 1, policy=msgspec.Raw(msgspec.json.encode(Policy())))
-    loop.run(1.0)
-    exporter = Exporter("Tarnquay Works")
-    lines = [exporter.state(start), *(exporter.entry(n, each) for n, each in enumerate(loop.journal))]
+    recorded = shift(load_scenario(shipped()["two-lines-by-day"]), seed=5, hours=1.0)
     path = tmp_path_factory.mktemp("recorded") / "shift.jsonl"
-    path.write_bytes(b"".join(lines))
+    path.write_bytes(b"".join(recorded.lines))
     return path
 
 
@@ -110,8 +103,9 @@ def test_a_stop_says_how_to_go_on(recording: Path, tmp_path: Path) -> None:
         program.remove()
 
 
-def test_the_result_says_which_and_why(whole: str) -> None:
+def test_the_result_says_which_and_why(recording: Path, whole: str) -> None:
     result: dict[str, Any] = json.loads(whole)
+    assert result["recording"]["checksum"] == f"sha256:{sha256(recording.read_bytes()).hexdigest()}"
     rows = result["settings"]
     assert sorted(each["set"].get("warn.lead_panels", 0) for each in rows) == [0, 4, 8, 12, 16]
     assert [each["recommended"] for each in rows] == [True, False, False, False, False]
@@ -145,12 +139,23 @@ def test_nobody_else_writes_where_one_writes(recording: Path, tmp_path: Path) ->
     assert "another what-if is writing there" in err
 
 
-def test_what_isnt_ours_is_left_alone(tmp_path: Path, recording: Path) -> None:
-    (tmp_path / FILE).write_text("somebody's notes\n")
-    code, _, err = what_if(recording, "--into", str(tmp_path))
-    assert code == 1
-    assert "line 1 isn't ours" in err
-    assert (tmp_path / FILE).read_text() == "somebody's notes\n"
+@pytest.mark.parametrize("notes", ["somebody's notes\n", "somebody's notes", "null\n", '{"key":1}\n'])
+def test_what_isnt_ours_is_left_alone(tmp_path: Path, notes: str) -> None:
+    (tmp_path / FILE).write_text(notes)
+    with pytest.raises(Unfit, match="line 1 isn't ours"), kept_in(tmp_path):
+        pass
+    assert (tmp_path / FILE).read_text() == notes
+
+
+@pytest.mark.parametrize("cut", range(1, 24))
+def test_a_last_line_that_was_cut_off_goes(tmp_path: Path, cut: int) -> None:
+    with kept_in(tmp_path) as kept:
+        kept.keep("a", {"stops": 1})
+    whole = (tmp_path / FILE).read_bytes()
+    (tmp_path / FILE).write_bytes(whole + whole[:cut])
+    with kept_in(tmp_path) as kept:
+        assert kept.results == {"a": {"stops": 1}}
+    assert (tmp_path / FILE).read_bytes() == whole
 
 
 def test_what_is_kept_is_there_again(tmp_path: Path) -> None:
@@ -158,7 +163,6 @@ def test_what_is_kept_is_there_again(tmp_path: Path) -> None:
         kept.keep("a", {"stops": 1})
     with kept_in(tmp_path) as kept:
         assert kept.results == {"a": {"stops": 1}}
-    assert isinstance(kept, Kept)
 
 
 @pytest.mark.parametrize(
