@@ -7,6 +7,7 @@ only; nothing but the tick is done unless this instance is in charge.
 from __future__ import annotations
 
 import contextlib
+import threading
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from functools import partial
@@ -80,6 +81,8 @@ class Timetable:
     ) -> None:
         self._settings, self._store, self._report = settings, store, report
         self._reign, self._heart, self._beat, self._clock = reign, heart, beat, clock
+        self._rolling = threading.Lock()
+        """Each job has a thread of its own, and ``RollUp`` isn't made for two."""
         policy, review = settings.policy(), partial(figures_of, reviews)
         self.rollup = RollUp(
             hours=store.hours,
@@ -154,7 +157,7 @@ class Timetable:
 
     def _roll_some(self) -> bool:
         """Whether there may be more."""
-        with self._quietly():
+        with self._quietly(), self._rolling:
             rolled = self.rollup.tick(self._clock())
             if rolled is not None:
                 self._report.rolled(rolled)
@@ -167,7 +170,7 @@ class Timetable:
         until = (now - LATE) // HOUR * HOUR
         for begin in range(until - DAY, until, AT_ONCE * HOUR):
             if self._reign() is not None:
-                with self._quietly():
+                with self._quietly(), self._rolling:
                     self._report.rolled(self.rollup.once_more(begin, begin + AT_ONCE * HOUR, now))
 
     def digest(self) -> None:
@@ -182,7 +185,7 @@ class Timetable:
         if reign is None:
             return
         self._store.keyring.forget(before=now - KEEP_DEEDS_DAYS * DAY)
-        with self._quietly():
+        with self._quietly(), self._rolling:
             before, held = now - kept.keep_events_days * DAY, kept.hold_events_days * DAY
             since = self.rollup.keep_from(before, at_most=held)
             rows = reign.prune(before=since)

@@ -11,13 +11,15 @@ from typing import Any
 from markupsafe import Markup
 
 from service.paper.axis import TimeAxis
-from service.paper.svg import draw, level, number, picture, upright, words
+from service.paper.svg import DOT, SIGNS, draw, level, number, picture, upright, words
 from service.paper.tell import Tell
 
 Json = dict[str, Any]
 WIDE = 800
 LEFT, RIGHT = 64.0, 730.0
 _TOP, _TALL, _GAP = 40.0, 120.0, 36.0
+_ROOM = 44.0
+"""What a clock takes."""
 
 
 def control_chart(name: str, losses: Json, report: Json, tell: Tell) -> Markup:
@@ -97,12 +99,9 @@ def _way(places: Sequence[tuple[float, float]]) -> Markup:
 
 def _point(each: Json, value: str, x: float, y: float, tell: Tell) -> Markup:
     told = f"{tell.clock(each['from'])} – {tell.clock(each['to'])}: {tell.percent(each[value], 2)}"
-    shape, kind = ("M0-6.5L6.5 0L0 6.5L-6.5 0z", "beyond") if each["beyond"] else (_DOT, "dot")
+    shape, kind = (SIGNS["early"], "beyond") if each["beyond"] else (DOT, "dot")
     move = f"translate({number(x)} {number(y)})"
     return draw("path", kind, draw("title", None, told), d=shape, transform=move)
-
-
-_DOT = "M0-3.5A3.5 3.5 0 1 1 0 3.5A3.5 3.5 0 1 1 0-3.5z"
 
 
 def _changes(changes: Sequence[Json], axis: TimeAxis, bottom: float, tell: Tell) -> Iterator[Markup]:
@@ -119,6 +118,3 @@ def _changes(changes: Sequence[Json], axis: TimeAxis, bottom: float, tell: Tell)
                 tell.clock(each["at"]), where[0], _TOP - 2, "strong", font_size=12, text_anchor=where[1]
             )
             free = x if turned else x + _ROOM
-
-
-_ROOM = 44.0

@@ -1,6 +1,6 @@
 """A report as HTML: the part that the page shows, and one document that needs nothing beside it.
 
-What is worth a row: stops of a minute or what a station answers for itself, the warnings that weren't in
+What is worth a row: the longest stops that stations answer for themselves, the warnings that weren't in
 time, the slots that cost or lost most. All of it is in the JSON and in the sheets.
 """
 
@@ -24,28 +24,47 @@ _HERE = Path(__file__).parent
 MOST_ROWS = 30
 WORTH = 10_000
 """Milliseconds: a shorter stop gets no row."""
-_SETTLED = ("in time",)
 
 
 def body(report: Json, language: Language = ENGLISH, *, paper: bool = False, linked: bool = False) -> Markup:
     """The report, below a heading of the second level. ``linked``: its stops lead to their pages."""
     tell = Tell.of(report, language)
-    return Markup(template("body.html").render(_facts(report, tell, paper), linked=linked))  # noqa: S704 - escaped by the template
+    return rendered("body.html", _facts(report, tell, paper) | {"linked": linked})
 
 
 def document(report: Json, language: Language = ENGLISH, *, paper: bool = False) -> str:
     """All of it with its looks. ``paper``: to be printed, so nothing in it moves."""
-    tell = Tell.of(report, language)
-    facts = _facts(report, tell, paper)
-    made: str = template("document.html").render(
-        facts,
-        body=body(report, language, paper=paper),
-        script=script(),
-        styles=styles(),
-        paper=paper,
-        made_at=f"{report['to'][:19]}Z",
+    heading = title(report, Tell.of(report, language))
+    moves = None if paper else script()
+    return framed(report, heading, body(report, language, paper=paper), language, paper=paper, moves=moves)
+
+
+def framed(
+    about: Json,
+    heading: str,
+    content: Markup,
+    language: Language,
+    *,
+    paper: bool = False,
+    moves: Markup | None = None,
+) -> str:
+    """``content`` as a document that needs nothing beside it. ``about``: a report or its head, whose site and
+    time stand on top; ``moves``: the script."""
+    made = rendered(
+        "document.html",
+        {
+            "language": language,
+            "report": about,
+            "title": heading,
+            "span": Tell.of(about, language).span(about["from"], about["to"]),
+            "made_at": f"{about['to'][:19]}Z",
+            "styles": _styles(),
+            "script": moves,
+            "body": content,
+            "paper": paper,
+        },
     )
-    return made
+    return str(made)
 
 
 @cache
@@ -53,7 +72,7 @@ def style(name: str) -> str:
     return (_HERE / name).read_text(encoding="utf-8")
 
 
-def styles() -> Markup:
+def _styles() -> Markup:
     """All looks of a document."""
     names = ("tokens.css", "review.css", "pictures.css", "print.css")
     return Markup("\n".join(map(style, names)))  # noqa: S704 - our own files
@@ -70,21 +89,18 @@ def _environment() -> Environment:
     )
 
 
-def template(name: str) -> Any:
-    return _environment().get_template(name)
+def rendered(name: str, facts: Json) -> Markup:
+    return Markup(_environment().get_template(name).render(facts))  # noqa: S704 - escaped by the template
 
 
 def _facts(report: Json, tell: Tell, paper: bool) -> Json:
     stops, left_out = chosen_stops(report["stops"])
-    unsettled = [each for each in report["warnings"]["each"] if each["verdict"] not in _SETTLED]
+    unsettled = [each for each in report["warnings"]["each"] if each["verdict"] != "in time"]
     return {
         "report": report,
         "tell": tell,
         "t": tell.words(),
         "many": tell.counts(),
-        "language": tell.language,
-        "title": title(report, tell),
-        "span": tell.span(report["from"], report["to"]),
         "stops": stops,
         "stops_left_out": left_out,
         "unsettled": unsettled[:MOST_ROWS],

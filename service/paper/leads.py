@@ -8,7 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from service.paper.svg import draw, level, number, picture, upright, words
+from service.paper.svg import DOT, draw, level, number, picture, upright, words
 from service.paper.tell import Tell
 
 Json = dict[str, Any]
@@ -17,10 +17,12 @@ LEFT, RIGHT = 24.0, 616.0
 _STEPS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 500, 1000)
 _HIGHEST = 200.0
 _SHAPES = {
-    "dot": "M0-3.5A3.5 3.5 0 1 1 0 3.5A3.5 3.5 0 1 1 0-3.5z",
-    "held": "M0-3.5A3.5 3.5 0 1 1 0 3.5A3.5 3.5 0 1 1 0-3.5z",
+    "dot": DOT,
+    "held": DOT,
     "supply": "M-4-4H4V4H-4z",
 }
+_WIDTH = 8.0
+"""Of a column of dots."""
 
 
 def leads(name: str, report: Json, tell: Tell) -> Markup:
@@ -46,9 +48,6 @@ def leads(name: str, report: Json, tell: Tell) -> Markup:
     return picture(
         name, title, WIDE, bottom + 42, *_frame(asked, step, scale, bottom, tell), *dots, kind="mid"
     )
-
-
-_WIDTH = 8.0
 
 
 def _columns(known: Sequence[Json], scale: float) -> dict[int, list[Json]]:
@@ -92,12 +91,9 @@ def _frame(asked: Sequence[int], step: int, scale: float, bottom: float, tell: T
         )
     )
     parts += [upright(LEFT + each * scale, 42, bottom, "lead") for each in asked]
-    if asked:
-        at, right = LEFT + asked[0] * scale, asked[0] * scale > (RIGHT - LEFT) * 0.7
-        said = tell.language.say("asked for")
-        parts.append(
-            words(said, at - 4 if right else at + 4, 38, "strong", text_anchor="end" if right else None)
-        )
+    at, right = LEFT + asked[0] * scale, asked[0] * scale > (RIGHT - LEFT) * 0.7
+    said = tell.language.say("asked for")
+    parts.append(words(said, at - 4 if right else at + 4, 38, "strong", text_anchor="end" if right else None))
     return parts
 
 

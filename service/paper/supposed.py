@@ -5,12 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import msgspec
-from markupsafe import Markup
 
 from service.domain.said import Said
 from service.language import ENGLISH, Language
 from service.paper.choices import choices, name_of
-from service.paper.document import styles, template
+from service.paper.document import framed, rendered
 from service.paper.names import LOADS
 from service.paper.tell import Tell
 
@@ -27,18 +26,8 @@ def supposed(result: Json, language: Language = ENGLISH) -> str:
     """The document of what ``usecases.what_if.table`` gives."""
     recording = result["recording"]
     tell = Tell.of(recording, language)
-    body = template("supposed.html").render(_facts(result, tell))
-    made: str = template("document.html").render(
-        language=language,
-        report=recording,
-        title=language.say("What if: other settings"),
-        span=tell.span(recording["from"], recording["to"]),
-        made_at=f"{recording['to'][:19]}Z",
-        styles=styles(),
-        body=Markup(body),  # noqa: S704 - escaped by its template
-        paper=False,
-    )
-    return made
+    content = rendered("supposed.html", _facts(result, tell))
+    return framed(recording, language.say("What if: other settings"), content, language)
 
 
 def _facts(result: Json, tell: Tell) -> Json:

@@ -63,7 +63,6 @@ LOOKS: Mapping[str, Mapping[str, Value]] = {
     "limits": {"fill": WAY, "stroke": STRONG, "stroke_width": 1},
     "dot": {"fill": SURE},
     "beyond": {"fill": EMPTY, "stroke": EMPTY, "stroke_width": 1},
-    "best": {"fill": "none", "stroke": INK, "stroke_width": 2.5},
 }
 """By class (without its ``pic-``) what it looks like on paper; colour is never all that tells two apart."""
 
@@ -75,6 +74,7 @@ SIGNS: Mapping[str, str] = {
     "stop": "M-3-7H3L7-3V3L3 7H-3L-7 3V-3z",
 }
 """Each level's own shape, as on the live page, around 0, 0."""
+DOT = "M0-3.5A3.5 3.5 0 1 1 0 3.5A3.5 3.5 0 1 1 0-3.5z"
 
 
 def draw(tag: str, kind: str | None = None, *inside: Markup | str, **attributes: Value) -> Markup:

@@ -92,16 +92,14 @@ def timeline(name: str, line: Json, report: Json, tell: Tell) -> Markup:
 
 
 def _patterns(name: str) -> Iterator[Markup]:
-    for cause, (lines, kind) in _HATCHES.items():
-        yield draw(
-            "pattern",
-            None,
-            draw("path", kind, d=lines),
-            id=_hatch(name, cause),
-            width=6,
-            height=6,
-            patternUnits="userSpaceOnUse",
-        )
+    for cause in _HATCHES:
+        yield _pattern(_hatch(name, cause), cause)
+
+
+def _pattern(name: str, cause: str) -> Markup:
+    lines, kind = _HATCHES[cause]
+    tile = draw("path", kind, d=lines)
+    return draw("pattern", None, tile, id=name, width=6, height=6, patternUnits="userSpaceOnUse")
 
 
 def _hatch(name: str, cause: str) -> str:
@@ -241,32 +239,20 @@ def _orders(line: Json, axis: TimeAxis, top: float, bottom: float, tell: Tell) -
 def key(causes: Sequence[str], tell: Tell) -> Markup:
     """How to read it: the blocks that were met, by name."""
     rows = [_key_row(cause, tell) for cause in ["work", *causes]]
-    rows += [_key_sign(drawn, said) for drawn, said in _others(tell)]
+    rows += [_key_item(said, drawn) for drawn, said in _others(tell)]
     return draw("ul", None, *rows, class_="pic-key")
 
 
 def _key_row(cause: str, tell: Tell) -> Markup:
-    name = f"key-{cause.replace(' ', '-')}"
+    name = _hatch("key", cause)
     tall = HEIGHTS.get(cause, _TALL)
     parts = [draw("g", cause.replace(" ", "-"), box(1, 13 - tall / 2, 34, tall))]
     if cause in _HATCHES:
-        lines, kind = _HATCHES[cause]
-        tile = draw("path", kind, d=lines)
-        parts.insert(
-            0,
-            draw(
-                "defs",
-                None,
-                draw("pattern", None, tile, id=name, width=6, height=6, patternUnits="userSpaceOnUse"),
-            ),
-        )
+        parts.insert(0, draw("defs", None, _pattern(name, cause)))
         parts.append(draw("path", None, d=_rectangle(1, 35, 13, tall), fill=f"url(#{name})"))
     if cause in GLYPHS:
         parts.append(_glyph(cause, "translate(18 13)"))
-    svg = draw(
-        "svg", None, *parts, viewBox="0 0 36 26", width=36, height=26, aria_hidden="true", class_="pic"
-    )
-    return draw("li", None, svg, draw("span", None, tell.said(names.STEPS[cause])))
+    return _key_item(tell.said(names.STEPS[cause]), *parts)
 
 
 def _others(tell: Tell) -> Iterator[tuple[Markup, str]]:
@@ -279,6 +265,8 @@ def _others(tell: Tell) -> Iterator[tuple[Markup, str]]:
     yield box(4, 11, 28, 4, "lamp"), say("tower: a fault")
 
 
-def _key_sign(drawn: Markup, said: str) -> Markup:
-    svg = draw("svg", None, drawn, viewBox="0 0 36 26", width=36, height=26, aria_hidden="true", class_="pic")
+def _key_item(said: str, *drawn: Markup) -> Markup:
+    svg = draw(
+        "svg", None, *drawn, viewBox="0 0 36 26", width=36, height=26, aria_hidden="true", class_="pic"
+    )
     return draw("li", None, svg, draw("span", None, said))

@@ -27,7 +27,7 @@ from service.domain.turns import Turn, Week, before, chosen, turns, week_before,
 from service.ports import Hours, NewDelivery, StoreError
 from service.sent import Budgeting
 from service.usecases.digest import ShiftOver, WeekOver, shift_over, week_over
-from service.usecases.handover import Turn as Handed
+from service.usecases.handover import Turn as Span
 
 Json = dict[str, Any]
 FRESH: Instant = 2 * HOUR
@@ -63,7 +63,7 @@ class Showing(Protocol):
     def lines(self) -> list[Json]: ...
 
     def handed(
-        self, lines: Collection[str], turn: Handed, *, at: Instant, hours: float, line: str | None
+        self, lines: Collection[str], turn: Span, *, at: Instant, hours: float, line: str | None
     ) -> Json: ...
 
 
@@ -137,7 +137,7 @@ class Digests:
 
     def _shift(self, turn: Turn, now: Instant) -> Said:
         line = turn.lines[0] if len(turn.lines) == 1 else None
-        handed = self.showing.handed(turn.lines, Handed(turn.since, turn.until), at=now, hours=1.0, line=line)
+        handed = self.showing.handed(turn.lines, Span(turn.since, turn.until), at=now, hours=1.0, line=line)
         told = ShiftOver(
             lines=turn.lines,
             since=turn.since,

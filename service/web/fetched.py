@@ -21,7 +21,7 @@ Json = dict[str, Any]
 COLUMNS = ("line", "by", "part", "kind", "supplies", "at_least", "ready", "missing", "slots")
 
 
-def so_many(language: Language, kind: str | None, number: int) -> str:
+def _so_many(language: Language, kind: str | None, number: int) -> str:
     """``2 reels``, or what else supplies of the kind are."""
     return put(supplies(kind, number), UTC, language)
 
@@ -43,7 +43,7 @@ class Told:
             yield self.walk(walk)
         for row in self.fetch["parts"]:
             if row["ready"]:
-                supplies = so_many(self.language, row["kind"], row["ready"])
+                supplies = _so_many(self.language, row["kind"], row["ready"])
                 yield say("{line}: {supplies} {part} ready.", line=line, supplies=supplies, part=row["part"])
             if row["at_least"]:
                 yield say(
@@ -62,7 +62,7 @@ class Told:
         return self.language.say("{line}, {clock}: {items}", line=line, clock=self._clock(by), items=items)
 
     def _item(self, item: Json) -> str:
-        supplies = so_many(self.language, item["kind"], item["supplies"])
+        supplies = _so_many(self.language, item["kind"], item["supplies"])
         if item["part"] is not None:
             return f"{supplies} {item['part']}"
         return self.language.say("{supplies} for {place}", supplies=supplies, place=item["for"])

@@ -36,7 +36,7 @@ const sign = (name, x, y, scale = 1) =>
 const shorter = (text, most) => (text.length <= most ? text : `${text.slice(0, most - 1).trimEnd()}…`);
 
 /** Puts the controls and the picture into `element`, which holds the picture of one moment and the data. */
-export function slide(element, at = 0) {
+function slide(element) {
   const data = JSON.parse(element.dataset.moments);
   const said = data.words;
   const clockOf = new Intl.DateTimeFormat(data.locale, { hour: "2-digit", minute: "2-digit", hourCycle: "h23", timeZone: data.zone });
@@ -45,7 +45,7 @@ export function slide(element, at = 0) {
   const clock = (moment, panels = 0) =>
     panels && moment.takt_seconds === null ? "" : clockOf.format(Date.parse(moment.at) + panels * (moment.takt_seconds ?? 0) * 1000);
 
-  let line = data.lines[at];
+  let [line] = data.lines;
   let width = NARROWEST;
   const range = make(null, "input", { type: "range", min: 0, step: 1, id: "pic-moment", input: show });
   const when = make(null, "output", { for: "pic-moment", class: "pic-when" });
