@@ -19,7 +19,7 @@ from simulators.compare import compare
 from simulators.demo import SPEED
 from simulators.demo import run as run_demo
 from simulators.publisher import open_publisher
-from simulators.scenario import Scenario, ScenarioError, load_scenario, shipped
+from simulators.scenario import Scenario, ScenarioError, find_scenario, shipped
 from simulators.uplink import Broker, PublishRefused
 
 _NAME = "letters, digits, '.', '_' or '-', at most 64"
@@ -157,11 +157,7 @@ def simulate_parser() -> argparse.ArgumentParser:
 
 def scenario_of(options: argparse.Namespace) -> Scenario:
     """The scenario asked for, with the faults asked for in place of its own."""
-    files = shipped()
-    path = files.get(options.scenario) or Path(options.scenario)
-    if options.scenario not in files and not path.exists():
-        raise ScenarioError(f"no scenario {options.scenario!r}: neither a file nor one of {', '.join(files)}")
-    scenario = load_scenario(path)
+    scenario = find_scenario(options.scenario)
     if options.line:
         scenario = scenario.with_line(options.line)
     wanted = {

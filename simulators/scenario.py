@@ -92,6 +92,15 @@ def shipped() -> dict[str, Path]:
     return {path.stem: path for path in sorted(FOLDER.glob("*.toml"))}
 
 
+def find_scenario(name: str) -> Scenario:
+    """The one that comes with the program by that name, else the one in that file, or ``ScenarioError``."""
+    files = shipped()
+    path = files.get(name) or Path(name)
+    if name not in files and not path.exists():
+        raise ScenarioError(f"no scenario {name!r}: neither a file nor one of {', '.join(files)}")
+    return load_scenario(path)
+
+
 def _refused(path: Path, problems: list[str]) -> ScenarioError:
     return ScenarioError("\n".join(f"{path}: {each}" for each in problems))
 

@@ -29,7 +29,7 @@ from service.usecases.altered import Alteration
 from service.usecases.compared import lines_of, rows_of
 from service.usecases.what_if import Json, Tried, about, table
 from simulators.answering import Crew
-from simulators.scenario import Scenario, ScenarioError, load_scenario, shipped
+from simulators.scenario import Scenario, ScenarioError, find_scenario
 
 PEOPLE = "two-lines-by-day"
 MOST = 2000
@@ -83,7 +83,7 @@ def _run(known: argparse.Namespace) -> int:
         return problem(f"--language: {known.language!r} isn't known; there are {', '.join(languages(None))}")
     settings = list(_settings(known))
     try:
-        scenario = _people(known.people)
+        scenario = find_scenario(known.people)
         recording = read(known.file)
     except Unfit as error:
         return problem(f"{known.file}: {error}")
@@ -127,15 +127,6 @@ def _altered(choice: Any, whole: bytes | None) -> Alteration:
         for section in ("warn.", "plan.")
     )
     return Alteration(warn=warn, plan=plan, whole=whole)
-
-
-def _people(named: str) -> Scenario:
-    known = shipped()
-    if named in known:
-        return load_scenario(known[named])
-    if not Path(named).suffix:
-        raise ScenarioError(f"{named}: no such scenario (known: {', '.join(known)}; or a file)")
-    return load_scenario(Path(named))
 
 
 def _try(

@@ -6,7 +6,14 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 Json = dict[str, Any]
-HEADS = (
+_MINUTE = 60_000
+_MARKS = {
+    "recommended": "recommended",
+    "same": "as recorded",
+    "front": "worth a look",
+    "alike": "alike",
+}
+_HEADS = (
     "setting",
     "best",
     "stop_minutes",
@@ -29,13 +36,13 @@ HEADS = (
 
 def rows_of(result: Json) -> Iterator[Sequence[object]]:
     """A head, then a row for each setting."""
-    yield HEADS
+    yield _HEADS
     for each in result["settings"]:
         stops, lead, plan = each["stop_ms"], each["lead"], each["plan"] or {}
         yield (
             each["name"],
             mark_of(each),
-            *(round(stops[name] / 60_000, 2) for name in ("mean", "low", "high")),
+            *(round(stops[name] / _MINUTE, 2) for name in ("mean", "low", "high")),
             each["stops"]["mean"],
             each["messages"]["per_person_hour"],
             each["messages"]["all"],
@@ -49,13 +56,7 @@ def rows_of(result: Json) -> Iterator[Sequence[object]]:
 
 
 def mark_of(row: Json) -> str:
-    if row["recommended"]:
-        return "recommended"
-    if row["same"]:
-        return "as recorded"
-    if row["front"]:
-        return "worth a look"
-    return "alike" if row["alike"] else ""
+    return next((said for key, said in _MARKS.items() if row[key]), "")
 
 
 def lines_of(result: Json) -> Iterator[str]:
@@ -82,7 +83,6 @@ def lines_of(result: Json) -> Iterator[str]:
     yield from result["why"]
 
 
-_MINUTE = 60_000
 _COLUMNS = (
     "setting",
     "",

@@ -170,7 +170,7 @@ def test_what_is_kept_is_there_again(tmp_path: Path) -> None:
     [
         (("--set", "warn.chance=7"), "--set warn.chance: 7 is not allowed"),
         (("--other", "nowhere.toml"), "nowhere.toml: can't be read"),
-        (("--people", "nobody"), "--people nobody: no such scenario (known: "),
+        (("--people", "nobody"), "--people no scenario 'nobody': neither a file nor one of "),
         (("--jobs", "0"), "--jobs: at least 1"),
     ],
 )
