@@ -37,7 +37,6 @@ from service.usecases.lots import Lotbook
 from service.usecases.recording import Reader
 from service.usecases.replay import Replay, Replayed, play
 from service.usecases.show import Shown
-from service.usecases.survey import Survey
 from service.usecases.tempo import FASTEST, Tempo
 from service.web.api import create_app
 from service.web.server import Server, listen
@@ -49,10 +48,10 @@ log = structlog.get_logger()
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wanted:
-    """What of a recording, and how fast. ``survey``: how long it is."""
+    """What of a recording, and how fast. ``end``: the moment of the last entry."""
 
     file: Path
-    survey: Survey
+    end: Instant | None
     since: Instant | None
     until: Instant | None
     speed: float
@@ -84,7 +83,7 @@ class Playback:
             reader.read(lines_of(wanted.file)), store.ledger, since=wanted.since, until=wanted.until
         )
         self._begin = self._going.next_at or self._going.last
-        self._end = max(self._begin, _end(wanted))
+        self._end = max(self._begin, wanted.end or self._begin)
         self._tempo = Tempo(self._begin, speed=wanted.speed, steady=time.monotonic)
         self.hub = Hub()
         self.shown = Shown(
@@ -207,8 +206,3 @@ class Playback:
 
     def address(self, settings: Settings) -> str:
         return outside.web_address(settings, self.port)
-
-
-def _end(wanted: Wanted) -> Instant:
-    last = wanted.survey.last or 0
-    return last if wanted.until is None else min(last, wanted.until)

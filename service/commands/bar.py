@@ -9,7 +9,7 @@ from pathlib import Path
 
 from service.domain.model import Instant, to_datetime
 from service.recordings import lines_of
-from service.usecases.survey import Survey, survey
+from service.usecases.survey import end_of
 
 EVERY = 0.2
 """Seconds between two looks on a terminal; elsewhere fifty times as many."""
@@ -21,14 +21,12 @@ class Bar:
     def __init__(self, file: Path, *, wanted: bool, to: Instant | None, what: str = "entries") -> None:
         """``wanted``: shown also where there is no terminal. How long standard input is, nobody knows."""
         terminal = sys.stderr.isatty()
-        self._shown = (terminal or wanted) and str(file) != "-"
+        shown = (terminal or wanted) and str(file) != "-"
         self._every = EVERY if terminal else EVERY * 50
         self._ends = "\r" if terminal else "\n"
         self._what = what
         self._began = self._last = time.monotonic()
-        length = survey(lines_of(file)) if self._shown else Survey(0, None, None)
-        ends = [each for each in (length.last, to) if each is not None]
-        self._to = min(ends, default=None)
+        self._to = end_of(lines_of(file), to) if shown else None
         self._from: Instant | None = None
         self._wide = 0
 
@@ -36,7 +34,7 @@ class Bar:
         now = time.monotonic()
         if self._from is None:
             self._from = at
-        if not self._shown or self._to is None or now - self._last < self._every:
+        if self._to is None or now - self._last < self._every:
             return
         self._last = now
         took = now - self._began

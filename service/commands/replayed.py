@@ -30,7 +30,7 @@ from service.store import Store, open_store
 from service.tls import TlsFileError
 from service.usecases.recording import Reader, in_words
 from service.usecases.replay import BATCH, Replay, Replayed, opened, play
-from service.usecases.survey import survey
+from service.usecases.survey import end_of
 from service.usecases.tempo import FASTEST, Tempo
 from service.web.server import AddressTakenError
 
@@ -164,7 +164,7 @@ def _with_page(known: argparse.Namespace, settings: Settings) -> int:
     since, until = _span(known)
     wanted = Wanted(
         file=known.file,
-        survey=survey(lines_of(known.file)),
+        end=end_of(lines_of(known.file), until),
         since=since,
         until=until,
         speed=known.speed or PAGE_SPEED,

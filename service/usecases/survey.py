@@ -1,9 +1,9 @@
-"""How long a recording is, found without reading what its lines say."""
+"""When a recording ends, found without reading what its lines say."""
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable
-from dataclasses import dataclass
 from datetime import datetime
 
 import msgspec
@@ -12,7 +12,7 @@ from service.domain.model import Instant, from_datetime
 from service.wire.journal import MANIFEST_TYPE, STATE_TYPE
 
 _EDGE = 2
-"""A line at either end may be no entry: start state, manifest."""
+"""Lines at the end: the last may be a manifest."""
 
 
 class _Head(msgspec.Struct):
@@ -23,32 +23,14 @@ class _Head(msgspec.Struct):
 _heads = msgspec.json.Decoder(_Head)
 
 
-@dataclass(frozen=True, slots=True)
-class Survey:
-    """``entries``: about how many; ``first`` and ``last``: their moments, ``None`` where there are none."""
-
-    entries: int
-    first: Instant | None
-    last: Instant | None
-
-
-def survey(lines: Iterable[bytes]) -> Survey:
-    """What isn't ours is left for whoever reads it to complain of."""
-    number = 0
-    head: list[bytes] = []
-    tail: list[bytes] = []
-    for line in lines:
-        if not line.strip():
-            continue
-        number += 1
-        if len(head) < _EDGE:
-            head.append(line)
-        tail = [*tail[1 - _EDGE :], line]
-    firsts = [at for line in head if (at := _moment(line)) is not None]
+def end_of(lines: Iterable[bytes], until: Instant | None = None) -> Instant | None:
+    """The moment of the last entry, or ``until`` where that is before; ``None``: there is none. What isn't
+    ours is left for whoever reads it to complain of."""
+    tail = deque((line for line in lines if line.strip()), maxlen=_EDGE)
     lasts = [at for line in tail if (at := _moment(line)) is not None]
-    if not firsts or not lasts:
-        return Survey(0, None, None)
-    return Survey(number, firsts[0], lasts[-1])
+    if not lasts:
+        return None
+    return lasts[-1] if until is None else min(lasts[-1], until)
 
 
 def _moment(line: bytes) -> Instant | None:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import threading
 
+from service.domain.events import JournalEntry
 from service.domain.model import SECOND
-from service.usecases.survey import Survey, survey
+from service.usecases.recording import Seal
+from service.usecases.survey import end_of
 from service.usecases.tempo import FASTEST, Tempo
-from service.wire.journal import parse_line
+from service.wire.journal import Exporter, parse_line
 from tests.support.taped import taped
 
 BEGIN = 1_000 * SECOND
@@ -90,8 +92,13 @@ def test_whoever_waits_hears_at_once_that_the_tempo_changed_or_ended():
     assert answers == [True, True]
 
 
-def test_a_survey_knows_how_long_a_recording_is_and_leaves_what_is_not_ours_alone():
-    moments = [parse_line(line).what for line in (taped()[1], taped()[-1])]
-    assert survey(taped()) == Survey(len(taped()), *(getattr(each, "at", None) for each in moments))
-    assert survey([b"", b"nothing of ours\n"]) == Survey(0, None, None)
-    assert survey([taped()[0]]) == Survey(0, None, None)
+def test_the_end_of_a_recording_is_its_last_entry_and_what_is_not_ours_is_left_alone():
+    last = parse_line(taped()[-1]).what
+    assert isinstance(last, JournalEntry)
+    manifest = Seal("1").end(Exporter("plant"))
+    for lines in (taped(), [*taped(), manifest, b"\n"], [*taped(), b"nothing of ours\n"]):
+        assert end_of(lines) == last.at
+    assert end_of(taped(), last.at - SECOND) == last.at - SECOND
+    assert end_of(taped(), last.at + SECOND) == last.at
+    assert end_of([b"", b"nothing of ours\n"]) is None
+    assert end_of([taped()[0]], last.at) is None
