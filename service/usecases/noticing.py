@@ -234,13 +234,15 @@ class Noticing:
             self._rule(self._station(line, name), known, at)
 
     def _rule(self, station: StationTrack, known: StationState, at: Instant) -> None:
-        """The recipe that rules now, where that is another than before."""
+        """The recipe that rules now, where that is another than before; an order that comes late takes back
+        nothing that was known meanwhile."""
         recipe = ruling_recipe(self.world.line(known.line), known)
         if recipe is None:
             return
         last = station.recipes[-1] if station.recipes else None
         if last is None or (last.recipe, last.usage) != (recipe.name, recipe.usage):
-            station.recipes.append(RecipeSet(at=at, recipe=recipe.name, usage=recipe.usage))
+            since = at if last is None else max(at, last.at)
+            station.recipes.append(RecipeSet(at=since, recipe=recipe.name, usage=recipe.usage))
 
     def _plan(self, line: str, at: Instant) -> None:
         plan = self.world.line(line).plan

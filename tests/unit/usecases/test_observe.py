@@ -12,7 +12,7 @@ import pytest
 
 from service.desk import Unfit
 from service.domain.events import JournalEntry
-from service.domain.model import SECOND, Instant
+from service.domain.model import SECOND, Instant, to_rfc3339
 from service.domain.notices import Told
 from service.domain.track import Counted, LineTrack, OrderSet, StationTrack, Supplied, Track, Used
 from service.domain.world import World
@@ -138,10 +138,13 @@ def test_who_looks_on_sees_each_entry_that_is_kept(faulty: Shift) -> None:
     assert seen[0] >= since
 
 
-def test_progress_says_how_many_entries_were_read(faulty: Shift) -> None:
+def test_progress_says_how_many_entries_were_read() -> None:
     told: list[int] = []
-    observe(faulty.lines, progress=told.append)
-    assert told == [1000 * (each + 1) for each in range(len(faulty.lines) // 1000)]
+    entries = [
+        JournalEntry(START + number, "link", "L3/P1", b'{"state": "online"}') for number in range(2500)
+    ]
+    observe(lines_of(entries, NOTHING), progress=told.append)
+    assert told == [1000, 2000]
 
 
 def test_what_was_lost_is_unknown_where_nobody_said() -> None:
@@ -207,6 +210,22 @@ def test_an_order_that_begins_ends_the_one_before() -> None:
         ("B", "running"),
     ]
     assert all(isinstance(each, OrderSet) for each in line.orders)
+
+
+def test_recipes_stand_in_order_even_where_an_order_comes_late() -> None:
+    story = Journal()
+    story.first("F1")
+    story.order("X", "queued", recipe="A", panels=10, at=to_rfc3339(story.now))
+    story.later(60).recipe({"F1": 1}, "A")
+    story.later(5).recipe({"F1": 2}, "B")
+    story.later(5).order("X", "running", recipe="A", panels=10, at=to_rfc3339(story.now - 40 * SECOND))
+    track = story.track()
+    assert [(each.recipe, seconds(each.at)) for each in station(track).recipes] == [
+        ("A", 60),
+        ("B", 65),
+        ("A", 65),
+    ]
+    assert seconds(track.lines["L3"].orders[-1].at) < 60
 
 
 def test_a_line_that_is_not_ours_is_named() -> None:
