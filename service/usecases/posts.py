@@ -49,7 +49,7 @@ class Posts:
     """The outbox and the delivery loop, for outlets that bundle."""
 
     def __init__(self, outlets: Iterable[str]) -> None:
-        self.put_in = 0
+        self._put_in = 0
         self.waits: list[float] = []
         """Seconds from each change to the message that told it."""
         self._lanes = {name: Lane(name, Chat(name)) for name in outlets}
@@ -62,11 +62,11 @@ class Posts:
         notice = told.notice
         self._latest[notice.id] = notice
         for outlet in (name for name in told.outlets or () if name in self._lanes):
-            self.put_in += 1
+            self._put_in += 1
             self._waiting[outlet].append(
                 Delivery(
-                    id=self.put_in,
-                    key=str(self.put_in),
+                    id=self._put_in,
+                    key=str(self._put_in),
                     outlet=outlet,
                     conversation=f"{notice.id}/{outlet}",
                     change=told.change,

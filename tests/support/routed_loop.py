@@ -21,7 +21,7 @@ class RoutedLoop(ClosedLoop):
         super().__init__(scenario, seed=seed, watch=watch)
         policy = self.world.policy
         self.reads = readers(policy)
-        self.outbox = Posts(list(self.reads))
+        self.outbox = Posts(self.reads)
         self.posts: list[Post] = []
         self.told_at: list[Instant] = []
 
