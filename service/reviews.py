@@ -77,8 +77,7 @@ class Reviews:
             found = self._find(key)
             if found is None:
                 job = self._begin(key, self._task(since, until, line))
-                waits = sum(each is not job for each in self._waiting) if job in self._waiting else 0
-                return Progress(job.entries, waits)
+                return Progress(job.entries, self._before(job))
         return _unpacked(found)
 
     def make(self, since: Instant, until: Instant, line: str | None = None) -> Json:
@@ -144,6 +143,13 @@ class Reviews:
             self._thread.start()
         self._lock.notify_all()
         return job
+
+    def _before(self, job: _Job) -> int:
+        """How many come first, the one under way among them."""
+        if job not in self._waiting:
+            return 0
+        under_way = sum(each.problem is None for each in self._known.values()) - len(self._waiting)
+        return under_way + self._waiting.index(job)
 
     def _run(self) -> None:
         while (job := self._next()) is not None:

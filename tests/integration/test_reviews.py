@@ -113,6 +113,18 @@ def test_only_so_many_wait_and_all_end_with_the_program(url: str) -> None:
         busy.ask(START, START + 500 * SECOND)
 
 
+def test_who_waits_is_told_how_many_come_first(url: str) -> None:
+    busy = Reviews(url, "plant")
+    try:
+        for number in range(1, 5):
+            busy.ask(START, START + number * SECOND)
+        second = busy.ask(START, START + 2 * SECOND)
+        assert isinstance(second, Progress)
+        assert second.waits <= 1, "those behind it don't count"
+    finally:
+        busy.stop()
+
+
 def _ask_again(busy: Reviews) -> None:
     for number in (100, 101):
         busy.ask(START, START + number * SECOND)
