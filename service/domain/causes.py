@@ -74,7 +74,7 @@ def _claim(place: Place, gap: Gap, claims: Claims, *, guess: bool) -> None:
 
 def _claim_sign(place: Place, gap: Gap, claims: Claims, piece: Piece) -> None:
     if piece.cause is Cause.SUPPLY:
-        latest = gap.until if gap.open else gap.until - gap.need // 2
+        latest = _loaded_by(gap)
         hands = min(latest, _hands_off(place, piece.until))
         by = min(latest, hands + SAME) if piece.slot is None else latest
         loaded = next(iter(place.loaded(piece.since, by, piece.slot)), None)
@@ -85,6 +85,11 @@ def _claim_sign(place: Place, gap: Gap, claims: Claims, piece: Piece) -> None:
         if piece.since > gap.since + SAME or place.needs_stop(piece.slot or "") is False:
             piece.marks += ("within a panel",)
     claims.claim(piece)
+
+
+def _loaded_by(gap: Gap) -> Instant:
+    """Until when what was loaded may have ended the stop: it takes a while yet to complete the panel."""
+    return gap.until if gap.open else gap.until - gap.need // 2
 
 
 def _hands_off(place: Place, out: Instant) -> Instant:
@@ -98,9 +103,8 @@ def _hands_off(place: Place, out: Instant) -> Instant:
 def _claim_exchanges(place: Place, gap: Gap, claims: Claims) -> None:
     """Supplies that can only be exchanged in a stop, and were, without having run out. What was exchanged
     while the station waited anyway cost nothing."""
-    latest = gap.until if gap.open else gap.until - gap.need // 2
     out = {slot for sign in gap.signs for slot in sign.slots}
-    for each in place.loaded(gap.since + SAME, latest):
+    for each in place.loaded(gap.since + SAME, _loaded_by(gap)):
         begin = claims.begun()
         if each.slot in out or each.at <= begin + SAME or not place.needs_stop(each.slot):
             continue

@@ -6,10 +6,11 @@ moment is lost once: of a line, the time of its last station, put down to the st
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from service.domain.model import Instant
 from service.domain.states import line_stretches
 from service.domain.track import Cause, Stretch
 
@@ -17,6 +18,7 @@ SUPPLIES = (Cause.SUPPLY, Cause.EXCHANGE)
 """What is lost to supplies: they ran out, or were exchanged in time."""
 NOT_PLANNED = (Cause.REST, Cause.NO_ORDER)
 """Time in which nobody meant to make anything."""
+_Supply = tuple[str, str, str | None, str | None, str | None]
 _FALL = (
     Cause.CHANGEOVER,
     Cause.SUPPLY,
@@ -97,31 +99,17 @@ def lost_by_lines(
 def lost_in(several: Iterable[Sequence[Stretch]]) -> Lost:
     """Of stations or lines, each with its own time; what belongs to one stop counts as one."""
     causes: Counter[Cause | None] = Counter()
-    slots: Counter[tuple[str, str, str | None, str | None, str | None, Cause]] = Counter()
-    stops: dict[tuple[str, str, str | None, str | None, str | None], set[int]] = {}
+    slots: dict[_Supply, Counter[Cause]] = defaultdict(Counter)
+    stops: dict[_Supply, set[Instant]] = defaultdict(set)
     for stretches in several:
         for each in stretches:
-            lasted = each.milliseconds
-            causes[each.cause] += lasted
+            causes[each.cause] += each.milliseconds
             stop = each.stop
-            if stop is None or stop.cause not in SUPPLIES:
-                continue
-            place = stop.line, stop.station, stop.slot, stop.part, stop.kind
-            slots[*place, stop.cause] += lasted
-            stops.setdefault(place, set()).add(stop.since)
-    by_slot = [
-        SlotLost(
-            line=place[0],
-            station=place[1],
-            slot=place[2],
-            part=place[3],
-            kind=place[4],
-            out=slots[*place, Cause.SUPPLY],
-            exchanged=slots[*place, Cause.EXCHANGE],
-            stops=len(since),
-        )
-        for place, since in stops.items()
-    ]
+            if stop is not None and stop.cause in SUPPLIES:
+                supply = stop.line, stop.station, stop.slot, stop.part, stop.kind
+                slots[supply][stop.cause] += each.milliseconds
+                stops[supply].add(stop.since)
+    by_slot = [_slot_lost(supply, lost, len(stops[supply])) for supply, lost in slots.items()]
     return Lost(
         milliseconds=causes.total(),
         worked=causes.pop(None, 0),
@@ -131,6 +119,20 @@ def lost_in(several: Iterable[Sequence[Stretch]]) -> Lost:
         ),
         by_part=_summed((each.part, each.milliseconds) for each in by_slot),
         by_kind=_summed((each.kind, each.milliseconds) for each in by_slot),
+    )
+
+
+def _slot_lost(supply: _Supply, lost: Mapping[Cause, int], stops: int) -> SlotLost:
+    line, station, slot, part, kind = supply
+    return SlotLost(
+        line=line,
+        station=station,
+        slot=slot,
+        part=part,
+        kind=kind,
+        out=lost.get(Cause.SUPPLY, 0),
+        exchanged=lost.get(Cause.EXCHANGE, 0),
+        stops=stops,
     )
 
 

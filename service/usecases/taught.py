@@ -31,6 +31,6 @@ class Taught:
 def known(memory: Memory) -> dict[tuple[str | None, str | None], Belief]:
     return {
         (each.kind, each.part): memory.belief(each.kind, each.part)
-        for each in list(memory.learned.values())
+        for each in memory.learned.values()
         if each.finished >= ENOUGH
     }
