@@ -76,11 +76,8 @@ def _cores() -> int:
 
 def _run(known: argparse.Namespace) -> int:
     configure_logging(known.log_level)
-    for name in ("jobs", "seeds"):
-        if getattr(known, name) < 1:
-            return problem(f"--{name}: at least 1")
-    if known.language not in languages(None):
-        return problem(f"--language: {known.language!r} isn't known; there are {', '.join(languages(None))}")
+    if wrong := list(_misfits(known)):
+        return problem(*wrong)
     settings = list(_settings(known))
     try:
         scenario = find_scenario(known.people)
@@ -96,6 +93,19 @@ def _run(known: argparse.Namespace) -> int:
         return problem(f"stopped.{hint}")
     except (OSError, Unfit) as error:
         return problem(str(error))
+
+
+def _misfits(known: argparse.Namespace) -> Iterator[str]:
+    """What would come to nothing only after all was tried."""
+    for name in ("jobs", "seeds"):
+        if getattr(known, name) < 1:
+            yield f"--{name}: at least 1"
+    if known.language not in languages(None):
+        yield f"--language: {known.language!r} isn't known; there are {', '.join(languages(None))}"
+    for name in ("json", "csv", "html"):
+        file = getattr(known, name)
+        if file is not None and not Path(file).parent.is_dir():
+            yield f"--{name}: there is no folder {Path(file).parent}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -172,6 +172,7 @@ def test_what_is_kept_is_there_again(tmp_path: Path) -> None:
         (("--other", "nowhere.toml"), "nowhere.toml: can't be read"),
         (("--people", "nobody"), "--people no scenario 'nobody': neither a file nor one of "),
         (("--jobs", "0"), "--jobs: at least 1"),
+        (("--html", "nowhere/tried.html"), "--html: there is no folder nowhere"),
     ],
 )
 def test_what_doesnt_fit_is_said(recording: Path, words: tuple[str, ...], said: str) -> None:
