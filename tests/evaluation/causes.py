@@ -240,7 +240,7 @@ def table(result: Confusion) -> Iterator[str]:
     seen = [cause for cause in causes if any(found == cause for _, found in result.minutes)]
     yield "| truth \\ found | " + " | ".join(seen) + " | right |"
     yield "| --- " * (len(seen) + 2) + "|"
-    for true in sorted({was for was, _ in result.minutes}, key=lambda each: each == WORKED):
+    for true in sorted({was for was, _ in result.minutes}, key=lambda each: (each == WORKED, each)):
         cells = [f"{result.minutes.get((true, each), 0.0):.1f}" for each in seen]
         share = "" if true == WORKED else f"{100 * result.share(true):.1f} %"
         yield f"| {true} | " + " | ".join(cells) + f" | {share} |"
