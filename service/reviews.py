@@ -16,6 +16,7 @@ import sys
 import threading
 import zlib
 from collections import OrderedDict, deque
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
@@ -284,19 +285,27 @@ def _work() -> None:
         say(*made)
 
 
-def _made(task: Json, progress: Any) -> tuple[bytes, bytes]:
+def _made(task: Json, progress: Callable[[int], None]) -> tuple[bytes, bytes]:
     if "paper" not in task:
-        return b"report", msgspec.json.encode(_reviewed(task, progress))
+        return b"report", msgspec.json.encode(reviewed(**task, progress=progress))
     own = None if task["languages"] is None else Path(task["languages"])
     return b"paper", base64.b64encode(pdf(task["report"], speak(task["paper"], own)))
 
 
-def _reviewed(task: Json, progress: Any) -> Json:
-    store = open_store(task["url"], migrate=False)
+def reviewed(
+    *,
+    url: str,
+    site: str,
+    since: Instant | None,
+    until: Instant | None,
+    line: str | None,
+    progress: Callable[[int], None],
+) -> Json:
+    """Of what a store has kept, made here and now. Raises ``NothingThere``, ``StoreError``, ``Unfit``."""
+    store = open_store(url, migrate=False)
     try:
-        since, until = task["since"], task["until"]
-        lines = export(store.archive, task["site"], since=since, until=until)
-        return review(lines, since=since, until=until, line=task["line"], progress=progress)
+        lines = export(store.archive, site, since=since, until=until)
+        return review(lines, since=since, until=until, line=line, progress=progress)
     finally:
         store.close()
 

@@ -22,9 +22,8 @@ from service.paper.sheets import sheets
 from service.paper.tell import Tell
 from service.ports import StoreError, StoreRevisionError
 from service.recordings import lines_of
+from service.reviews import reviewed
 from service.settings import Settings
-from service.store import open_store
-from service.usecases.export import export
 from service.usecases.review import NothingThere, review
 
 Json = dict[str, Any]
@@ -99,12 +98,14 @@ def _made(
         if known.file is not None:
             lines = lines_of(known.file)
             return review(lines, since=since, until=until, line=known.line, progress=progress.read)
-        store = open_store(settings.store.url.get_secret_value(), migrate=False)
-        try:
-            lines = export(store.archive, settings.site.name, since=since, until=until)
-            return review(lines, since=since, until=until, line=known.line, progress=progress.read)
-        finally:
-            store.close()
+        return reviewed(
+            url=settings.store.url.get_secret_value(),
+            site=settings.site.name,
+            since=since,
+            until=until,
+            line=known.line,
+            progress=progress.read,
+        )
 
 
 class _Progress:
