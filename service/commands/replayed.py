@@ -42,7 +42,8 @@ DESCRIPTION = """Plays a recording through the whole pipeline: into the empty st
 fast as it goes, with --page into a store of its own with the live page on it, with --broker to a broker in
 the plant's place. The settings that were in force are part of the recording and rule; the configuration says
 only where the store, the page and the broker are. Nobody is told of anything. Another broker than the
-configured one isn't told its user, password and certificate. With --broker, p, the space bar and SIGUSR1 pause and go on."""
+configured one isn't told its user, password and certificate.
+With --broker, p, the space bar and SIGUSR1 pause and go on."""
 _WHEN = 'in the recorded time zone, "2026-03-01 03:00"'
 
 

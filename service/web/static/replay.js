@@ -57,13 +57,14 @@ async function steer(wanted) {
   }
 }
 
-/** The next time that the plant's clocks show this. */
+/** The next time that the plant's clocks show this, also where they leap on the way. */
 function momentOf(text) {
-  const shown = clockWithSeconds(now.at);
-  const seconds = (words) => words.split(":").map(Number).reduce((sum, part) => sum * 60 + part, 0);
-  const wanted = seconds(text.length === 5 ? `${text}:00` : text);
-  const ahead = (((wanted - seconds(shown)) * 1000) % DAY_MS + DAY_MS) % DAY_MS;
-  return new Date(Date.parse(now.at) + ahead).toISOString();
+  const ms = (words) => words.split(":").map(Number).reduce((sum, part) => sum * 60 + part, 0) * 1000;
+  const wanted = ms(text.length === 5 ? `${text}:00` : text);
+  const within = (time) => (time % DAY_MS + DAY_MS) % DAY_MS;
+  const near = Date.parse(now.at) + within(wanted - ms(clockWithSeconds(now.at)));
+  const leapt = within(wanted - ms(clockWithSeconds(near)) + DAY_MS / 2) - DAY_MS / 2;
+  return new Date(near + leapt).toISOString();
 }
 
 byId("replay-pause").addEventListener("click", () => steer({ paused: !now?.paused }));
