@@ -38,6 +38,7 @@ LONGEST: Instant = 31 * 24 * 60 * MINUTE
 JUST_BEGUN: Instant = 30 * MINUTE
 """Of a shift that runs for less the one before is meant."""
 SOON = {"retry-after": "1"}
+NOTHING = english("nothing is known of that time")
 PAPER_THREADS = anyio.CapacityLimiter(4)
 STYLES = ("review.css", "pictures.css")
 
@@ -227,6 +228,8 @@ def _meant(own: Behind, since: Instant | None, until: Instant | None, line: str 
     until = min(until or latest, latest)
     if since is None or since >= until:
         raise HTTPException(422, english("`from` isn't before `to`, or nothing has happened yet then"))
+    if since < 0:
+        raise HTTPException(404, NOTHING)
     if until - since > LONGEST:
         raise HTTPException(422, english("`from` and `to` lie more than 31 days apart"))
     return _Meant(since, until, line)

@@ -15,14 +15,13 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service.domain.model import Instant
-from service.language import english
 from service.paper.tell import Tell
 from service.reviewing import NothingToReview, NotReviewed, Progress
 from service.usecases.standstill import around, moment_asked, standstill
 from service.web import schemas
 from service.web.answers import LATER, UNFIT, UNKNOWN, json_answer
 from service.web.pages import page
-from service.web.review import reviews_of
+from service.web.review import NOTHING, reviews_of
 from service.web.stood import Stood, as_object
 from service.web.tongue import language_of
 from service.web.wiring import Behind, Own
@@ -31,7 +30,6 @@ Json = dict[str, Any]
 PATIENCE = 2.5
 """Seconds that an answer waits for the review; usually it is there by then."""
 _LOOK_EVERY = 0.1
-NOTHING = english("nothing is known of that time")
 
 router = APIRouter(prefix="/api/v1", responses=LATER | UNFIT, tags=["reading"])
 pages = APIRouter(include_in_schema=False, default_response_class=Response)

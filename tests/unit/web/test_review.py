@@ -85,6 +85,7 @@ def test_each_sheet_can_be_asked_for(ask: Ask) -> None:
         ({"from": "2026-01-01T00:00:00Z", "to": HOUR["to"]}, 422, "more than 31 days"),
         ({"from": "2999-01-01T00:00:00Z"}, 422, "nothing has happened yet"),
         ({"to": HOUR["to"]}, 422, "say it too"),
+        ({"from": "0001-01-01T00:00:00+14:00", "to": "0001-01-02T00:00:00Z"}, 404, "nothing is known"),
     ],
 )
 def test_a_time_that_cannot_be_reviewed_is_refused(ask: Ask, query: Any, status: int, said: str) -> None:
@@ -129,6 +130,7 @@ def test_the_page_offers_times_and_shows_what_is_asked_for(ask: Ask) -> None:
     making = ask("/review", Ready(after=9), begin="2026-03-02T05:00", end="2026-03-02T06:00").text
     assert "It is being put together." in making
     assert ask("/review", time="soon").status_code == 200
+    assert ask("/review", begin="0001-01-01T00:00", end="0001-01-01T00:10").status_code == 200
 
 
 def test_what_it_looks_like_comes_with_the_page(ask: Ask) -> None:
