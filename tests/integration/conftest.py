@@ -1,3 +1,5 @@
+"""What tests across several stores may ask for."""
+
 from __future__ import annotations
 
 from collections.abc import Iterator
