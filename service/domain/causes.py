@@ -54,6 +54,8 @@ def _claim(place: Place, gap: Gap, claims: Claims, *, guess: bool) -> None:
     if stood:
         for since, until in within(place.rests, gap.since, gap.until):
             claims.claim(Piece(since, until, Cause.REST, ("calendar",)))
+        for since, until in within(place.unknown, gap.since, gap.until):
+            claims.claim(Piece(since, until, Cause.UNHEARD, ("unheard",)))
     for sign in gap.signs:
         slot = sign.slots[0] if sign.cause is Cause.SUPPLY and sign.slots else None
         _claim_sign(place, gap, claims, Piece(sign.since, sign.until, sign.cause, ("tower",), slot))

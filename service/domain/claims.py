@@ -45,6 +45,7 @@ class Place:
     is_last: bool
     rests: Sequence[Span]
     between: Sequence[Between]
+    unknown: Sequence[Span]
     offline: Sequence[Span]
     supplies: Sequence[Supplied]
     needs_stop: Callable[[str], bool | None]

@@ -77,6 +77,13 @@ def offline(station: StationTrack, until: Instant) -> list[Span]:
     return [(link.at, end) for link, end in held(station.links, until) if link.state == "offline"]
 
 
+def unknown(station: StationTrack, since: Instant) -> list[Span]:
+    """What came before its first word, where nothing was known of it when the time began."""
+    said = (station.towers, station.counts, station.supplies, station.links, station.recipes)
+    first = min((kind[0].at for kind in said if kind), default=since)
+    return [(since, first)] if first > since and not station.progress else []
+
+
 @dataclass(slots=True)
 class Tower:
     """One station's tower, and when its panels were complete. ``tells_waiting``: it was ever seen to show

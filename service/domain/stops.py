@@ -17,7 +17,7 @@ from service.domain.flow import flow_between
 from service.domain.line_order import line_order
 from service.domain.model import Instant
 from service.domain.policy import Policy, slot_rule, tower_rule
-from service.domain.spans import Tower, between_orders, offline, rests
+from service.domain.spans import Tower, between_orders, offline, rests, unknown
 from service.domain.stands import ends_of, run_of
 from service.domain.track import Cause, LineTrack, StationTrack, Stop, Stretch, Track
 
@@ -54,6 +54,7 @@ def _places(track: Track, line: LineTrack) -> dict[str, Place]:
             is_last=number == len(order) - 1,
             rests=resting,
             between=between,
+            unknown=unknown(line.stations[name], track.since),
             offline=offline(line.stations[name], track.until),
             supplies=line.stations[name].supplies,
             needs_stop=partial(_needs_stop, policy, line.stations[name]),

@@ -51,6 +51,12 @@ def stood_ms(line: Json) -> int:
     return sum(each for cause, each in causes.items() if cause not in _NOT_STOOD)
 
 
+def heard_ms(line: Json) -> int:
+    """The time in which it is known what the line did."""
+    causes = _causes(line)
+    return sum(causes.values()) - causes.get(Cause.UNHEARD, 0)
+
+
 def _causes(line: Json) -> dict[str, int]:
     times = line["times"]["line"]
     return {} if times is None else times["causes"]
@@ -66,7 +72,7 @@ def _lines(lines: Iterable[Json]) -> Iterator[Said]:
     yield Said(
         "Of {of} each the lines stood: {lines}.",
         {
-            "of": lasted(max(sum(_causes(each).values()) for each in known)),
+            "of": lasted(max(map(heard_ms, known))),
             "lines": tuple(
                 Said("{line} {time}", {"line": each["line"], "time": lasted(stood_ms(each))})
                 for each in known[:MOST_LINES]
@@ -94,10 +100,9 @@ def _ranked(causes: Mapping[str, int]) -> tuple[Said, ...]:
 
 def _line(line: Json) -> Said:
     stood, causes = stood_ms(line), _causes(line)
-    wall = sum(causes.values())
-    values: dict[str, Value] = {"line": line["line"], "time": lasted(stood), "of": lasted(wall)}
+    values: dict[str, Value] = {"line": line["line"], "time": lasted(stood), "of": lasted(heard_ms(line))}
     if stood < A_MINUTE:
-        return Said("Line {line} worked all the time: less than a minute of {of} was lost.", values)
+        return Said("Line {line} worked on: of the {of} that are known less than a minute was lost.", values)
     values["causes"] = _ranked(causes)
     return Said("Line {line} stood {time} of {of}: {causes}.", values)
 

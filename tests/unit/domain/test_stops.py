@@ -156,6 +156,16 @@ def test_a_first_station_whose_tower_shows_no_fault_had_no_work():
     assert found(track)["P1"] == [(Cause.STARVED, 380.0, 470.0)]
 
 
+def test_before_anything_was_heard_of_a_line_no_station_waited_for_another():
+    track = MadeLine().track()
+    track.since -= 3600 * SECOND
+    first = {station: some[0] for (_, station), some in stretches(track).items()}
+    assert {name: each.cause for name, each in first.items()} == dict.fromkeys(
+        ("P1", "P2", "P3"), Cause.UNHEARD
+    )
+    assert {each.until - each.since for each in first.values()} == {3600 * SECOND}
+
+
 def test_a_station_of_which_nothing_was_heard_is_unheard_all_the_time():
     track = MadeLine(towers=False).track()
     station = track.lines["L1"].stations["P2"]
