@@ -201,17 +201,14 @@ class Reviews:
         late = threading.Timer(self._limit, self._too_long, (job, process))
         late.daemon = True
         late.start()
-        try:
-            _write(process.stdin, job.task)
-            for said in process.stdout or ():
-                _hear(job, said)
-        finally:
-            late.cancel()
-            process.kill()
-            process.wait()
-            for pipe in (process.stdin, process.stdout):
-                if pipe is not None:
-                    pipe.close()
+        with process:
+            try:
+                _write(process.stdin, job.task)
+                for said in process.stdout or ():
+                    _hear(job, said)
+            finally:
+                late.cancel()
+                process.kill()
 
     def _too_long(self, job: _Job, process: subprocess.Popen[bytes]) -> None:
         job.problem = f"took longer than {self._limit:.0f} seconds: ask for a shorter time"

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from multiprocessing import get_context
 from multiprocessing.process import BaseProcess
 from pathlib import Path
-from signal import SIGKILL, Signals
+from signal import SIGINT, SIGKILL, Signals, default_int_handler, signal
 from typing import Any
 
 _FORKS = get_context("forkserver")
@@ -72,6 +72,7 @@ def fork(seat: Seat, function: Callable[..., Any], *arguments: Any) -> Child:
 
 def _begin(seat: Seat, function: Callable[..., Any], *arguments: Any) -> None:
     os.setsid()
+    signal(SIGINT, default_int_handler)  # else ignored where the tests run in the background
     os.chdir(seat.folder)
     os.environ.clear()
     os.environ.update(seat.environment)

@@ -111,7 +111,7 @@ def test_every_call_there_is_needs_a_role_but_for_those_named_here(site: tuple[A
         ("HEAD", "/notice/{notice_id}"), ("GET", "/static/words/{tag}.js"),
         ("HEAD", "/static/words/{tag}.js"),
         *((method, path) for method in ("GET", "HEAD")
-          for path in ("/manifest.webmanifest", "/sw.js", "/offline")),
+          for path in ("/manifest.webmanifest", "/sw.js", "/offline", "/static/review.css")),
     }  # fmt: skip
 
 
