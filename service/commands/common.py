@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import argparse
 import sys
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from service.desk import Unfit
-from service.domain.model import Instant, from_datetime
+from service.domain.model import Instant, from_clock
 from service.settings import Settings, load
 from service.telemetry import LEVELS, configure_logging
 
@@ -35,10 +34,9 @@ def moment(text: str, timezone: str) -> Instant:
     """A time such as ``2026-03-01 03:00``, by the clocks of ``timezone`` unless it names others.
     ``ValueError`` says that it is none."""
     try:
-        said = datetime.fromisoformat(text)
+        return from_clock(text, ZoneInfo(timezone))
     except ValueError:
         raise ValueError(f"{text!r} is no time (such as 2026-03-01 03:00)") from None
-    return from_datetime(said if said.tzinfo else said.replace(tzinfo=ZoneInfo(timezone)))
 
 
 def span(known: argparse.Namespace, timezone: str) -> tuple[Instant | None, Instant | None]:

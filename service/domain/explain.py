@@ -12,7 +12,7 @@ from datetime import UTC
 
 from service.domain import judge
 from service.domain.judge import Case
-from service.domain.model import Instant, Shortfall, Spread, to_rfc3339
+from service.domain.model import Shortfall, Spread, rfc3339_or_none
 from service.domain.notices import what_lacks
 from service.domain.said import Said, Value, put
 from service.domain.sight import Sight
@@ -123,8 +123,8 @@ def figures_of(
         chance=told.chance,
         chance_limit=sight.limits.chance,
         evidence=_evidence(station, slot, case),
-        since=_moment(slot.loaded_at),
-        last_count=_moment(station.counted_at),
+        since=rfc3339_or_none(slot.loaded_at),
+        last_count=rfc3339_or_none(station.counted_at),
         session=station.counted_session,
         seq=station.counted_seq,
         assumed=slot.assumed,
@@ -161,10 +161,6 @@ def _evidence(station: StationState, slot: SlotState, case: Case | None) -> tupl
         "takt": judge.takt_of(station) is not None,
     }
     return tuple(name for name, is_used in used.items() if is_used)
-
-
-def _moment(at: Instant | None) -> str | None:
-    return None if at is None else to_rfc3339(at)
 
 
 def _what_is_left(slot: SlotState, figures: Figures, told: Forecast) -> Said:

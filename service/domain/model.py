@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from enum import StrEnum
 from typing import Generic, TypeVar
 
@@ -36,6 +36,22 @@ def to_datetime(at: Instant) -> datetime:
 def to_rfc3339(at: Instant) -> str:
     """``2026-03-02T06:14:07.250Z``: milliseconds, always UTC."""
     return to_datetime(at).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def rfc3339_or_none(at: Instant | None) -> str | None:
+    """The same of a moment that may be unknown."""
+    return None if at is None else to_rfc3339(at)
+
+
+def from_rfc3339(text: str) -> Instant:
+    """Of a time with its offset. ``ValueError``: it is none."""
+    return from_datetime(datetime.fromisoformat(text))
+
+
+def from_clock(text: str, zone: tzinfo) -> Instant:
+    """Of a time by the clocks of ``zone``, unless it names its offset. ``ValueError``: it is none."""
+    said = datetime.fromisoformat(text)
+    return from_datetime(said if said.tzinfo else said.replace(tzinfo=zone))
 
 
 class SupplyKind(StrEnum):

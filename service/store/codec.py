@@ -9,12 +9,11 @@ from __future__ import annotations
 import re
 import zlib
 from collections.abc import Mapping, Sequence
-from datetime import datetime
 
 import msgspec
 
 from service.domain.events import JournalEntry
-from service.domain.model import Instant, Notice, from_datetime
+from service.domain.model import Notice
 from service.domain.stays import Run, Stay
 
 _LEVEL = 1
@@ -52,10 +51,6 @@ def after_prefix(stored: str) -> str | None:
 def clean(text: str) -> str:
     """``text`` to be read by people: what can't be stored is shown as the replacement character."""
     return _UNSTORABLE.sub("\N{REPLACEMENT CHARACTER}", text)
-
-
-def instant(rfc3339: str) -> Instant:
-    return from_datetime(datetime.fromisoformat(rfc3339))
 
 
 def encode_journal(entries: Sequence[JournalEntry]) -> bytes:

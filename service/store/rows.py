@@ -9,7 +9,7 @@ from typing import Any
 
 from service.domain.events import JournalEntry
 from service.domain.lots import Placed, RunAt
-from service.domain.model import Instant, Notice, NoticeState
+from service.domain.model import Instant, Notice, NoticeState, from_rfc3339
 from service.ports import Batch, NewDelivery, Refused
 from service.store.codec import (
     clean,
@@ -18,7 +18,6 @@ from service.store.codec import (
     encode_run,
     encode_stay,
     escape,
-    instant,
 )
 
 Row = dict[str, Any]
@@ -114,10 +113,10 @@ def _state_rows(states: Mapping[str, bytes | None]) -> list[tuple[str, bytes]]:
 
 
 def _notice_row(notice: Notice) -> Row:
-    changed_at = instant(notice.changed_at)
+    changed_at = from_rfc3339(notice.changed_at)
     closed_at = None
     if notice.state == NoticeState.CLOSED:
-        closed_at = changed_at if notice.closed_at is None else instant(notice.closed_at)
+        closed_at = changed_at if notice.closed_at is None else from_rfc3339(notice.closed_at)
     return {
         "id": notice.id,
         "line": notice.line or "",
@@ -126,7 +125,7 @@ def _notice_row(notice: Notice) -> Row:
         "kind": notice.kind,
         "state": notice.state,
         "level": notice.level,
-        "opened_at": instant(notice.opened_at),
+        "opened_at": from_rfc3339(notice.opened_at),
         "changed_at": changed_at,
         "closed_at": closed_at,
         "version": notice.version,

@@ -9,12 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 from typing import Any
 
 from service.domain import fetch
 from service.domain.fetch import Due, Unknown
-from service.domain.model import SECOND, Instant, from_datetime, to_rfc3339
+from service.domain.model import SECOND, Instant, from_rfc3339, rfc3339_or_none, to_rfc3339
 from service.domain.needs import Needed, NotKnown, needs_of, places_of
 from service.domain.ready import stands_ready, ticks_of
 from service.domain.state import LineState, Ready
@@ -54,7 +53,7 @@ def fetch_object(
         "line": line,
         "at": to_rfc3339(at),
         "until": to_rfc3339(until),
-        "shift_ends": _told(ends),
+        "shift_ends": rfc3339_or_none(ends),
         "walks": _walks(rows),
         "parts": [_row_object(world.line(line), row) for row in rows],
         "unknown": _unknown(doubts),
@@ -147,7 +146,7 @@ def _walks(rows: Sequence[_Row]) -> list[Json]:
     parts = {(row.name, row.kind): row.part for row in rows}
     return [
         {
-            "by": _told(walk[0].by),
+            "by": rfc3339_or_none(walk[0].by),
             "items": [
                 {"part": parts[name, kind], "kind": kind, "supplies": supplies, "for": name}
                 for name, kind, supplies in fetch.by_part(walk)
@@ -168,7 +167,7 @@ def _row_object(line: LineState, row: _Row) -> Json:
         "at_least": any(each.at_least for each in row.needed),
         "ready": row.ready,
         "missing": len(missing),
-        "by": None if first is None else _told(first.by),
+        "by": None if first is None else rfc3339_or_none(first.by),
         "ticked": _tick(ticks),
         "for": [_needed_object(each) for each in row.needed],
     }
@@ -185,7 +184,7 @@ def _needed_object(each: Needed) -> Json:
         "order": each.order,
         "changeover": each.new,
         "panels": each.panels,
-        "by": _told(each.by),
+        "by": rfc3339_or_none(each.by),
         "boundary_only": each.place.is_boundary_only,
     }
 
@@ -202,8 +201,4 @@ def _unknown(doubts: Sequence[NotKnown]) -> list[Json]:
 
 
 def _moment(text: str | None) -> Instant | None:
-    return None if text is None else from_datetime(datetime.fromisoformat(text))
-
-
-def _told(at: Instant | None) -> str | None:
-    return None if at is None else to_rfc3339(at)
+    return None if text is None else from_rfc3339(text)

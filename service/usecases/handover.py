@@ -10,10 +10,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
-from service.domain.model import SECOND, Instant, Level, NoticeState, from_datetime, to_rfc3339
+from service.domain.model import SECOND, Instant, Level, NoticeState, from_rfc3339, to_rfc3339
 
 Json = dict[str, Any]
 
@@ -66,7 +65,7 @@ def assemble(
         "questions": [each for each in notices if each["kind"] == "question"][::-1],
         "next": ahead,
         "bring": bring(ahead),
-        "happened": happened([each for each in closed if _moment(each["closed_at"]) >= turn.since]),
+        "happened": happened([each for each in closed if from_rfc3339(each["closed_at"]) >= turn.since]),
         "other": [each for each in notices if each["kind"] not in {"supply", "question"}],
         "stations": list(_troubles(lines)),
     }
@@ -88,7 +87,7 @@ def _may_run_out(slot: Json, until: Instant) -> bool:
     times, panels, needed = slot["empty_at"], slot["panels_to_empty"], slot["order_panels_left"]
     if slot["state"] == "idle" or times is None or panels is None:
         return False
-    return _moment(times["p05"]) <= until and (needed is None or panels["p05"] < needed)
+    return from_rfc3339(times["p05"]) <= until and (needed is None or panels["p05"] < needed)
 
 
 def bring(ahead: Iterable[Json]) -> list[Json]:
@@ -142,8 +141,4 @@ def _troubles(lines: Iterable[Json]) -> Iterable[Json]:
 def _empty(thing: Json) -> Instant:
     """When it is probably empty; what isn't known comes last."""
     times = thing["empty_at"]
-    return _moment(times["p50"]) if times else 1 << 62
-
-
-def _moment(text: str) -> Instant:
-    return from_datetime(datetime.fromisoformat(text))
+    return from_rfc3339(times["p50"]) if times else 1 << 62

@@ -23,7 +23,7 @@ from typing import Any
 
 from service.domain.addressed import Heard, Taken, heard, quantile, taken
 from service.domain.history import Record
-from service.domain.model import Instant, to_rfc3339
+from service.domain.model import Instant, rfc3339_or_none, to_rfc3339
 from service.domain.plan_kept import Exchange, Kept, Plan
 from service.domain.track import Track
 from service.domain.warned import Given, Verdict
@@ -84,7 +84,7 @@ def _warning_object(each: Given) -> Json:
         "late": None if each.late is None else round(each.late, 6),
         "taken_by": each.taken_by,
         "taken_ms": _milliseconds(each.took),
-        "closed": _moment(each.closed),
+        "closed": rfc3339_or_none(each.closed),
         "because": each.because,
     }
 
@@ -160,14 +160,10 @@ def _exchange_object(each: Exchange) -> Json:
         "with_order": each.with_order,
         "moved": each.moved,
         "kept": each.kept.value,
-        "exchanged_at": _moment(each.exchanged_at),
+        "exchanged_at": rfc3339_or_none(each.exchanged_at),
         "off_panels": each.off,
     }
 
 
 def _milliseconds(length: Instant | None) -> int | None:
     return None if length is None else length // 1000
-
-
-def _moment(at: Instant | None) -> str | None:
-    return None if at is None else to_rfc3339(at)

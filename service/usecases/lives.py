@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from service.domain import opened, stacks
-from service.domain.model import Instant, to_rfc3339
+from service.domain.model import Instant, rfc3339_or_none, to_rfc3339
 from service.domain.moisture import HOUR, FloorLife
 from service.domain.state import SlotState
 from service.domain.trays import surplus
@@ -19,16 +19,16 @@ def life_object(life: FloorLife | None, as_of: Instant) -> Json | None:
     return {
         "state": life.state,
         "lies": life.lies,
-        "since": _moment(life.since),
+        "since": rfc3339_or_none(life.since),
         "level": life.level,
         "unlimited": life.unlimited,
         "limit_hours": _hours(life.limit),
         "used_hours": _hours(life.used),
         "left_hours": _hours(life.left),
-        "ends_at": _moment(life.ends_at),
+        "ends_at": rfc3339_or_none(life.ends_at),
         "at_most_hours": _hours(life.at_most),
-        "over_by": _moment(life.over_by),
-        "resets_at": _moment(life.resets_at),
+        "over_by": rfc3339_or_none(life.over_by),
+        "resets_at": rfc3339_or_none(life.resets_at),
         "reason": life.reason,
         "as_of": to_rfc3339(as_of),
     }
@@ -59,10 +59,6 @@ def tray_object(slot: SlotState) -> Json | None:
         "empty_cavities": slot.empty,
         "too_many": surplus(matrix, slot.declared),
     }
-
-
-def _moment(at: Instant | None) -> str | None:
-    return None if at is None else to_rfc3339(at)
 
 
 def _hours(span: Instant | None) -> float | None:

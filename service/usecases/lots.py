@@ -12,7 +12,7 @@ import msgspec
 
 from service.desk import Lookup
 from service.domain.lots import Placed, RunAt
-from service.domain.model import Instant, to_rfc3339
+from service.domain.model import rfc3339_or_none
 from service.domain.state import StationState, station_key
 from service.domain.stays import Run, Span, Stay, spans
 from service.ports import Lots, PanelRange, Sought
@@ -190,8 +190,8 @@ def stay_object(found: Found, panel: int | None = None) -> Json:
         "quantity": stay.quantity,
         "assumed": stay.assumed,
         "by": stay.by,
-        "from": _time(stay.begun.at),
-        "to": _time(stay.ended.at) if stay.ended is not None else None,
+        "from": rfc3339_or_none(stay.begun.at),
+        "to": rfc3339_or_none(stay.ended.at) if stay.ended is not None else None,
         "ended": stay.how if over else None,
         "ended_by": stay.ended_by if over else None,
         "waits": stay.begun.at is None and stay.loading != "first" and not over,
@@ -213,10 +213,6 @@ def span_object(span: Span) -> Json:
         "sure": None if span.sure is None else {"first": span.sure[0], "last": span.sure[1]},
         "possible": {"first": span.possible[0], "last": span.possible[1]},
     }
-
-
-def _time(at: Instant | None) -> str | None:
-    return None if at is None else to_rfc3339(at)
 
 
 Key = tuple[str, str, str, str]

@@ -12,7 +12,7 @@ from service.domain import notices
 from service.domain.calendar import walk
 from service.domain.emptyings import Emptying
 from service.domain.jobs import Turn
-from service.domain.model import SECOND, Instant, to_rfc3339
+from service.domain.model import SECOND, Instant, rfc3339_or_none, to_rfc3339
 from service.domain.planning import as_kept, cost
 from service.domain.prospect import HORIZON, Prospect, look_ahead
 from service.domain.said import put
@@ -38,7 +38,7 @@ def shown(prospect: Prospect) -> Json:
     plan, rules = prospect.line.plan, prospect.rules
     return {
         "line": prospect.line.line,
-        "as_of": _told(prospect.as_of),
+        "as_of": rfc3339_or_none(prospect.as_of),
         "kept_since": None if plan is None else to_rfc3339(plan.since),
         "panels": prospect.panels,
         "margin_panels": rules.margin_panels,
@@ -60,7 +60,7 @@ def _stop_object(prospect: Prospect, stop: Drawn) -> Json:
     costs = cost(prospect, stop)
     return {
         "panels": stop.boundary,
-        "at": _told(at),
+        "at": rfc3339_or_none(at),
         "at_break": rest is not None and rest.moment is not None,
         "at_changeover": rest is not None and rest.order is not None,
         "costs": None if costs is None else round(costs, 2),
@@ -85,8 +85,8 @@ def _exchange(prospect: Prospect, need: Need, stop: Drawn | None) -> Json:
         "emptying": need.what.number,
         "from_panels": need.first,
         "by_panels": need.last,
-        "from": _told(_at(prospect, need.first)),
-        "by": _told(_at(prospect, need.last)),
+        "from": rfc3339_or_none(_at(prospect, need.first)),
+        "by": rfc3339_or_none(_at(prospect, need.last)),
         "ready": need.what.ready,
         "left_over": _left_over(need, stop),
         "notice": notice.id if notice is not None and notices.is_live(notice) else None,
@@ -109,7 +109,7 @@ def _meanwhile(prospect: Prospect, staffing: Staffing) -> list[Json]:
 
 
 def _turn(prospect: Prospect, turn: Turn[Task]) -> Json:
-    begin, end = (_told(_after(prospect, seconds)) for seconds in (turn.begin, turn.end))
+    begin, end = (rfc3339_or_none(_after(prospect, seconds)) for seconds in (turn.begin, turn.end))
     return _exchange(prospect, turn.job.what.need, None) | {"begin": begin, "end": end, "late": turn.is_late}
 
 
@@ -157,7 +157,3 @@ def _at(prospect: Prospect, panels: int) -> Instant | None:
 def _after(prospect: Prospect, seconds: float) -> Instant | None:
     tempo = prospect.tempo
     return None if tempo is None else walk(tempo.hours, tempo.start, round(seconds * SECOND))
-
-
-def _told(at: Instant | None) -> str | None:
-    return None if at is None else to_rfc3339(at)

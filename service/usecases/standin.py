@@ -9,12 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime
 
 import msgspec
 
 from service.domain.events import JournalEntry
-from service.domain.model import Instant, from_datetime, to_rfc3339
+from service.domain.model import Instant, from_rfc3339, to_rfc3339
 from service.domain.state import LineState, Recipe, SlotState, StationState
 from service.domain.world import World
 from service.wire.journal import FLOOR
@@ -66,7 +65,7 @@ def _moment(text: msgspec.Raw) -> Instant | None:
     """``None``: it is no time."""
     said: object = msgspec.json.decode(text)
     try:
-        return from_datetime(datetime.fromisoformat(said)) if isinstance(said, str) else None
+        return from_rfc3339(said) if isinstance(said, str) else None
     except (ValueError, TypeError):
         return None
 

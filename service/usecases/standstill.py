@@ -12,7 +12,15 @@ from datetime import datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from service.domain.model import SECOND, Instant, from_datetime, to_datetime, to_rfc3339
+from service.domain.model import (
+    SECOND,
+    Instant,
+    from_clock,
+    from_datetime,
+    from_rfc3339,
+    to_datetime,
+    to_rfc3339,
+)
 from service.domain.track import Cause
 
 Json = dict[str, Any]
@@ -39,8 +47,7 @@ def moment_asked(text: str, zone: ZoneInfo, now: Instant) -> Instant:
     if _CLOCK.fullmatch(text):
         return _last(time.fromisoformat(text.zfill(5 if text.count(":") == 1 else 8)), zone, now)
     try:
-        moment = datetime.fromisoformat(text.replace(" ", "+") if "T" in text else text)
-        at = from_datetime(moment if moment.tzinfo is not None else moment.replace(tzinfo=zone))
+        at = from_clock(text.replace(" ", "+") if "T" in text else text, zone)
     except (ValueError, OverflowError):
         raise ValueError(_SHAPES) from None
     if at < 0:
@@ -83,7 +90,7 @@ def standstill(report: Json, line: str, at: Instant) -> Json:
     asked = to_rfc3339(at)
     minute = to_rfc3339(at + MINUTE)
     moment = asked if at % MINUTE else _first(found["whole"], stops, asked, minute)
-    at = _instant(moment)
+    at = from_rfc3339(moment)
     here = [each for each in stops if _covers(each, moment)]
     whole = next((each for each in found["whole"] if _covers(each, moment)), None)
     stood = whole is not None and whole["cause"] is not None
@@ -111,17 +118,13 @@ def standstill(report: Json, line: str, at: Instant) -> Json:
         "after": _nearest(stops, moment, after=True),
         "stations": [_station(found, name, here, moment) for name in found["stations"]],
         "shown": {
-            "from": to_rfc3339(max(at - AROUND, _instant(report["from"]))),
-            "to": to_rfc3339(min(at + AROUND, _instant(report["to"]))),
+            "from": to_rfc3339(max(at - AROUND, from_rfc3339(report["from"]))),
+            "to": to_rfc3339(min(at + AROUND, from_rfc3339(report["to"]))),
         },
         "timeline": found,
         "road": _road(report, line, moment if why is None else min(moment, why["since"])),
         "warnings": [each for each in report["warnings"]["each"] if each["line"] == line],
     }
-
-
-def _instant(text: str) -> Instant:
-    return from_datetime(datetime.fromisoformat(text))
 
 
 def _first(whole: Sequence[Json], stops: Sequence[Json], moment: str, until: str) -> str:

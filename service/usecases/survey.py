@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
-from datetime import datetime
 
 import msgspec
 
-from service.domain.model import Instant, from_datetime
+from service.domain.model import Instant, from_rfc3339
 from service.wire.journal import MANIFEST_TYPE, STATE_TYPE
 
 _EDGE = 2
@@ -38,6 +37,6 @@ def _moment(line: bytes) -> Instant | None:
     try:
         head = _heads.decode(line)
         entry = head.type not in (STATE_TYPE, MANIFEST_TYPE)
-        return from_datetime(datetime.fromisoformat(head.time)) if entry else None
+        return from_rfc3339(head.time) if entry else None
     except (msgspec.MsgspecError, ValueError, TypeError):
         return None

@@ -13,7 +13,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service.domain.events import MOST
-from service.domain.model import Instant, to_rfc3339
+from service.domain.model import rfc3339_or_none, to_rfc3339
 from service.outgoing import DeliveryRow, DeliveryState, NotDead, Outgoing
 from service.web import schemas
 from service.web.answers import LATER, UNFIT, UNKNOWN, json_answer
@@ -94,10 +94,6 @@ def _view(row: DeliveryRow) -> dict[str, object]:
         "attempts": row.attempts,
         "error": row.error,
         "created_at": to_rfc3339(row.created_at),
-        "next_try": _moment(row.next_try),
-        "settled_at": _moment(row.settled_at),
+        "next_try": rfc3339_or_none(row.next_try),
+        "settled_at": rfc3339_or_none(row.settled_at),
     }
-
-
-def _moment(at: Instant | None) -> str | None:
-    return None if at is None else to_rfc3339(at)

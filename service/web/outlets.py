@@ -9,7 +9,7 @@ from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-from service.domain.model import Instant, to_rfc3339
+from service.domain.model import rfc3339_or_none
 from service.domain.outage import State
 from service.outgoing import OutletRow, TooSoon, WaysOut
 from service.web import schemas
@@ -134,8 +134,8 @@ def heartbeat(ways: Ways) -> Response:
         {
             "leads_to": alive.leads_to,
             "every_minutes": alive.every_minutes,
-            "last_beat": _moment(alive.beat_at),
-            "last_failure": _moment(alive.failed_at),
+            "last_beat": rfc3339_or_none(alive.beat_at),
+            "last_failure": rfc3339_or_none(alive.failed_at),
             "last_error": alive.error,
             "at": alive.at,
             "outlets": alive.outlets,
@@ -155,10 +155,10 @@ def _view(row: OutletRow) -> dict[str, object]:
         "leads_to": row.leads_to,
         "recipients": row.recipients,
         "state": row.state,
-        "failing_since": _moment(row.since),
-        "paused_until": _moment(row.paused_until),
-        "last_success": _moment(row.succeeded_at),
-        "last_failure": _moment(row.failed_at),
+        "failing_since": rfc3339_or_none(row.since),
+        "paused_until": rfc3339_or_none(row.paused_until),
+        "last_success": rfc3339_or_none(row.succeeded_at),
+        "last_failure": rfc3339_or_none(row.failed_at),
         "last_error": row.error,
         "waiting": row.waiting,
         "dead": row.dead,
@@ -166,7 +166,3 @@ def _view(row: OutletRow) -> dict[str, object]:
         "routed": row.routed,
         "notice": row.notice,
     }
-
-
-def _moment(at: Instant | None) -> str | None:
-    return None if at is None else to_rfc3339(at)

@@ -7,7 +7,6 @@ report that isn't there yet is told how far it is.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Annotated, Any, Literal
 from urllib.parse import quote, urlencode
 from zoneinfo import ZoneInfo
@@ -19,7 +18,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
-from service.domain.model import SECOND, Instant, from_datetime, to_datetime, to_rfc3339
+from service.domain.model import SECOND, Instant, from_clock, to_datetime, to_rfc3339
 from service.language import english
 from service.paper.document import body, document, style, title
 from service.paper.sheets import SHEETS, sheet
@@ -295,18 +294,13 @@ def _asked(
     zone = ZoneInfo(request.app.state.timezone)
     try:
         if begin and end:
-            return _local(begin, zone), _local(end, zone)
+            return from_clock(begin, zone), from_clock(end, zone)
         if time:
             since, _, until = time.partition("/")
             return schemas.read_moment(since), schemas.read_moment(until)
     except ValueError:
         raise HTTPException(422, english("that is no time")) from None
     return None
-
-
-def _local(text: str, zone: ZoneInfo) -> Instant:
-    said = datetime.fromisoformat(text)
-    return from_datetime(said if said.tzinfo else said.replace(tzinfo=zone))
 
 
 def _shown(request: Request, own: Behind, asked: tuple[Instant, Instant] | None, line: str | None) -> Json:

@@ -6,7 +6,6 @@ goes through byte for byte (white space aside), moments to the microsecond."""
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 from typing import NamedTuple, TypeVar
 from urllib.parse import quote, unquote
 
@@ -27,7 +26,7 @@ from service.domain.events import (
 )
 from service.domain.history import Learned, Record
 from service.domain.lots import SlotStays, StationRun
-from service.domain.model import Instant, from_datetime, to_datetime
+from service.domain.model import Instant, from_rfc3339, to_datetime
 from service.domain.state import LineState, Standing, StationState, SupplyState
 from service.wire.native import Address, Misfit, read_message
 
@@ -179,7 +178,7 @@ def parse_line(line: bytes) -> Line:
     """One line of an export. Raises ``Misfit`` with what is wrong."""
     try:
         event = _events.decode(line)
-        at = from_datetime(datetime.fromisoformat(event.time))
+        at = from_rfc3339(event.time)
         what: StartState | JournalEntry | Manifest
         if event.type == STATE_TYPE:
             what = msgspec.json.decode(event.data, type=StartState)
