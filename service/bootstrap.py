@@ -33,12 +33,12 @@ from service.store import Store, open_store
 from service.telemetry import Metrics
 from service.timetable import Timetable
 from service.usecases.asks import Passing, Tray
+from service.usecases.batch import Ask
 from service.usecases.budget import Budget, readers
 from service.usecases.charge import Charge
 from service.usecases.desk import AskingDesk
 from service.usecases.exchange import Exchanges
 from service.usecases.follow import Follower
-from service.usecases.ingest import Ask
 from service.usecases.lots import Lotbook
 from service.usecases.show import Shown
 from service.ways import Ways
@@ -122,6 +122,11 @@ class Service:
             store=self.store,
             committed=committed,
             broker=outside.broker(settings),
+            source_brokers={
+                each.name: outside.source_broker(settings, each)
+                for each in settings.sources
+                if not each.trial
+            },
             outlets=outside.outlets(settings, self.port, key=self.door.link_key, phones=self.store.phones),
             news=self.news,
             metrics=self.metrics,

@@ -8,7 +8,7 @@ from service.pulse import Pulse
 from service.report import Report
 from service.telemetry import Metrics
 from service.usecases.announce import Announcer
-from service.usecases.ingest import Ask, Committed
+from service.usecases.batch import Ask, Committed
 from service.usecases.planner import Planner
 from service.usecases.show import Shown
 

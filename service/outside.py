@@ -15,21 +15,41 @@ from service.mqtt.client import Broker
 from service.outlets import Key, Monitor, OutletError, Way, build_outlet
 from service.phones import Phones
 from service.ports import Outlet
-from service.settings import Settings
+from service.settings import Mqtt, Settings, Source
 from service.tls import TlsFileError, client_context
 from service.web.server import Certificate
+from service.wire.gateway import Translator
 
 
 def broker(settings: Settings) -> Broker:
+    """That of ``[mqtt]``."""
     mqtt = settings.mqtt
+    return _broker(mqtt, mqtt.client_id)
 
+
+def source_broker(settings: Settings, source: Source) -> Broker:
+    """That of a source: what it doesn't say of itself is as in ``[mqtt]``, the login only of the same
+    broker."""
+    mqtt, own = settings.mqtt, source.model_dump(include=set(Mqtt.model_fields), exclude_none=True)
+    if source.url is not None and source.url != mqtt.url:
+        mqtt = Mqtt(protocol=mqtt.protocol)
+    client_id = own.pop("client_id", f"{settings.mqtt.client_id}-{source.name}")
+    return _broker(mqtt.model_copy(update=own), client_id)
+
+
+def translators(settings: Settings) -> Mapping[str, Translator]:
+    """What turns the messages of each source that counts into ours. Raises ``ValueError``."""
+    return {each.name: each.translator(settings.site.timezone) for each in settings.sources if not each.trial}
+
+
+def _broker(mqtt: Mqtt, client_id: str) -> Broker:
     def tls() -> ssl.SSLContext:
         return client_context(mqtt.ca_file, mqtt.cert_file, mqtt.key_file)
 
     return Broker(
         host=mqtt.host,
         port=mqtt.port,
-        client_id=mqtt.client_id,
+        client_id=client_id,
         username=mqtt.username,
         password=None if mqtt.password is None else mqtt.password.get_secret_value(),
         protocol=mqtt.protocol,

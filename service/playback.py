@@ -29,10 +29,10 @@ from service.settings import Settings
 from service.store import Store
 from service.telemetry import Metrics
 from service.usecases.announce import Announcer
+from service.usecases.batch import Ask
 from service.usecases.budget import Budget, readers
 from service.usecases.desk import AskingDesk
 from service.usecases.exchange import Exchanges
-from service.usecases.ingest import Ask
 from service.usecases.lots import Lotbook
 from service.usecases.recording import Reader
 from service.usecases.replay import Replay, Replayed, play

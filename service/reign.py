@@ -13,10 +13,12 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
+from functools import partial
 
 import msgspec
 import structlog
 
+from service import outside
 from service.domain import outage
 from service.domain.events import OutletReport
 from service.domain.hourly import LineHour
@@ -32,10 +34,13 @@ from service.settings import Settings
 from service.store import Store
 from service.telemetry import Metrics
 from service.usecases.asks import Answering
+from service.usecases.batch import Ask, Inbound, Turn
 from service.usecases.deliver import Bell, OutTray, deliver
-from service.usecases.ingest import Ask, Inbound, Ingest
+from service.usecases.gateways import Gateways
+from service.usecases.ingest import Ingest
 from service.usecases.owner import Owner
 from service.usecases.resend import Resend
+from service.wire.gateway import Request
 from service.wire.native import Address
 
 BACKLOG = 2000
@@ -55,6 +60,7 @@ class Parts:
     store: Store
     committed: dict[str, bytes]
     broker: Broker
+    source_brokers: Mapping[str, Broker]
     outlets: Mapping[str, Outlet]
     news: News
     metrics: Metrics
@@ -76,8 +82,8 @@ class Reign:
         self.ingest = _wake_up(self._store, parts)
         self.connection = Connection(
             parts.broker,
-            topics=f"{settings.mqtt.floor_root}/#",
-            receive=self._receive,
+            topics=[f"{settings.mqtt.floor_root}/#"],
+            receive=partial(self._receive, ""),
             has_room=lambda: self.owner.has_room(),  # noqa: PLW0108 (made later)
             log=log.info,
             connected=parts.news.tell_all,
@@ -86,18 +92,22 @@ class Reign:
             beat=pulse.beater("broker"),
             may_connect=parts.sure,
         )
+        self.sources = {
+            name: self._connect_source(name, broker) for name, broker in parts.source_brokers.items()
+        }
         self._resend = Resend(
             publish=self.connection.publish, root=settings.mqtt.out_root, report=report.asked
         )
         self.owner = Owner(
             ingest=self.ingest,
             ledger=self._store.ledger,
-            acknowledge=self.connection.acknowledge,
+            acknowledge=self._acknowledge,
+            request=self._request,
             announce=parts.news.commit,
             ring=self._bell.ring,
             report=report.committed,
             resend=self._resend,
-            hears=lambda: self.connection.ready and self.owner.waiting() <= BACKLOG,
+            hears=self._hears,
             beat=pulse.beater("owner"),
         )
         self.tray = OutTray(
@@ -118,11 +128,13 @@ class Reign:
             spawn("deliveries", self._deliver),
             spawn("answers", self._answering.run),
             spawn("broker", self.connection.run),
+            *(spawn(f"source {name}", each.run) for name, each in self.sources.items()),
         ]
 
     def fall_silent(self) -> None:
         """The term is over: nothing is acknowledged or published any more, and nothing new is sent."""
-        self.connection.stop(silently=True)
+        for connection in self._connections():
+            connection.stop(silently=True)
         self.owner.stop()
         self._bell.stop()
 
@@ -134,17 +146,22 @@ class Reign:
         self.owner.stop()
         self._answering.stop()
         self._bell.stop()
-        *others, connection = self._threads
-        for thread in others:
+        deciding, hearing = self._threads[:3], self._threads[3:]
+        for thread in deciding:
             thread.join(max(0.1, deadline - time.monotonic()))
         if not lost:
-            self.connection.stop()
-        connection.join(max(0.1, deadline - time.monotonic()))
+            for connection in self._connections():
+                connection.stop()
+        for thread in hearing:
+            thread.join(max(0.1, deadline - time.monotonic()))
 
     def not_ready(self, *, store_healthy: bool) -> Iterator[str]:
         """Why it isn't ready: broker, store, backlog."""
         if not self.connection.ready:
             yield f"broker: {self.connection.trouble}"
+        for name, source in self.sources.items():
+            if not source.ready:
+                yield f"source {name}: {source.trouble}"
         if self.owner.trouble is not None:
             yield f"store: {self.owner.trouble}"
         elif not store_healthy:
@@ -177,8 +194,41 @@ class Reign:
         old = None if days is None else self._parts.clock() - days * 24 * 3600 * SECOND
         return self._store.ledger.prune(before=before, stays_before=old)
 
-    def _receive(self, topic: bytes, payload: bytes, retained: bool, token: tuple[int, int]) -> None:
-        self.owner.put(Inbound(topic, payload, retained, token))
+    def _connections(self) -> list[Connection]:
+        return [self.connection, *self.sources.values()]
+
+    def _connect_source(self, name: str, broker: Broker) -> Connection:
+        return Connection(
+            broker,
+            topics=self.ingest.sources.filters(name),
+            receive=partial(self._receive, name),
+            has_room=lambda: self.owner.has_room(),  # noqa: PLW0108 (made later)
+            log=partial(log.info, source=name),
+            connected=lambda: self.owner.put(Turn(name)),
+            session_lost=self._parts.metrics.sessions_lost.inc,
+            had_session=self.ingest.position > 0,
+            beat=self._parts.pulse.beater(f"source {name}"),
+            may_connect=self._parts.sure,
+        )
+
+    def _hears(self) -> bool:
+        """Any of the floor; that one source alone isn't heard is known of the source."""
+        heard = any(each.ready for each in self._connections())
+        return heard and self.owner.waiting() <= BACKLOG
+
+    def _connection_of(self, source: str) -> Connection:
+        return self.sources[source] if source else self.connection
+
+    def _acknowledge(self, source: str, tokens: list[tuple[int, int]]) -> None:
+        self._connection_of(source).acknowledge(tokens)
+
+    def _request(self, source: str, requests: list[Request]) -> None:
+        self._connection_of(source).publish([(each.topic, each.payload, each.retain) for each in requests])
+
+    def _receive(
+        self, source: str, topic: bytes, payload: bytes, retained: bool, token: tuple[int, int]
+    ) -> None:
+        self.owner.put(Inbound(topic, payload, retained, token, source))
 
     def _tell_of_outlet(self, report: OutletReport) -> None:
         """To the owner, by the way of everything that happens."""
@@ -236,6 +286,7 @@ def _wake_up(store: Store, parts: Parts) -> Ingest:
         clock=parts.clock,
         root=parts.settings.mqtt.floor_root,
         by_events=parts.settings.site.clock == "events",
+        sources=Gateways(outside.translators(parts.settings), committed),
     )
     ingest.adopt_policy(parts.settings.policy())
     return ingest

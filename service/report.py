@@ -13,8 +13,8 @@ from service.outgoing import DeliveryRow, Tested
 from service.ports import Delivered, Failed
 from service.sent import Lately
 from service.telemetry import Metrics
+from service.usecases.batch import Committed
 from service.usecases.deliver import Attempt, StoreTrouble
-from service.usecases.ingest import Committed
 from service.usecases.resend import Asked
 from service.usecases.rollup import LOUD, Rolled
 

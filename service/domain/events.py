@@ -155,6 +155,18 @@ class OutletReport(msgspec.Struct, frozen=True, kw_only=True):
     reason: Text | None = None
 
 
+class GatewayReport(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """What became known of a source of messages: from now on a station's counts are its (``counts``, told of
+    one station), it isn't heard (``silent``, since when, in microseconds), it is again (``well``).
+    ``reason`` is one of a few words, none from outside; ``source`` the name in the configuration, ``""`` for
+    that of ``[mqtt]``."""
+
+    source: Text
+    state: Literal["counts", "silent", "well"]
+    since: int | None = None
+    reason: Literal["away", "quiet"] | None = None
+
+
 class TimePassed(msgspec.Struct, frozen=True, omit_defaults=True):
     """A moment that mattered came: something quiet until now speaks again, or a station is silent too long.
     ``heard_since`` is since when the floor has been heard without a break; ``None``: it isn't just now."""
@@ -185,6 +197,7 @@ Message = (
     | SupplyCare
     | TimePassed
     | OutletReport
+    | GatewayReport
     | Refusals
 )
 

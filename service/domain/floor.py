@@ -11,6 +11,7 @@ from service.domain import (
     clock,
     ends,
     expiry,
+    gateways,
     notices,
     opened,
     outage,
@@ -30,6 +31,7 @@ from service.domain import slot as supplies
 from service.domain.events import (
     Checked,
     CountMessage,
+    GatewayReport,
     LinkMessage,
     Message,
     OrderMessage,
@@ -124,6 +126,8 @@ def _apply(  # noqa: C901, PLR0912 (a table of what there is, not a decision)
         case OutletReport():
             told = outage.apply(world, message, at)
             return told if message.state == "well" else told + calls.instead(world, message.outlet, at)
+        case GatewayReport():
+            return gateways.apply(world, message, line, station, at)
         case Refusals():
             return refusals.apply(world, message, line, station, at)
 

@@ -16,6 +16,15 @@ class SourceClock(msgspec.Struct, array_like=True):
     flagged: bool = False
 
 
+class Source(msgspec.Struct, array_like=True, frozen=True):
+    """Where a station's counts come from (``""``: the broker of ``[mqtt]``); since when that isn't heard, and
+    since when again."""
+
+    name: str = ""
+    silent: Instant | None = None
+    back: Instant | None = None
+
+
 class TowerState(msgspec.Struct, array_like=True):
     lamps: dict[str, str]
     buzzer: str

@@ -96,10 +96,11 @@ def _due(world: World, at: Instant, heard_since: Instant | None) -> Iterator[tup
         if station.link != "offline" and at - (station.counted_at or 0) < SHORTEST:
             continue
         since = silent_since(world, station)
-        # Told once: a person who closed the notice knows.
-        if since is None or since == station.silence_told:
+        # Told once: a person who closed the notice knows. That a whole source isn't heard is told of that.
+        if since is None or since == station.silence_told or station.source.silent is not None:
             continue
-        if at - max(since, heard_since) >= patience(station) and not _stands(world, station):
+        heard = max(heard_since, station.source.back or 0)
+        if at - max(since, heard) >= patience(station) and not _stands(world, station):
             yield station, since
 
 

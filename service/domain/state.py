@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import msgspec
 
-from service.domain.heard import SourceClock, TowerState
+from service.domain.heard import Source, SourceClock, TowerState
 from service.domain.history import Booked, Outcome
 from service.domain.model import Instant, Notice, PlannedStop
 from service.domain.moisture import Exposure
@@ -241,7 +241,7 @@ class StationState(msgspec.Struct, array_like=True):
     some of them can't come any more. ``silence_told``: the beginning of the silence that people know of.
     ``skips``: the share of its placements that each of the last panels skipped, in 1/255, newest last;
     ``takt_blocks`` and ``takt_block`` are ``pace``'s. ``undoable`` names the slots whose last exchange is
-    kept as ``exchanged``.
+    kept as ``exchanged``; ``source`` is where its counts come from.
     """
 
     line: str
@@ -281,6 +281,7 @@ class StationState(msgspec.Struct, array_like=True):
     takt_blocks: bytes = b""
     takt_block: list[float] = []
     undoable: list[str] = []
+    source: Source = Source()
 
     @property
     def clock_flagged(self) -> bool:

@@ -39,15 +39,14 @@ _supplies = msgspec.msgpack.Decoder(SupplyState)
 _standing = msgspec.msgpack.Decoder(Standing)
 _policies = msgspec.msgpack.Decoder(Policy)
 _READ_ORDER = {
-    "site": 0,
-    "law": 0,
-    "record": 0,
+    **dict.fromkeys(("site", "law", "record"), 0),
     "line": 1,
     "station": 2,
     "supply": 2,
     "stays": 2,
     "run": 2,
     "notice": 3,
+    "gateway": 4,  # what translators remember, which is no part of the world
 }
 
 

@@ -15,7 +15,7 @@ import ssl
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -63,7 +63,7 @@ class Connection:
         self,
         broker: Broker,
         *,
-        topics: str,
+        topics: Sequence[str],
         receive: Receive,
         has_room: Callable[[], bool],
         log: Log,
@@ -289,14 +289,18 @@ class Connection:
             self._session_lost()
         if self.broker.protocol == 5:
             # Retained messages come for a new subscription only, not at every reconnect.
-            client.subscribe(self._topics, options=SubscribeOptions(qos=1, retainHandling=1))
+            options = SubscribeOptions(qos=1, retainHandling=1)
+            client.subscribe([(topic, options) for topic in self._topics])
         else:
-            client.subscribe(self._topics, qos=1)
+            client.subscribe([(topic, 1) for topic in self._topics])
 
     def _on_subscribe(self, _client: Any, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
-        refused = [str(reason) for reason in reasons if reason.is_failure]
+        refused = [
+            (topic, reason) for topic, reason in zip(self._topics, reasons, strict=False) if reason.is_failure
+        ]
         if refused:
-            self._in_trouble(f"the broker refused our subscription to {self._topics}: {refused[0]}")
+            topic, reason = refused[0]
+            self._in_trouble(f"the broker refused our subscription to {topic}: {reason}")
             self._lost.set()
             return
         self.trouble = None

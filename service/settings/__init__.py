@@ -3,6 +3,7 @@ files. ``load`` is the only way in; it reports everything that is wrong at once.
 package: the composition root hands them plain arguments.
 """
 
+from service.settings.gateways import Source
 from service.settings.loading import SettingsError, load
 from service.settings.people import Route
 from service.settings.sections import Mqtt, Settings, Site, SlotRule, Store, TowerRule, Warn, WarnRule, Web
@@ -20,6 +21,7 @@ __all__ = [
     "SettingsError",
     "Site",
     "SlotRule",
+    "Source",
     "Store",
     "TowerRule",
     "Warn",

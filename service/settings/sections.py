@@ -25,6 +25,7 @@ from service.settings.checks import (
 )
 from service.settings.digesting import SHIFT_CHANGE, Digest
 from service.settings.exchanging import CareRule, Substitute
+from service.settings.gateways import Source
 from service.settings.kinds import (
     Break,
     Chance,
@@ -257,6 +258,7 @@ class Settings(Section):
     plan: Plan = Plan()
     review: Review = Review()
     lines: Annotated[tuple[Line, ...], Field(alias="line")] = ()
+    sources: Annotated[tuple[Source, ...], Field(alias="source")] = ()
 
     @model_validator(mode="after")
     def _outlets_speak(self) -> Settings:

@@ -16,7 +16,7 @@ import msgspec
 from service.domain.state import place_of
 from service.domain.world import World
 from service.ports import StoreError
-from service.usecases.ingest import Committed
+from service.usecases.batch import Committed
 from service.usecases.resend import safe_to_forget
 from service.usecases.show import Shown, slot_objects
 from service.usecases.slots import Json

@@ -21,7 +21,7 @@ from service.domain.model import Instant
 from service.lease import Answered, Asked, Asks
 from service.outgoing import DeliveryRow, DeliveryState, NotDead, Outgoing
 from service.ports import Outbox, StoreError
-from service.usecases.ingest import CONFLICT, DONE, FAILED, Ask
+from service.usecases.batch import CONFLICT, DONE, FAILED, Ask
 from service.wire.journal import read_entry
 from service.wire.native import Misfit
 

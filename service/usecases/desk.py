@@ -15,7 +15,7 @@ from service.domain.life import Taken
 from service.domain.model import Instant
 from service.domain.notices import Told
 from service.domain.state import line_key
-from service.usecases.ingest import Ask
+from service.usecases.batch import Ask
 from service.usecases.show import Shown
 from service.usecases.slots import Json
 from service.wire.native import Address, Misfit, clean_name, read_care, read_message

@@ -18,8 +18,8 @@ from service.domain.fitting import Verdict
 from service.domain.said import Said
 from service.domain.state import SITE_KEY, SupplyState, line_key, station_key, supply_key
 from service.domain.world import World
+from service.usecases.batch import Ask
 from service.usecases.guided import Json, Place, check_object, exchange_object, parts_for, place_in
-from service.usecases.ingest import Ask
 from service.usecases.show import Shown
 from service.wire.native import Address
 

@@ -14,7 +14,7 @@ from service.domain.model import Change
 from service.domain.notices import Told
 from service.lease import Followed
 from service.ports import StoreError
-from service.usecases.ingest import Committed
+from service.usecases.batch import Committed
 
 EVERY = 0.5
 SHARE = 0.1

@@ -6,85 +6,28 @@ alone, never its batch."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass, field
 
 import msgspec
 
 from service import crash
 from service.desk import Unfit
-from service.domain import floor, room
-from service.domain.events import JournalEntry, Message, Refusals
+from service.domain import floor, gateways, room
+from service.domain.events import GatewayReport, JournalEntry, Message, Refusals
 from service.domain.life import Taken
 from service.domain.model import Change, Instant, from_datetime
 from service.domain.notices import Told
 from service.domain.policy import Policy
 from service.domain.world import World
-from service.lease import Answered
 from service.ports import Batch, Ledger, NewDelivery, Refused, StoreError
+from service.usecases.batch import Ask, Committed, Draft, Inbound, Item, Turn
 from service.usecases.fold import fold
+from service.usecases.gateways import Gateways
 from service.usecases.tally import Tallies, place_in
 from service.wire.native import Address, Misfit, read_message, read_topic
 
 _json = msgspec.json.Encoder().encode
-DONE, CONFLICT, FAILED = b"done", b"conflict", b"failed"
-"""What is stored as the answer to something that was asked elsewhere."""
-
-
-@dataclass(slots=True)
-class Inbound:
-    """A message as the broker gave it; ``token`` is what the adapter needs to acknowledge it."""
-
-    topic: bytes
-    payload: bytes
-    retained: bool
-    token: tuple[int, int]
-
-
-@dataclass(slots=True)
-class Ask:
-    """Something a person or the clock does: an address and an event, answered with the changed notices. What
-    was asked elsewhere has an ``id``, and its answer is stored with what it changes."""
-
-    address: Address
-    message: Message
-    data: bytes
-    answer: Future[list[Told]]
-    id: str = ""
-
-
-@dataclass(slots=True)
-class Draft:
-    """What a batch will write and whom it will answer; ``repeats`` change nothing and are only counted."""
-
-    repeats: int = 0
-    journal: list[JournalEntry] = field(default_factory=list)
-    told: list[tuple[Told, Instant]] = field(default_factory=list)
-    refused: list[Refused] = field(default_factory=list)
-    answers: list[tuple[Future[list[Told]], list[Told] | Exception]] = field(default_factory=list)
-    passed_on: list[Answered] = field(default_factory=list)
-
-    def answer(self, ask: Ask, answer: list[Told] | Exception) -> None:
-        self.answers.append((ask.answer, answer))
-        if ask.id:
-            self.passed_on.append(Answered(ask.id, _word(answer)))
-
-
-@dataclass(frozen=True, slots=True)
-class Committed:
-    """What a commit changed, for those who show it."""
-
-    keys: frozenset[str]
-    told: list[Told]
-    counts: Mapping[str, int]
-    repeats: int
-
-
-def _word(answer: list[Told] | Exception) -> bytes:
-    if not isinstance(answer, Exception):
-        return DONE
-    return CONFLICT if isinstance(answer, (KeyError, Taken)) else FAILED
 
 
 class Ingest:
@@ -105,6 +48,7 @@ class Ingest:
         root: str,
         by_events: bool = False,
         tell: bool = True,
+        sources: Gateways | None = None,
     ) -> None:
         self.world = world
         self.committed = committed
@@ -113,6 +57,7 @@ class Ingest:
         self._ledger = ledger
         self._clock = clock
         self._root = root
+        self.sources = sources or Gateways()
         self.by_events = by_events
         self.idle_acts = 0
         self._tallies = Tallies()
@@ -133,7 +78,7 @@ class Ingest:
         """The moment it is for the rules: our clock, or the last that the messages said."""
         return self.last_at if self.by_events else self._clock()
 
-    def take(self, items: Sequence[Inbound | Ask]) -> Committed:
+    def take(self, items: Sequence[Item]) -> Committed:
         """Handle a batch and return after its commit.
 
         After ``StoreError`` call again with the same items: the very same batch is written then, because it
@@ -154,7 +99,7 @@ class Ingest:
             self._tallies.restore(tallies)
             raise
 
-    def refuse(self, item: Inbound | Ask, error: Exception) -> Committed:
+    def refuse(self, item: Item, error: Exception) -> Committed:
         """Set aside what ``take`` failed on for another reason than the store."""
         if self._unsure is not None:
             return self._finish(*self._unsure)
@@ -176,27 +121,67 @@ class Ingest:
         self.idle_acts += told is None and entry.kind == "person"
         return told
 
-    def _draft(self, items: Sequence[Inbound | Ask]) -> Draft:
+    def _draft(self, items: Sequence[Item]) -> Draft:
         draft = Draft()
         for item in items:
             if isinstance(item, Inbound):
                 self._draft_inbound(draft, item)
-            else:
+            elif isinstance(item, Ask):
                 self._draft_ask(draft, item)
+            else:
+                self._draft_turn(draft, item)
         return draft
 
     def _draft_inbound(self, draft: Draft, item: Inbound) -> None:
         if not item.payload:
             return
+        if item.source:
+            self._draft_foreign(draft, item)
+            return
         try:
-            address = read_topic(item.topic, self._root)
-            message = read_message(address, item.payload)
+            self._draft_said(draft, item, read_topic(item.topic, self._root), item.payload)
         except Misfit as misfit:
             self._set_aside(draft, item, str(misfit))
+
+    def _draft_foreign(self, draft: Draft, item: Inbound) -> None:
+        """A message in another language: what it says in ours, each part of it for itself. What isn't fit to
+        be believed sets the message aside, once."""
+        misfits: list[str] = []
+        try:
+            said = self.sources.hear(
+                item.source, item.topic, item.payload, self.now(), retained=item.retained
+            )
+        except Misfit as misfit:
+            said, misfits = (), [str(misfit)]
+        if said is None:
+            draft.repeats += 1
             return
+        for native in said:
+            try:
+                self._draft_said(draft, item, *native)
+            except Misfit as misfit:
+                misfits.append(str(misfit))
+        if misfits:
+            self._set_aside(draft, item, misfits[0])
+
+    def _draft_turn(self, draft: Draft, turn: Turn) -> None:
+        """What the sources say because time passed, or because one is heard again."""
+        now = self.now()
+        said = self.sources.connected(turn.connected, now) if turn.connected else self.sources.look(now)
+        for source, native in said:
+            item = Inbound(native.address.subject.encode(), native.payload, False, (0, 0), source)
+            try:
+                self._draft_said(draft, item, *native)
+            except Misfit as misfit:
+                self._set_aside(draft, item, str(misfit))
+
+    def _draft_said(self, draft: Draft, item: Inbound, address: Address, payload: bytes) -> None:
+        """One message in our own words. Raises ``Misfit``."""
+        message = read_message(address, payload)
         if full := room.lacking(self.world, message, address.line, address.station):
-            self._set_aside(draft, item, full)
-            return
+            raise Misfit(full)
+        if address.kind == "count":
+            self._settle_source(draft, address, item.source)
         at = self._moment(message)
         if self._tallies and address.station is not None:
             self._tallies.note_fit((address.line, address.station), at)
@@ -204,8 +189,25 @@ class Ingest:
         if told is None:
             draft.repeats += 1
             return
-        draft.journal.append(JournalEntry(at, address.kind, address.subject, item.payload, item.retained))
+        draft.journal.append(JournalEntry(at, address.kind, address.subject, payload, item.retained))
         draft.told += [(each, at) for each in told]
+
+    def _settle_source(self, draft: Draft, address: Address, source: str) -> None:
+        """A station is counted by one source at a time. Raises ``Misfit`` for another that counts it."""
+        station = self.world.stations.get((address.line, address.station or ""))
+        counted_by = "" if station is None else station.source.name
+        if counted_by == source:
+            return
+        if not gateways.may_count(station, source, self.now()):
+            raise Misfit(
+                f"{address.subject} is counted by source {counted_by or 'mqtt'!r}: two would count twice"
+            )
+        report = GatewayReport(source=source, state="counts")
+        at = self._moment(None)
+        place = Address("gateway", address.line, address.station)
+        told = self._apply(place, report, at, False)
+        draft.journal.append(JournalEntry(at, place.kind, place.subject, _json(report)))
+        draft.told += [(each, at) for each in told or []]
 
     def _draft_ask(self, draft: Draft, item: Ask) -> None:
         at = self._moment(None)
@@ -242,6 +244,8 @@ class Ingest:
     def _commit(self, draft: Draft) -> Committed:
         states = self.world.take_changes() if draft.journal else {}
         self._drafted = list(states)
+        if self.sources:
+            states |= self.sources.take_changes()
         changed = {told.notice.id: told.notice for told, _ in draft.told}
         batch = Batch(
             position=self.position,
@@ -284,12 +288,13 @@ class Ingest:
         self._drafted = []
         self._unsure = None
         self.world.restore(keys, self.committed)
+        self.sources.restore(self.committed)
 
-    def _refusal(self, item: Inbound | Ask, reason: str) -> Draft:
+    def _refusal(self, item: Item, reason: str) -> Draft:
         draft = Draft()
         if isinstance(item, Ask):
             draft.answer(item, RuntimeError(reason))
-        else:
+        elif isinstance(item, Inbound):
             self._set_aside(draft, item, reason)
         return draft
 

@@ -21,15 +21,17 @@ from service.domain.floor import next_moment
 from service.domain.model import Instant
 from service.lease import LeaseLost
 from service.ports import Ledger, StoreError
+from service.usecases.batch import Ask, Committed, Inbound, Item, Turn
+from service.usecases.gateways import without
 from service.usecases.hearing import Hearing
-from service.usecases.ingest import Ask, Committed, Inbound, Ingest
+from service.usecases.ingest import Ingest
 from service.usecases.resend import Resend
+from service.wire.gateway import Request
 from service.wire.native import Address
 
 MOST_IN_BATCH = 200
 MOST_WAITING = 5000
 SHORTEST_PAUSE, LONGEST_PAUSE = 0.1, 2.0
-Item = Inbound | Ask
 Report = Callable[..., None]
 
 
@@ -42,16 +44,17 @@ class Owner:
         *,
         ingest: Ingest,
         ledger: Ledger,
-        acknowledge: Callable[[list[tuple[int, int]]], None],
+        acknowledge: Callable[[str, list[tuple[int, int]]], None],
         announce: Callable[[Committed], None],
         ring: Callable[[], None],
         report: Report,
         resend: Resend,
+        request: Callable[[str, list[Request]], None] = lambda source, requests: None,
         hears: Callable[[], bool] = lambda: True,
         beat: Callable[[], None] = lambda: None,
     ) -> None:
-        """``hears``: whether the floor can be heard now; ``beat`` is called at each turn, so that one that
-        hangs is told from one that waits."""
+        """``acknowledge`` and ``request`` name the source; ``hears``: whether the floor can be heard now;
+        ``beat`` is called at each turn, so that one that hangs is told from one that waits."""
         self.ingest = ingest
         self.trouble: str | None = None
         self._ledger = ledger
@@ -60,6 +63,7 @@ class Owner:
         self._ring = ring
         self._report = report
         self._resend = resend
+        self._request = request
         self._hears = hears
         self._hearing = Hearing(steps=not ingest.by_events)
         self._beat = beat
@@ -119,9 +123,14 @@ class Owner:
         if committed is None:
             return
         crash.point("after_commit_before_ack")
-        tokens = [item.token for item in items if isinstance(item, Inbound)]
-        if tokens:
-            self._acknowledge(tokens)
+        tokens: dict[str, list[tuple[int, int]]] = {}
+        for item in items:
+            if isinstance(item, Inbound):
+                tokens.setdefault(item.source, []).append(item.token)
+        for source, those in tokens.items():
+            self._acknowledge(source, those)
+        for source, requests in self.ingest.sources.take_requests():
+            self._request(source, requests)
         for each in committed:
             self._announce(each)
             if each.told:
@@ -175,7 +184,7 @@ class Owner:
         ingest = self.ingest
         if errand == "checkpoint":
             try:
-                self._ledger.save_checkpoint(ingest.position, ingest.last_at, dict(ingest.committed))
+                self._ledger.save_checkpoint(ingest.position, ingest.last_at, without(ingest.committed))
             except StoreError as error:
                 self.trouble = f"the store can't be written: {error}"
             return
@@ -189,6 +198,9 @@ class Owner:
         if (moment is not None and moment <= now) or silence.is_due(world, now, since):
             passed = TimePassed(heard_since=since)
             self._handle([Ask(Address("time", "", None), passed, msgspec.json.encode(passed), Future())])
+        lapse = self.ingest.sources.next_moment()
+        if lapse is not None and lapse <= now:
+            self._handle([Turn()])
         calm = self.ingest.calm()
         if calm:
             self._handle(calm)

@@ -16,7 +16,7 @@ import msgspec
 from service.domain.planning import decide
 from service.domain.prospect import look_ahead
 from service.domain.state import place_of
-from service.usecases.ingest import Ask, Committed
+from service.usecases.batch import Ask, Committed
 from service.usecases.planned import shown
 from service.usecases.show import Shown
 from service.usecases.slots import Json

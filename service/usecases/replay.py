@@ -16,8 +16,9 @@ from service.domain.model import Instant, Notice
 from service.domain.notices import Told
 from service.domain.world import World
 from service.ports import Batch, Ledger
+from service.usecases.batch import Committed
 from service.usecases.fold import begin, fold
-from service.usecases.ingest import Committed, Ingest
+from service.usecases.ingest import Ingest
 from service.usecases.recording import Reader
 from service.usecases.tempo import FASTEST, Tempo
 from service.wire.journal import StartState, exact

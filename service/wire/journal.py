@@ -13,6 +13,7 @@ import msgspec
 
 from service.domain.events import (
     Checked,
+    GatewayReport,
     JournalEntry,
     Message,
     OutletReport,
@@ -218,7 +219,7 @@ def read_plain(line: bytes) -> PlainLine | None:
         raise Misfit(f"neither an event of ours nor a topic with its payload: {error}") from None
 
 
-def read_entry(entry: JournalEntry) -> tuple[Address, Message]:  # noqa: C901 (a table)
+def read_entry(entry: JournalEntry) -> tuple[Address, Message]:  # noqa: C901, PLR0912 (a table)
     """Address and event of a journal entry. Raises ``Misfit`` when the entry isn't one of ours."""
     parts = entry.subject.split("/", 2)
     match entry.kind, parts:
@@ -228,6 +229,8 @@ def read_entry(entry: JournalEntry) -> tuple[Address, Message]:  # noqa: C901 (a
             return Address("care", "", None), _read_own(entry.data, SupplyCare)
         case "outlet", _:
             return Address("outlet", "", None), _read_own(entry.data, OutletReport)
+        case "gateway", [line, *station]:
+            return Address("gateway", line, "/".join(station) or None), _read_own(entry.data, GatewayReport)
         case "refusals", [line, *station]:
             return Address("refusals", line, "/".join(station) or None), _read_own(entry.data, Refusals)
         case "person", [line, station, *slot]:

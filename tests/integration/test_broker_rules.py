@@ -97,7 +97,7 @@ def service(broker: Mosquitto, heard: list[bytes]) -> Iterator[Connection]:
             protocol=5,
             tls=None,
         ),
-        topics="floor/#",
+        topics=["floor/#"],
         receive=receive,
         has_room=lambda: True,
         log=lambda *_, **__: None,

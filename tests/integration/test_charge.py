@@ -21,9 +21,9 @@ from service.ports import Batch
 from service.store import Store, open_store
 from service.store.lease import SqlLeases
 from service.usecases.asks import Answering, Passing
+from service.usecases.batch import Ask, Committed
 from service.usecases.charge import SAME_NAME, Charge
 from service.usecases.follow import Follower
-from service.usecases.ingest import Ask, Committed
 from service.wire.native import Address, read_message
 
 

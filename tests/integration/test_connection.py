@@ -36,7 +36,7 @@ class Listener:
                 protocol=5,
                 tls=None,
             ),
-            topics="floor/#",
+            topics=["floor/#"],
             receive=lambda _topic, payload, _retained, token: self.received.append((payload, token)),
             has_room=lambda: self.room and len(self.received) < self.most,
             log=lambda *_, **__: None,

@@ -20,7 +20,8 @@ from service.domain.model import SECOND, Level, Notice, NoticeState
 from service.domain.policy import Person, Policy, Route
 from service.domain.world import World
 from service.store import open_store
-from service.usecases.ingest import Ask, Inbound, Ingest
+from service.usecases.batch import Ask, Inbound
+from service.usecases.ingest import Ingest
 from service.wire.native import Address
 from tests.support.story import START
 

@@ -13,7 +13,8 @@ from service.domain.stays import Edge
 from service.domain.world import World
 from service.ports import Sought
 from service.store import Store, open_store
-from service.usecases.ingest import Inbound, Ingest
+from service.usecases.batch import Inbound
+from service.usecases.ingest import Ingest
 from simulators.events import PanelMade, Refilled
 from simulators.messages import Gateway, Message
 from simulators.plant import Plant

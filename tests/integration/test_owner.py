@@ -21,7 +21,8 @@ from service.domain.world import World
 from service.ports import Batch, StoreError
 from service.store import Store, open_store
 from service.store.ledger import SqlLedger
-from service.usecases.ingest import Ask, Inbound, Ingest
+from service.usecases.batch import Ask, Inbound
+from service.usecases.ingest import Ingest
 from service.usecases.owner import Owner
 from service.usecases.replay import replay
 from service.usecases.resend import Resend
@@ -74,7 +75,7 @@ class Line:
         self.owner = Owner(
             ingest=self.ingest,
             ledger=self.ledger,
-            acknowledge=self.acknowledged.extend,
+            acknowledge=lambda _, tokens: self.acknowledged.extend(tokens),
             announce=lambda _: None,
             ring=lambda: None,
             report=lambda *_, **__: None,

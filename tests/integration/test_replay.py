@@ -17,7 +17,8 @@ from service.domain.policy import Limits, Policy
 from service.domain.world import World
 from service.ports import Sought
 from service.store import Store
-from service.usecases.ingest import Ask, Inbound, Ingest
+from service.usecases.batch import Ask, Inbound
+from service.usecases.ingest import Ingest
 from service.usecases.recording import Reader
 from service.usecases.replay import replay
 from service.usecases.show import Shown

@@ -17,7 +17,7 @@ from service.domain.model import SECOND, to_datetime
 from service.domain.policy import MoistureRule, SlotRule
 from service.domain.trays import Matrix
 from service.store import open_store
-from service.usecases.ingest import Ask
+from service.usecases.batch import Ask
 from service.usecases.replay import replay
 from service.wire.native import Address
 from tests.support.hall import POLICY, Hall, hall

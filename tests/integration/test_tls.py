@@ -273,7 +273,7 @@ def test_a_certificate_that_is_half_written_does_not_take_the_old_one_down(autho
 def connection(url_host: str, port: int, tls: Callable[[], ssl.SSLContext]) -> Connection:
     return Connection(
         Broker(host=url_host, port=port, client_id="tls", username=None, password=None, protocol=5, tls=tls),
-        topics="floor/#",
+        topics=["floor/#"],
         receive=lambda *_: None,
         has_room=lambda: True,
         log=lambda *_, **__: None,

@@ -15,7 +15,8 @@ from service.domain.model import SECOND
 from service.domain.world import World
 from service.ports import StoreError
 from service.store import open_store
-from service.usecases.ingest import Inbound, Ingest
+from service.usecases.batch import Inbound
+from service.usecases.ingest import Ingest
 from tests.integration.test_owner import Trying
 from tests.support.story import START
 

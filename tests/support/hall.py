@@ -22,9 +22,10 @@ from service.domain.model import SECOND, Instant, from_datetime, to_datetime
 from service.domain.policy import CareRule, Policy, SlotRule, Substitute
 from service.domain.world import World
 from service.store import Store, open_store
+from service.usecases.batch import Ask, Inbound
 from service.usecases.desk import AskingDesk
 from service.usecases.exchange import Exchanges
-from service.usecases.ingest import Ask, Inbound, Ingest
+from service.usecases.ingest import Ingest
 from service.usecases.show import Shown
 from service.web.api import create_app
 from service.web.stream import Hub

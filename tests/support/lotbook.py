@@ -18,7 +18,8 @@ import msgspec
 from service.desk import Lookup
 from service.domain.world import World
 from service.store import Store, open_store
-from service.usecases.ingest import Inbound, Ingest
+from service.usecases.batch import Inbound
+from service.usecases.ingest import Ingest
 from service.usecases.lots import Json, Lotbook
 
 BEGIN = datetime(2026, 3, 2, 4, 0, tzinfo=UTC)

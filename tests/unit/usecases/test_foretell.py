@@ -20,8 +20,9 @@ from service.domain.policy import Limits, Policy, SlotRule, WarnRule
 from service.domain.world import World
 from service.recordings import pieces
 from service.store import Store, open_store
+from service.usecases.batch import Ask, Inbound
 from service.usecases.foretell import FEWER_THAN, Wanted, foretell
-from service.usecases.ingest import Ask, Inbound, Ingest
+from service.usecases.ingest import Ingest
 from service.usecases.show import Shown
 from service.wire.native import Address
 

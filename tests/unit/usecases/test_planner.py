@@ -13,8 +13,8 @@ from service.domain.model import Instant
 from service.domain.policy import PlanRules, Policy, SlotRule
 from service.domain.state import line_key, station_key
 from service.domain.world import World
+from service.usecases.batch import Ask, Committed
 from service.usecases.fold import fold
-from service.usecases.ingest import Ask, Committed
 from service.usecases.planner import EVERY, Planner
 from service.usecases.show import Shown
 from service.web.plan import PlanView

@@ -14,8 +14,9 @@ from service.desk import Unfit
 from service.domain.model import from_datetime
 from service.domain.world import World
 from service.store import Store, open_store
+from service.usecases.batch import Ask, Inbound
 from service.usecases.desk import AskingDesk
-from service.usecases.ingest import Ask, Inbound, Ingest
+from service.usecases.ingest import Ingest
 from service.usecases.replay import replay
 from service.usecases.show import Shown
 

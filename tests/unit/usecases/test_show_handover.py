@@ -17,7 +17,8 @@ from service.domain.model import SECOND, from_datetime
 from service.domain.policy import Policy, Shift
 from service.domain.world import World
 from service.store import Store, open_store
-from service.usecases.ingest import Ask, Inbound, Ingest
+from service.usecases.batch import Ask, Inbound
+from service.usecases.ingest import Ingest
 from service.usecases.show import Shown
 from service.web.handover import HandoverView
 from service.wire.native import Address

@@ -1,0 +1,79 @@
+"""Which gateway a station's counts come from, and what follows when one isn't heard.
+
+A station is counted by one source at a time: two that say the same placements would count them twice. When
+another takes over, its first totals are a beginning, whatever they are."""
+
+from __future__ import annotations
+
+from service.domain import standing
+from service.domain.events import GatewayReport
+from service.domain.heard import Source
+from service.domain.model import SECOND, Instant, to_rfc3339
+from service.domain.notices import Told
+from service.domain.said import Said
+from service.domain.state import StationState
+from service.domain.world import World
+
+KIND = "silent"
+HANDOVER = 600 * SECOND
+"""So long after the last count of one source another may count a station; a gateway that is exchanged takes
+longer, and one that only starts anew doesn't."""
+
+
+def may_count(station: StationState | None, source: str, at: Instant) -> bool:
+    """Whether counts of ``source`` are believed for this station."""
+    if station is None or station.source.name == source or station.counted_at is None:
+        return True
+    return station.source.silent is not None or at - station.counted_at >= HANDOVER
+
+
+def apply(world: World, report: GatewayReport, line: str, station: str | None, at: Instant) -> list[Told]:
+    if report.state == "counts":
+        return _hand_over(world.station(line, station or ""), report.source)
+    since = report.since or at
+    its = [place for place, each in sorted(world.stations.items()) if each.source.name == report.source]
+    for place in its:
+        now = Source(report.source, back=at) if report.state == "well" else Source(report.source, since)
+        world.station(*place).source = now
+    if report.state == "well":
+        return standing.end(world, KIND, _about(report.source), at)
+    return standing.begin(world, KIND, _about(report.source), _words(report, at), at)
+
+
+def stale_since(station: StationState) -> Instant | None:
+    """Since when a station's numbers can't have moved, because nothing is heard of it; ``None``: it is."""
+    return station.link_since if station.link == "offline" else station.source.silent
+
+
+def _about(source: str) -> str:
+    """What the notice is about; that of ``[mqtt]`` has no name of its own."""
+    return source or "mqtt"
+
+
+def _hand_over(station: StationState, source: str) -> list[Told]:
+    """Nothing that the other said is a beginning of what this one says."""
+    station.source = Source(source)
+    station.heard = station.in_full = False
+    station.session = station.seq = station.last_at = None
+    station.panels = station.panel_at = None
+    station.holes.clear()
+    station.unheard.clear()
+    station.clocks.clear()
+    for slot in station.slots.values():
+        slot.base_placed = slot.base_lost = slot.base_empty = None
+        slot.unsaid = 0
+    return []
+
+
+def _words(report: GatewayReport, at: Instant) -> Said:
+    values = {"source": _about(report.source), "since_at": to_rfc3339(report.since or at)}
+    if report.reason == "away":
+        return Said(
+            "The broker of source {source} hasn't been reached since {since_at}. Nothing warns of the slots"
+            " that it speaks of.",
+            values,
+        )
+    return Said(
+        "Source {source} has said nothing since {since_at}. Nothing warns of the slots that it speaks of.",
+        values,
+    )

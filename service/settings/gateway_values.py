@@ -1,0 +1,25 @@
+"""Rules for values that come under a name each: ``[[source.value]]``."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, get_args
+
+from pydantic import Field
+
+from service.settings.kinds import Section, Whole
+from service.wire.values import Meaning, Rule
+
+
+class ValueRule(Section):
+    name: Annotated[
+        str, Field(min_length=1, max_length=400, description="a pattern such as Feeders/{slot}/Placed")
+    ]
+    means: Annotated[Meaning, Field(description=", ".join(get_args(Meaning)))]
+    counts: Annotated[Literal["total", "delta"], Field(description='"total" or "delta"')] = "total"
+    each: Annotated[Whole, Field(ge=1, le=1_000_000, description="a whole number from 1")] = 1
+    words: dict[str, str] = Field(default={})
+    bits: dict[str, str] = Field(default={})
+    fixed: dict[str, str] = Field(default={})
+
+    def rule(self) -> Rule:
+        return Rule(**self.model_dump())

@@ -1,0 +1,85 @@
+"""What is handed to the owner of the world, and what a batch of it becomes before it is written."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+
+from service.domain.events import JournalEntry, Message
+from service.domain.life import Taken
+from service.domain.model import Instant
+from service.domain.notices import Told
+from service.lease import Answered
+from service.ports import Refused
+from service.wire.native import Address
+
+DONE, CONFLICT, FAILED = b"done", b"conflict", b"failed"
+"""What is stored as the answer to something that was asked elsewhere."""
+
+
+@dataclass(slots=True)
+class Inbound:
+    """A message as the broker gave it; ``token`` is what the adapter needs to acknowledge it. ``source``:
+    whose language it is; ``""`` our own, from the broker of ``[mqtt]``."""
+
+    topic: bytes
+    payload: bytes
+    retained: bool
+    token: tuple[int, int]
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """Something about the sources that is no message: one is connected (again), or (``""``) time passed."""
+
+    connected: str = ""
+
+
+@dataclass(slots=True)
+class Ask:
+    """Something a person or the clock does: an address and an event, answered with the changed notices. What
+    was asked elsewhere has an ``id``, and its answer is stored with what it changes."""
+
+    address: Address
+    message: Message
+    data: bytes
+    answer: Future[list[Told]]
+    id: str = ""
+
+
+@dataclass(slots=True)
+class Draft:
+    """What a batch will write and whom it will answer; ``repeats`` change nothing and are only counted."""
+
+    repeats: int = 0
+    journal: list[JournalEntry] = field(default_factory=list)
+    told: list[tuple[Told, Instant]] = field(default_factory=list)
+    refused: list[Refused] = field(default_factory=list)
+    answers: list[tuple[Future[list[Told]], list[Told] | Exception]] = field(default_factory=list)
+    passed_on: list[Answered] = field(default_factory=list)
+
+    def answer(self, ask: Ask, answer: list[Told] | Exception) -> None:
+        self.answers.append((ask.answer, answer))
+        if ask.id:
+            self.passed_on.append(Answered(ask.id, _word(answer)))
+
+
+@dataclass(frozen=True, slots=True)
+class Committed:
+    """What a commit changed, for those who show it."""
+
+    keys: frozenset[str]
+    told: list[Told]
+    counts: Mapping[str, int]
+    repeats: int
+
+
+def _word(answer: list[Told] | Exception) -> bytes:
+    if not isinstance(answer, Exception):
+        return DONE
+    return CONFLICT if isinstance(answer, (KeyError, Taken)) else FAILED
+
+
+Item = Inbound | Ask | Turn

@@ -1,0 +1,83 @@
+"""The sources beside the native one: each with its translator, heard by the one that owns the world.
+
+What the translators remember goes into the same commit as what they said, under ``gateway/{source}/…``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from service.domain.model import Instant
+from service.wire.gateway import Native, Request, Translator
+from service.wire.native import Misfit
+
+PREFIX = "gateway/"
+
+
+class Gateways:
+    def __init__(
+        self, translators: Mapping[str, Translator] | None = None, states: Mapping[str, bytes] | None = None
+    ) -> None:
+        """``states``: all that is committed; what isn't a translator's is left alone."""
+        self._translators = translators or {}
+        self.restore(states or {})
+
+    def __bool__(self) -> bool:
+        return bool(self._translators)
+
+    def filters(self, source: str) -> tuple[str, ...]:
+        """The MQTT topic filters that it wants to hear."""
+        return self._translators[source].filters
+
+    def hear(
+        self, source: str, topic: bytes, payload: bytes, at: Instant, *, retained: bool
+    ) -> Sequence[Native] | None:
+        """What the message says in our own words; ``None``: nothing new. Raises ``Misfit``."""
+        try:
+            text = topic.decode("utf-8")
+        except UnicodeDecodeError:
+            raise Misfit("the topic isn't UTF-8") from None
+        return self._translators[source].hear(text, payload, at=at, retained=retained)
+
+    def look(self, at: Instant) -> list[tuple[str, Native]]:
+        """What time alone says, with whose it is."""
+        return [
+            (source, native)
+            for source, translator in self._translators.items()
+            if (moment := translator.next_moment()) is not None and moment <= at
+            for native in translator.look(at)
+        ]
+
+    def next_moment(self) -> Instant | None:
+        moments = (each.next_moment() for each in self._translators.values())
+        return min((moment for moment in moments if moment is not None), default=None)
+
+    def connected(self, source: str, at: Instant) -> list[tuple[str, Native]]:
+        return [(source, native) for native in self._translators[source].connected(at)]
+
+    def take_requests(self) -> Iterable[tuple[str, list[Request]]]:
+        for source, translator in self._translators.items():
+            requests = list(translator.take_requests())
+            if requests:
+                yield source, requests
+
+    def take_changes(self) -> dict[str, bytes | None]:
+        """What the translators have to remember, by the keys of the store."""
+        return {
+            f"{PREFIX}{source}/{key}": data
+            for source, translator in self._translators.items()
+            for key, data in translator.memory.take_changes().items()
+        }
+
+    def restore(self, committed: Mapping[str, bytes]) -> None:
+        """As of the last commit."""
+        for source, translator in self._translators.items():
+            own = f"{PREFIX}{source}/"
+            translator.memory.restore(
+                {key.removeprefix(own): data for key, data in committed.items() if key.startswith(own)}
+            )
+            translator.begin_anew()
+
+
+def without(states: Mapping[str, bytes]) -> dict[str, bytes]:
+    """The states of the world alone: what a replay can reckon anew."""
+    return {key: data for key, data in states.items() if not key.startswith(PREFIX)}

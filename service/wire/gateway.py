@@ -1,0 +1,136 @@
+"""What every translator of a foreign format is, and what it gives: messages of our own contract.
+
+A gateway's messages are put into our own words before anything else sees them: the journal, the rules, a
+replay and a review know the native contract alone. What a translator remembers is stored in the same commit
+as what it said, so that a restart goes on where the last commit was.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any, Generic, NamedTuple, Protocol, TypeVar
+
+import msgspec
+
+from service.domain.model import Instant
+from service.wire.native import Address
+
+T = TypeVar("T")
+
+
+class Native(NamedTuple):
+    """One message in the words of the native contract: ``payload`` is its JSON. It goes the way of every
+    message, so what the contract refuses is refused here too."""
+
+    address: Address
+    payload: bytes
+
+
+class Request(NamedTuple):
+    """What a translator wants published to its own gateway, once all before it is committed."""
+
+    topic: str
+    payload: bytes
+    qos: int = 0
+    retain: bool = False
+
+
+class Memory(Generic[T]):
+    """What a translator remembers, in pieces under keys of its own (a station, a device), each as small as it
+    can be: a piece that was touched is written with the next commit.
+
+    ``kind`` is a msgspec ``Struct`` (``array_like``; new fields at the end with defaults), ``make`` an empty
+    one.
+    """
+
+    def __init__(self, kind: type[T], make: Callable[[], T]) -> None:
+        self._make = make
+        self._encode = msgspec.msgpack.Encoder().encode
+        self._decoder = msgspec.msgpack.Decoder(kind)
+        self._kept: dict[str, T] = {}
+        self._touched: set[str] = set()
+
+    def of(self, key: str) -> T:
+        """The piece to be changed; made when it isn't there."""
+        piece = self._kept.get(key)
+        if piece is None:
+            piece = self._kept[key] = self._make()
+        self._touched.add(key)
+        return piece
+
+    def seen(self, key: str) -> T | None:
+        """The piece to be read."""
+        return self._kept.get(key)
+
+    def keys(self) -> list[str]:
+        return sorted(self._kept)
+
+    def forget(self, key: str) -> None:
+        if self._kept.pop(key, None) is not None:
+            self._touched.add(key)
+
+    def take_changes(self) -> dict[str, bytes | None]:
+        """What was touched since the last time, encoded; ``None``: forgotten."""
+        changes = {
+            key: None if (piece := self._kept.get(key)) is None else self._encode(piece)
+            for key in sorted(self._touched)
+        }
+        self._touched.clear()
+        return changes
+
+    def restore(self, stored: Mapping[str, bytes]) -> None:
+        """All of it as it was stored."""
+        self._kept = {key: self._decoder.decode(data) for key, data in stored.items()}
+        self._touched.clear()
+
+
+class Translator(Protocol):
+    """One source's language. Used by one thread; never waits, reads no clock and sends nothing by itself.
+
+    ``filters``: the MQTT topic filters that it wants to hear. ``memory``: what has to outlive a restart; all
+    else a translator keeps may be lost at any moment (``begin_anew``).
+    """
+
+    filters: tuple[str, ...]
+    memory: Memory[Any]
+
+    def hear(
+        self, topic: str, payload: bytes, *, at: Instant, retained: bool = False
+    ) -> Sequence[Native] | None:
+        """What one message says, in order; ``None``: it was heard before and says nothing new. ``at`` is when
+        it came. Raises ``Misfit`` with one reason, and then nothing of it counts and nothing is remembered
+        of it; no other exception for any bytes."""
+
+    def look(self, at: Instant) -> Sequence[Native]:
+        """What time alone says: a lamp that stopped blinking, a message that never came."""
+
+    def next_moment(self) -> Instant | None:
+        """When ``look`` may have something to say next."""
+
+    def connected(self, at: Instant) -> Sequence[Native]:
+        """We are connected (again) and hear what is said from now on."""
+
+    def take_requests(self) -> Iterable[Request]:
+        """What is to be published since the last time."""
+
+    def begin_anew(self) -> None:
+        """What isn't in ``memory`` can't be relied on any more: something failed in between."""
+
+
+class Plain:
+    """A base for translators that wait for no time, ask for nothing and keep nothing beside ``memory``."""
+
+    def look(self, at: Instant) -> Sequence[Native]:
+        return ()
+
+    def next_moment(self) -> Instant | None:
+        return None
+
+    def connected(self, at: Instant) -> Sequence[Native]:
+        return ()
+
+    def take_requests(self) -> Iterable[Request]:
+        return ()
+
+    def begin_anew(self) -> None:
+        return
