@@ -73,10 +73,12 @@ class Connection:
         keepalive: int = KEEPALIVE,
         beat: Callable[[], None] = lambda: None,
         may_connect: Callable[[], bool] = lambda: True,
+        lasting: bool = True,
     ) -> None:
         """``connected`` is called when the subscription stands, ``session_lost`` when the broker has
         forgotten what it kept for us (``had_session``: an earlier life had one), ``beat`` each turn. While
-        not ``may_connect`` no new connection is made: it would end that of another under our name."""
+        not ``may_connect`` no new connection is made: it would end that of another under our name.
+        ``lasting``: the broker keeps for us what comes while we're away."""
         self.broker = broker
         self.ready = False
         self.ready_since: float | None = None
@@ -89,6 +91,7 @@ class Connection:
         self._session_lost = session_lost
         self._beat = beat
         self._may_connect = may_connect
+        self._lasting = lasting
         self._greeted = False
         self._had_session = had_session
         self._keepalive = keepalive
@@ -145,7 +148,7 @@ class Connection:
             client_id=self.broker.client_id,
             protocol=paho.MQTTv5 if five else paho.MQTTv311,
             manual_ack=True,
-            clean_session=None if five else False,
+            clean_session=None if five else not self._lasting,
         )
         if self.broker.username is not None:
             client.username_pw_set(self.broker.username, self.broker.password)
@@ -178,10 +181,10 @@ class Connection:
         if self.broker.protocol != 5:
             return {}
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-        properties.SessionExpiryInterval = SESSION_EXPIRY
+        properties.SessionExpiryInterval = SESSION_EXPIRY if self._lasting else 0
         properties.ReceiveMaximum = RECEIVE_MAXIMUM
         properties.MaximumPacketSize = LARGEST_PACKET
-        return {"clean_start": False, "properties": properties}
+        return {"clean_start": not self._lasting, "properties": properties}
 
     def _serve(self) -> bool:
         """Turn until the connection is lost or we stop; whether it ever was subscribed."""
@@ -284,7 +287,7 @@ class Connection:
         self._generation += 1
         self._greeted = True
         self._log("broker_connected", session_present=bool(flags.session_present))
-        if self._had_session and not flags.session_present:
+        if self._lasting and self._had_session and not flags.session_present:
             self._log("broker_session_lost", reason="the broker no longer knows us: what it kept is gone")
             self._session_lost()
         if self.broker.protocol == 5:
