@@ -24,7 +24,7 @@ setup: .venv/installed  ## Make .venv from the lock file, with the project in it
 demo: setup  ## A made-up line, a broker and the service, until Ctrl-C; prints the page's address
 	@$(BIN)/earlybell demo $(ARGS)
 
-test: setup  ## Run all tests (needs mosquitto and chromium; as root they are installed)
+test: setup  ## Run all tests (needs mosquitto, Node, chromium; as root they are installed)
 	@scripts/ensure-tools
 	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile --no-loadscope-reorder $(ARGS)
 
