@@ -33,6 +33,7 @@ from service.report import Report
 from service.settings import Settings
 from service.store import Store
 from service.telemetry import Metrics
+from service.trial import Trial, Trials
 from service.usecases.asks import Answering
 from service.usecases.batch import Ask, Inbound, Turn
 from service.usecases.deliver import Bell, OutTray, deliver
@@ -119,6 +120,20 @@ class Reign:
             again=lambda delivery, by: self.tray.again(delivery, by=by),
             beat=pulse.beater("answers"),
         )
+        self.trials = Trials(
+            {
+                each.name: Trial(
+                    each.name,
+                    each.translator(settings.site.timezone),
+                    outside.source_broker(settings, each),
+                    policy=settings.policy(),
+                    counted=lambda: parts.committed,
+                    clock=parts.clock,
+                )
+                for each in settings.sources
+                if each.trial
+            }
+        )
         self._troubled = outage.troubled(self.ingest.world)
         self._threads: list[threading.Thread] = []
 
@@ -130,6 +145,7 @@ class Reign:
             spawn("broker", self.connection.run),
             *(spawn(f"source {name}", each.run) for name, each in self.sources.items()),
         ]
+        self.trials.start()
 
     def fall_silent(self) -> None:
         """The term is over: nothing is acknowledged or published any more, and nothing new is sent."""
@@ -146,6 +162,7 @@ class Reign:
         self.owner.stop()
         self._answering.stop()
         self._bell.stop()
+        self.trials.stop()
         deciding, hearing = self._threads[:3], self._threads[3:]
         for thread in deciding:
             thread.join(max(0.1, deadline - time.monotonic()))
