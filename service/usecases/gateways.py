@@ -5,6 +5,7 @@ What the translators remember goes into the same commit as what they said, under
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from functools import partial
 
 from service.domain.model import Instant
 from service.wire.gateway import Native, Request, Translator
@@ -19,7 +20,10 @@ class Gateways:
     ) -> None:
         """``states``: all that is committed; what isn't a translator's is left alone."""
         self._translators = translators or {}
-        self.restore(states or {})
+        for source, translator in self._translators.items():
+            own = _key(source, "")
+            kept = {key: data for key, data in (states or {}).items() if key.startswith(own)}
+            translator.memory.restore({key.removeprefix(own): data for key, data in kept.items()})
 
     def __bool__(self) -> bool:
         return bool(self._translators)
@@ -63,19 +67,24 @@ class Gateways:
     def take_changes(self) -> dict[str, bytes | None]:
         """What the translators have to remember, by the keys of the store."""
         return {
-            f"{PREFIX}{source}/{key}": data
+            _key(source, key): data
             for source, translator in self._translators.items()
             for key, data in translator.memory.take_changes().items()
         }
 
-    def restore(self, committed: Mapping[str, bytes]) -> None:
-        """As of the last commit."""
+    def undo(self, committed: Mapping[str, bytes]) -> None:
+        """What was heard since the last commit was never heard."""
         for source, translator in self._translators.items():
-            own = f"{PREFIX}{source}/"
-            translator.memory.restore(
-                {key.removeprefix(own): data for key, data in committed.items() if key.startswith(own)}
-            )
+            translator.memory.undo(partial(_stored, committed, source))
             translator.begin_anew()
+
+
+def _key(source: str, key: str) -> str:
+    return f"{PREFIX}{source}/{key}"
+
+
+def _stored(committed: Mapping[str, bytes], source: str, key: str) -> bytes | None:
+    return committed.get(_key(source, key))
 
 
 def without(states: Mapping[str, bytes]) -> dict[str, bytes]:

@@ -288,7 +288,7 @@ class Ingest:
         self._drafted = []
         self._unsure = None
         self.world.restore(keys, self.committed)
-        self.sources.restore(self.committed)
+        self.sources.undo(self.committed)
 
     def _refusal(self, item: Item, reason: str) -> Draft:
         draft = Draft()

@@ -49,6 +49,7 @@ class Memory(Generic[T]):
         self._decoder = msgspec.msgpack.Decoder(kind)
         self._kept: dict[str, T] = {}
         self._touched: set[str] = set()
+        self._taken: set[str] = set()
 
     def of(self, key: str) -> T:
         """The piece to be changed; made when it isn't there."""
@@ -75,13 +76,23 @@ class Memory(Generic[T]):
             key: None if (piece := self._kept.get(key)) is None else self._encode(piece)
             for key in sorted(self._touched)
         }
-        self._touched.clear()
+        self._taken, self._touched = self._touched, set()
         return changes
 
     def restore(self, stored: Mapping[str, bytes]) -> None:
         """All of it as it was stored."""
         self._kept = {key: self._decoder.decode(data) for key, data in stored.items()}
-        self._touched.clear()
+        self._touched, self._taken = set(), set()
+
+    def undo(self, stored: Callable[[str], bytes | None]) -> None:
+        """What was touched since the last commit as it was stored then; what was taken last wasn't."""
+        for key in self._touched | self._taken:
+            data = stored(key)
+            if data is None:
+                self._kept.pop(key, None)
+            else:
+                self._kept[key] = self._decoder.decode(data)
+        self._touched, self._taken = set(), set()
 
 
 class Translator(Protocol):
