@@ -8,6 +8,7 @@ as what it said, so that a restart goes on where the last commit was.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import partial
 from typing import Any, Generic, NamedTuple, Protocol, TypeVar
 
 import msgspec
@@ -95,6 +96,43 @@ class Memory(Generic[T]):
         self._touched, self._taken = set(), set()
 
 
+class Remembers(Protocol):
+    """What the keeper of a translator's memory needs of it; the words are those of ``Memory``."""
+
+    def take_changes(self) -> dict[str, bytes | None]: ...
+
+    def restore(self, stored: Mapping[str, bytes]) -> None: ...
+
+    def undo(self, stored: Callable[[str], bytes | None]) -> None: ...
+
+
+class Memories:
+    """Memories of several kinds as one, each with a name of its own before its keys: ``name/key``."""
+
+    def __init__(self, **parts: Memory[Any]) -> None:
+        self._parts = {f"{name}/": part for name, part in parts.items()}
+
+    def take_changes(self) -> dict[str, bytes | None]:
+        return {
+            name + key: data
+            for name, part in self._parts.items()
+            for key, data in part.take_changes().items()
+        }
+
+    def restore(self, stored: Mapping[str, bytes]) -> None:
+        for name, part in self._parts.items():
+            own = {key.removeprefix(name): data for key, data in stored.items() if key.startswith(name)}
+            part.restore(own)
+
+    def undo(self, stored: Callable[[str], bytes | None]) -> None:
+        for name, part in self._parts.items():
+            part.undo(partial(_named, stored, name))
+
+
+def _named(stored: Callable[[str], bytes | None], name: str, key: str) -> bytes | None:
+    return stored(name + key)
+
+
 class Translator(Protocol):
     """One source's language. Used by one thread; never waits, reads no clock and sends nothing by itself.
 
@@ -103,7 +141,9 @@ class Translator(Protocol):
     """
 
     filters: tuple[str, ...]
-    memory: Memory[Any]
+
+    @property
+    def memory(self) -> Remembers: ...
 
     def hear(
         self, topic: str, payload: bytes, *, at: Instant, retained: bool = False
