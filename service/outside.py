@@ -34,7 +34,7 @@ def source_broker(settings: Settings, source: Source) -> Broker:
     if source.url is not None and source.url != mqtt.url:
         mqtt = Mqtt(protocol=mqtt.protocol)
     client_id = own.pop("client_id", f"{settings.mqtt.client_id}-{source.name}")
-    return _broker(mqtt.model_copy(update=own), client_id)
+    return _broker(mqtt.model_copy(update=own), client_id, host_id=source.host_under(client_id))
 
 
 def translators(settings: Settings) -> Mapping[str, Translator]:
@@ -42,7 +42,7 @@ def translators(settings: Settings) -> Mapping[str, Translator]:
     return {each.name: each.translator(settings.site.timezone) for each in settings.sources if not each.trial}
 
 
-def _broker(mqtt: Mqtt, client_id: str) -> Broker:
+def _broker(mqtt: Mqtt, client_id: str, *, host_id: str | None = None) -> Broker:
     def tls() -> ssl.SSLContext:
         return client_context(mqtt.ca_file, mqtt.cert_file, mqtt.key_file)
 
@@ -54,6 +54,7 @@ def _broker(mqtt: Mqtt, client_id: str) -> Broker:
         password=None if mqtt.password is None else mqtt.password.get_secret_value(),
         protocol=mqtt.protocol,
         tls=tls if mqtt.tls else None,
+        host_id=host_id,
     )
 
 

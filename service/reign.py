@@ -26,6 +26,7 @@ from service.domain.model import SECOND, Instant
 from service.domain.world import World
 from service.lease import Lease
 from service.mqtt.client import Broker, Connection
+from service.mqtt.host import Host
 from service.news import News
 from service.ports import NewDelivery, Outlet
 from service.pulse import Pulse
@@ -215,6 +216,7 @@ class Reign:
         return [self.connection, *self.sources.values()]
 
     def _connect_source(self, name: str, broker: Broker) -> Connection:
+        host = None if broker.host_id is None else Host(broker.host_id)
         return Connection(
             broker,
             topics=self.ingest.sources.filters(name),
@@ -226,6 +228,8 @@ class Reign:
             had_session=self.ingest.position > 0,
             beat=self._parts.pulse.beater(f"source {name}"),
             may_connect=self._parts.sure,
+            lasting=host is None,
+            presence=host,
         )
 
     def _hears(self) -> bool:
@@ -240,7 +244,8 @@ class Reign:
         self._connection_of(source).acknowledge(tokens)
 
     def _request(self, source: str, requests: list[Request]) -> None:
-        self._connection_of(source).publish([(each.topic, each.payload, each.retain) for each in requests])
+        for each in requests:
+            self._connection_of(source).publish([(each.topic, each.payload, each.retain)], qos=each.qos)
 
     def _receive(
         self, source: str, topic: bytes, payload: bytes, retained: bool, token: tuple[int, int]

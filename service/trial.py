@@ -96,7 +96,8 @@ class Trial:
         self._owner.put(Inbound(topic, payload, retained, token, self._source))
 
     def _ask(self, requests: list[Request]) -> None:
-        self._connection.publish([(each.topic, each.payload, each.retain) for each in requests])
+        for each in requests:
+            self._connection.publish([(each.topic, each.payload, each.retain)], qos=each.qos)
 
     def _look(self) -> None:
         """In the owner's thread, which alone touches the world on trial."""

@@ -27,6 +27,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from service import crash
 from service.mqtt.buffered import BufferedClient
+from service.mqtt.host import Guest
 from service.tls import certificate_reason
 
 KEEPALIVE = 30
@@ -45,7 +46,8 @@ Log = Callable[..., None]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Broker:
     """Where the broker is and who we are to it. ``tls`` makes the context for one connection, so that
-    renewed files count from the next one on; it raises ``ValueError``. ``None``: plain TCP."""
+    renewed files count from the next one on; it raises ``ValueError``. ``None``: plain TCP. ``host_id``: the
+    Sparkplug host application that we are there, if we are one."""
 
     host: str
     port: int
@@ -54,6 +56,7 @@ class Broker:
     password: str | None
     protocol: int
     tls: Callable[[], ssl.SSLContext] | None
+    host_id: str | None = None
 
 
 class Connection:
@@ -74,16 +77,18 @@ class Connection:
         beat: Callable[[], None] = lambda: None,
         may_connect: Callable[[], bool] = lambda: True,
         lasting: bool = True,
+        presence: Guest | None = None,
     ) -> None:
         """``connected`` is called when the subscription stands, ``session_lost`` when the broker has
         forgotten what it kept for us (``had_session``: an earlier life had one), ``beat`` each turn. While
         not ``may_connect`` no new connection is made: it would end that of another under our name.
-        ``lasting``: the broker keeps for us what comes while we're away."""
+        ``lasting``: the broker keeps for us what comes while we're away. ``presence``: what it hears of us."""
         self.broker = broker
         self.ready = False
         self.ready_since: float | None = None
         self.trouble: str | None = "not connected yet"
-        self._topics = topics
+        self._presence = presence or Guest()
+        self._topics = [*topics, *self._presence.topics]
         self._receive = receive
         self._has_room = has_room
         self._log = log
@@ -110,9 +115,9 @@ class Connection:
         self._todo.append(("ack", list(tokens)))
         self._wake()
 
-    def publish(self, messages: Iterable[tuple[str, bytes, bool]]) -> None:
-        """Send (topic, payload, retain) with QoS 1 while connected; what is stale by then isn't kept."""
-        self._todo.append(("publish", list(messages)))
+    def publish(self, messages: Iterable[tuple[str, bytes, bool]], *, qos: int = 1) -> None:
+        """Send (topic, payload, retain) while connected; what is stale by then isn't kept."""
+        self._todo.append(("publish", [(*each, qos) for each in messages]))
         self._wake()
 
     def stop(self, *, silently: bool = False) -> None:
@@ -170,6 +175,7 @@ class Connection:
         try:
             if self.broker.tls is not None:
                 self._client.secure(self.broker.tls())
+            self._presence.will(self._client)
             self._client.connect(self.broker.host, self.broker.port, self._keepalive, **self._session())
         except (OSError, ValueError) as error:
             said = certificate_reason(error) if isinstance(error, ssl.SSLCertVerificationError) else error
@@ -244,8 +250,8 @@ class Connection:
                         self._client.ack(number, 1)
                         crash.point("mid_ack_batch")
             elif self.ready:
-                for topic, payload, retain in items:
-                    self._client.publish(topic, payload, qos=1, retain=retain)
+                for topic, payload, retain, qos in items:
+                    self._client.publish(topic, payload, qos=qos, retain=retain)
         self._write()
 
     def _write(self) -> None:
@@ -261,6 +267,7 @@ class Connection:
 
     def _say_goodbye(self) -> None:
         self._do_todo()
+        self._presence.leave(self._client)
         self._client.disconnect()
         deadline = time.monotonic() + 1.0
         while self._client.buffered is not None and time.monotonic() < deadline:
@@ -297,7 +304,7 @@ class Connection:
         else:
             client.subscribe([(topic, 1) for topic in self._topics])
 
-    def _on_subscribe(self, _client: Any, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
+    def _on_subscribe(self, client: Any, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
         refused = [
             (topic, reason) for topic, reason in zip(self._topics, reasons, strict=False) if reason.is_failure
         ]
@@ -306,6 +313,7 @@ class Connection:
             self._in_trouble(f"the broker refused our subscription to {topic}: {reason}")
             self._lost.set()
             return
+        self._presence.enter(client)
         self.trouble = None
         self.ready = True
         self.ready_since = time.monotonic()
@@ -318,12 +326,14 @@ class Connection:
             self._in_trouble(f"the connection to the broker was lost: {reason}")
         self._lost.set()
 
-    def _on_message(self, _client: Any, _data: Any, message: paho.MQTTMessage) -> None:
+    def _on_message(self, client: Any, _data: Any, message: paho.MQTTMessage) -> None:
         self._received += 1
         token = (self._generation, message.mid if message.qos else 0)
         crash.point("rx_before_queue")
         # The raw topic: paho's own decoding raises on topics that aren't UTF-8.
-        self._receive(message._topic, bytes(message.payload), message.retain, token)  # noqa: SLF001
+        topic, payload = message._topic, bytes(message.payload)  # noqa: SLF001
+        self._presence.watch(client, topic, payload)
+        self._receive(topic, payload, message.retain, token)
         crash.point("rx_after_queue")
 
     def _drain_wakes(self) -> None:

@@ -47,6 +47,10 @@ class GatewaySection(Section, ABC):
         None
     )
 
+    def host_under(self, client_id: str) -> str | None:
+        """The Sparkplug host application that we are there under this client id; ``None``: we're none."""
+        return None
+
     @abstractmethod
     def translator(self, timezone: str) -> Translator:
         """What turns its messages into ours; ``timezone`` is the site's. ``ValueError`` says what in the
