@@ -82,7 +82,7 @@ class Connection:
         """``connected`` is called when the subscription stands, ``session_lost`` when the broker has
         forgotten what it kept for us (``had_session``: an earlier life had one), ``beat`` each turn. While
         not ``may_connect`` no new connection is made: it would end that of another under our name.
-        ``lasting``: the broker keeps for us what comes while we're away. ``presence``: what it hears of us."""
+        ``lasting``: the broker keeps for us what comes while we're away. ``presence``: what we owe it."""
         self.broker = broker
         self.ready = False
         self.ready_since: float | None = None
