@@ -23,18 +23,13 @@ from service.wire.gateway import Translator
 
 def broker(settings: Settings) -> Broker:
     """That of ``[mqtt]``."""
-    mqtt = settings.mqtt
-    return _broker(mqtt, mqtt.client_id)
+    return _broker(settings.mqtt)
 
 
 def source_broker(settings: Settings, source: Source) -> Broker:
-    """That of a source: what it doesn't say of itself is as in ``[mqtt]``, the login only of the same
-    broker."""
-    mqtt, own = settings.mqtt, source.model_dump(include=set(Mqtt.model_fields), exclude_none=True)
-    if source.url is not None and source.url != mqtt.url:
-        mqtt = Mqtt(protocol=mqtt.protocol)
-    client_id = own.pop("client_id", f"{settings.mqtt.client_id}-{source.name}")
-    return _broker(mqtt.model_copy(update=own), client_id, host_id=source.host_under(client_id))
+    """That of a source, and as which host we are there (Sparkplug)."""
+    mqtt = settings.mqtt.of_source(source)
+    return _broker(mqtt, host_id=source.host_under(mqtt.client_id))
 
 
 def translators(settings: Settings) -> Mapping[str, Translator]:
@@ -42,14 +37,14 @@ def translators(settings: Settings) -> Mapping[str, Translator]:
     return {each.name: each.translator(settings.site.timezone) for each in settings.sources if not each.trial}
 
 
-def _broker(mqtt: Mqtt, client_id: str, *, host_id: str | None = None) -> Broker:
+def _broker(mqtt: Mqtt, *, host_id: str | None = None) -> Broker:
     def tls() -> ssl.SSLContext:
         return client_context(mqtt.ca_file, mqtt.cert_file, mqtt.key_file)
 
     return Broker(
         host=mqtt.host,
         port=mqtt.port,
-        client_id=client_id,
+        client_id=mqtt.client_id,
         username=mqtt.username,
         password=None if mqtt.password is None else mqtt.password.get_secret_value(),
         protocol=mqtt.protocol,

@@ -25,7 +25,7 @@ from service.mqtt.sender import RefusedError
 from service.playback import Playback, Wanted
 from service.ports import StoreError, StoreRevisionError
 from service.recordings import lines_of
-from service.settings import Mqtt, Settings
+from service.settings import Settings
 from service.store import Store, open_store
 from service.tls import TlsFileError
 from service.usecases.recording import Reader, in_words
@@ -35,8 +35,6 @@ from service.usecases.tempo import FASTEST, Tempo
 from service.web.server import AddressTakenError
 
 PAGE_SPEED = 60.0
-_WHO_WE_ARE = {"username", "password", "cert_file", "key_file"}
-_FOR_TLS = {"ca_file", "cert_file", "key_file"}
 
 DESCRIPTION = """Plays a recording through the whole pipeline: into the empty store of the configuration as
 fast as it goes, with --page into a store of its own with the live page on it, with --broker to a broker in
@@ -208,7 +206,7 @@ def _scratch(known: argparse.Namespace, settings: Settings) -> Iterator[tuple[St
 def _to_broker(known: argparse.Namespace, settings: Settings) -> int:
     since, until = _span(known)
     try:
-        mqtt = other_broker(settings.mqtt, known.broker)
+        mqtt = settings.mqtt.at(known.broker)
     except ValidationError as error:
         return problem(*(f"--broker: {each['msg'].removeprefix('Value error, ')}" for each in error.errors()))
     broker = outside.broker(settings.model_copy(update={"mqtt": mqtt}))
@@ -227,15 +225,6 @@ def _to_broker(known: argparse.Namespace, settings: Settings) -> int:
     bar.end()
     print(f"said {done.said} messages, {done.begun} of the state before them; {done.left} not acknowledged")
     return 1 if done.left else 0
-
-
-def other_broker(mqtt: Mqtt, url: str) -> Mqtt:
-    """The broker at ``url``, else as configured. Who we are to the configured one is said to that one alone;
-    files for TLS are left out without it. ``ValidationError``: ``url`` is none."""
-    other = Mqtt.model_validate({"url": url})
-    same = (other.host, other.port) == (mqtt.host, mqtt.port)
-    left_out = (set() if other.tls else _FOR_TLS) | (set() if same else _WHO_WE_ARE)
-    return Mqtt.model_validate(mqtt.model_dump(exclude_unset=True, exclude=left_out) | {"url": url})
 
 
 def _say_trouble(why: str | None) -> None:

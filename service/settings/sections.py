@@ -66,6 +66,10 @@ class Site(Section):
         return self
 
 
+_FOR_TLS = {"ca_file", "cert_file", "key_file"}
+_WHO_WE_ARE = {"username", "password", "cert_file", "key_file"}
+
+
 class Mqtt(Section):
     url: Annotated[
         str,
@@ -99,6 +103,22 @@ class Mqtt(Section):
     @property
     def tls(self) -> bool:
         return self._address.scheme == "mqtts"
+
+    def at(self, url: str) -> Mqtt:
+        """The broker at ``url``, else as this one. Who we are to this one is said to it alone; files for TLS
+        are left out without it. ``ValidationError``: ``url`` is none."""
+        other = Mqtt.model_validate({"url": url})
+        same = (other.host, other.port) == (self.host, self.port)
+        left_out = (set() if other.tls else _FOR_TLS) | (set() if same else _WHO_WE_ARE)
+        return Mqtt.model_validate(self.model_dump(exclude_unset=True, exclude=left_out) | {"url": url})
+
+    def of_source(self, source: Source) -> Mqtt:
+        """Where that source is heard: as here, but for what it says itself. ``ValidationError``: it doesn't
+        fit together."""
+        there = self if source.url is None else self.at(source.url)
+        own = source.model_dump(include=set(Mqtt.model_fields), exclude_none=True)
+        own.setdefault("client_id", f"{self.client_id}-{source.name}")
+        return Mqtt.model_validate(there.model_dump(exclude_unset=True) | own)
 
     @model_validator(mode="after")
     def _fits(self) -> Mqtt:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import pytest
 from pydantic import SecretStr, ValidationError
 
-from service.commands.replayed import other_broker
 from service.settings import Mqtt
 
 PLANT = Mqtt(
@@ -20,21 +19,21 @@ PLANT = Mqtt(
 
 
 def test_another_broker_is_told_neither_name_nor_password_nor_certificate():
-    other = other_broker(PLANT, "mqtts://test.example")
+    other = PLANT.at("mqtts://test.example")
     assert (other.host, other.username, other.password) == ("test.example", None, None)
     assert (other.cert_file, other.key_file) == (None, None)
     assert (other.ca_file, other.protocol) == (PLANT.ca_file, 3), "whom we trust is no secret"
 
 
 def test_a_broker_without_tls_needs_no_other_configuration():
-    other = other_broker(PLANT, "mqtt://127.0.0.1:1884")
+    other = PLANT.at("mqtt://127.0.0.1:1884")
     assert (other.tls, other.ca_file, other.password) == (False, None, None)
 
 
 def test_the_configured_one_knows_us():
-    assert other_broker(PLANT, PLANT.url) == PLANT
+    assert PLANT.at(PLANT.url) == PLANT
 
 
 def test_what_is_no_broker_is_refused():
     with pytest.raises(ValidationError):
-        other_broker(PLANT, "http://plant.example")
+        PLANT.at("http://plant.example")
