@@ -6,7 +6,7 @@ ARGS ?=
 WORKERS ?= 3
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test check fmt bench torture fuzz evaluate week causes determinism calibrate words lock clean
+.PHONY: help setup demo test check fmt bench torture fuzz evaluate week causes determinism calibrate words asyncapi lock clean
 
 help:  ## Say what there is
 	@echo "Earlybell: which supply slot runs empty, how many panels from now."
@@ -67,6 +67,9 @@ calibrate: setup  ## Does the forecast keep its promise, on made-up supplies (so
 
 words: setup  ## Gather every text for people into the catalogues; names what a language lacks
 	$(BIN)/python -m tests.words
+
+asyncapi: setup  ## Write deploy/asyncapi.yaml, the description of our MQTT contract, from the code's types
+	$(BIN)/python -m tests.asyncapi
 
 lock:  ## Resolve pyproject.toml into the lock files (UPGRADE=1 for newer versions)
 	scripts/lock

@@ -17,7 +17,7 @@ from service.domain.state import place_of
 from service.domain.world import World
 from service.ports import StoreError
 from service.usecases.batch import Committed
-from service.usecases.resend import safe_to_forget
+from service.usecases.resend import Received, safe_to_forget
 from service.usecases.show import Shown, slot_objects
 from service.usecases.slots import Json
 
@@ -157,8 +157,10 @@ class Announcer:
     def _received(self, world: World, place: Place, known: _Station) -> Iterable[tuple[str, bytes, bool]]:
         station = world.stations[place]
         last = safe_to_forget(station)
-        data = _encode({"session": station.counted_session, "seq": last})
-        if last is not None and data != known.received:
+        if last is None:
+            return
+        data = _encode(Received(station.counted_session, last))
+        if data != known.received:
             known.received = data
             yield f"{self._root}/{place[0]}/{place[1]}/received", data, True
 

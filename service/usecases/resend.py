@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import msgspec
 
+from service.domain.events import Count
 from service.domain.model import SECOND
 from service.domain.state import StationState
 
@@ -22,6 +23,22 @@ ASKED_FOR = round(sum(PAUSES)) * SECOND
 Hole = tuple[str, str, str | None, int, int]
 Publish = Callable[[list[tuple[str, bytes, bool]]], None]
 _encode = msgspec.json.Encoder().encode
+
+
+class Received(msgspec.Struct, frozen=True):
+    """Up to this number a gateway may forget its counts: they are safely stored. ``session`` null: it names
+    none."""
+
+    session: str | None
+    seq: Count
+
+
+class Wanted(msgspec.Struct, frozen=True):
+    """The numbers of counts that are missing, both ends included."""
+
+    session: str | None
+    first: Count = msgspec.field(name="from")
+    to: Count
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +98,6 @@ class Resend:
         line, station, session, first, to = hole
         last = times == len(PAUSES)
         self._known[hole] = times, now if last else now + PAUSES[times]
-        wanted = _encode({"session": session, "from": first, "to": to})
+        wanted = _encode(Wanted(session, first, to))
         self._publish([(f"{self._root}/{line}/{station}/resend", wanted, False)])
         self._report(Asked(line, station, session, first, to, times, last))

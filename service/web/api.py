@@ -43,7 +43,8 @@ from service.web.wiring import DESK_THREADS, Behind, Own
 
 DESCRIPTION = """Which supply slot runs empty, how many panels from now, and who is on it.
 
-Unknown numbers are `null`, never 0. Times are RFC 3339. `GET` never changes anything."""
+Unknown numbers are `null`, never 0. Times are RFC 3339. `GET` never changes anything. What gateways say over MQTT and
+what they are told is described by `deploy/asyncapi.yaml`, for those who build one by `deploy/gateway-builders.md`."""
 
 process = APIRouter(tags=["process"])
 
