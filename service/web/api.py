@@ -43,8 +43,9 @@ from service.web.wiring import DESK_THREADS, Behind, Own
 
 DESCRIPTION = """Which supply slot runs empty, how many panels from now, and who is on it.
 
-Unknown numbers are `null`, never 0. Times are RFC 3339. `GET` never changes anything. What gateways say over MQTT and
-what they are told is described by `deploy/asyncapi.yaml`, for those who build one by `deploy/gateway-builders.md`."""
+Unknown numbers are `null`, never 0. Times are RFC 3339. `GET` never changes anything.
+What goes over MQTT is described by `deploy/asyncapi.yaml`, for those who build a gateway by
+`deploy/gateway-builders.md`."""
 
 process = APIRouter(tags=["process"])
 
