@@ -63,12 +63,14 @@ class Supplied:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Counted:
-    """Totals since the shift began, (placed, lost), of the slots that changed since the last one."""
+    """Totals since the shift began, (placed, lost), of the slots that changed since the last one; since the
+    gateway's last restart, where it has a ``life`` of that name."""
 
     at: float
     station: str
     panels: int
     slots: Mapping[str, tuple[int, int]]
+    life: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

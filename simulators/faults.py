@@ -1,21 +1,21 @@
-"""What goes wrong between a machine and a broker, laid over a stream of messages: pure and seeded.
+"""What goes wrong between a machine and a broker: pure and seeded.
 
-Each fault takes one message at a time and answers with those that now pass; ``flush`` gives up what it still
-holds. Repeats, losses and late ones are of counts and supplies: an order that arrives late would be a
-different plant, not a worse network.
+A gateway restarts, and its clock is wrong, before it says anything; all else is laid over the stream of its
+messages, whatever their format. Each such fault takes one message at a time and answers with those that now
+pass; ``flush`` gives up what it still holds. Repeats, losses and late ones are of counts and supplies: an
+order that arrives late would be a different plant, not a worse network.
 """
 
 from __future__ import annotations
 
-import json
 import random
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
-from datetime import datetime, timedelta
-from typing import Any, Protocol
+from dataclasses import dataclass, field, replace
+from typing import Protocol
 
-from simulators.messages import Message, encode_json, rfc3339
-from simulators.plan import GatewayPlan
+from simulators.events import Counted, Event
+from simulators.messages import Message
+from simulators.plan import GatewayPlan, LinePlan
 from simulators.streams import Streams
 
 
@@ -122,72 +122,57 @@ class Reorder:
 
 @dataclass(slots=True)
 class Restarts:
-    """A gateway starts anew before some counts: a new session, numbered and counted from zero. What it
-    counted before is in the old session; nothing is lost."""
+    """A station's gateway starts anew before some counts: it counts from zero again. What it counted before
+    was said; nothing is lost. Happens to the gateway, whatever language it speaks."""
 
     rng: random.Random
     chance: float
-    _sessions: dict[str, str] = field(default_factory=dict)
-    _before: dict[str, dict[str, Any]] = field(default_factory=dict)
-    _last: dict[str, dict[str, Any]] = field(default_factory=dict)
+    _life: str = ""
+    _before: Counted | None = None
+    """All it had counted when this life began."""
+    _last: Counted | None = None
 
-    def pass_on(self, message: Message) -> list[Message]:
-        if message.kind != "count":
-            return [message]
-        body = json.loads(message.payload)
-        last = self._last.setdefault(message.topic, {"seq": 0, "panels": 0, "slots": {}})
+    def befall(self, event: Event) -> Event:
+        """The event as the gateway knows it."""
+        if not isinstance(event, Counted):
+            return event
+        last = self._last or replace(event, panels=0, slots={})
         if self.rng.random() < self.chance:
-            self._sessions[message.topic] = f"{self.rng.getrandbits(32):08x}"
-            self._before[message.topic] = {**last, "slots": dict(last["slots"])}
-        last["seq"], last["panels"] = body["seq"], body["panels"]
-        last["slots"].update(body["slots"])
-        if message.topic not in self._sessions:
-            return [message]
-        return [Message(message.topic, encode_json(self._since_restart(message.topic, body)))]
+            self._life, self._before = f"{self.rng.getrandbits(32):08x}", last
+        self._last = replace(event, slots={**last.slots, **event.slots})
+        return event if self._before is None else self._since_restart(event, self._before)
 
-    def _since_restart(self, topic: str, body: dict[str, Any]) -> dict[str, object]:
-        before = self._before[topic]
-        none = {"placed": 0, "lost": 0}
-        return {
-            **body,
-            "session": self._sessions[topic],
-            "seq": body["seq"] - before["seq"],
-            "panels": body["panels"] - before["panels"],
-            "slots": {
-                name: {key: total - before["slots"].get(name, none)[key] for key, total in totals.items()}
-                for name, totals in body["slots"].items()
+    def _since_restart(self, event: Counted, before: Counted) -> Counted:
+        none = (0, 0)
+        return replace(
+            event,
+            life=self._life,
+            panels=event.panels - before.panels,
+            slots={
+                name: (placed - before.slots.get(name, none)[0], lost - before.slots.get(name, none)[1])
+                for name, (placed, lost) in event.slots.items()
             },
-        }
-
-    def flush(self) -> list[Message]:
-        return []
+        )
 
 
-@dataclass(slots=True)
-class Skew:
-    """A clock that is wrong by ``seconds`` (ahead of the truth when positive)."""
+def restarts_of(plan: GatewayPlan, seed: int, line: str, station: str) -> Restarts:
+    return Restarts(Streams(seed, line, station).of("restart"), plan.restart)
 
-    seconds: float
 
-    def pass_on(self, message: Message) -> list[Message]:
-        body = json.loads(message.payload) if message.payload else {}
-        if "at" not in body:
-            return [message]
-        body["at"] = rfc3339(datetime.fromisoformat(body["at"]) + timedelta(seconds=self.seconds))
-        return [Message(message.topic, encode_json(body), message.retain)]
-
-    def flush(self) -> list[Message]:
-        return []
+def clocks_of(plan: GatewayPlan, line: LinePlan) -> dict[str | None, float]:
+    """By how many seconds the clocks of a line's gateways are ahead of the truth; ``None``: of what speaks
+    for the whole line, its first."""
+    ahead: dict[str | None, float] = {
+        each.station: plan.skew + plan.clock_lies.get(f"{line.line}/{each.station}", 0.0)
+        for each in line.stations
+    }
+    return ahead | {None: ahead[line.stations[0].station]}
 
 
 def faults_of(plan: GatewayPlan, seed: int, line: str, station: str) -> list[Fault]:
-    """What goes wrong with one station's messages, from the machine to the wire, each with a chance of its
-    own."""
+    """What goes wrong with one station's messages on their way, each with a chance of its own."""
     chance = Streams(seed, line, station).of
-    ahead = plan.skew + plan.clock_lies.get(f"{line}/{station}", 0.0)
     possible: list[tuple[float, Fault]] = [
-        (ahead, Skew(ahead)),
-        (plan.restart, Restarts(chance("restart"), plan.restart)),
         (plan.lose, LostCounts(chance("lose"), plan.lose)),
         (plan.tower_dropout, DroppedTowers(chance("dropout"), plan.tower_dropout)),
         (plan.repeat, Duplicates(chance("repeat"), plan.repeat)),

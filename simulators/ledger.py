@@ -6,6 +6,7 @@ Every line carries ``what`` and ``at``; what a gateway is going to say is writte
 from __future__ import annotations
 
 import json
+from base64 import b64encode
 from collections.abc import Callable
 from dataclasses import asdict
 from typing import TextIO
@@ -55,10 +56,15 @@ class Ledger:
         self._write({"what": what, "line": line, **body})
 
     def saying(self, line: str, message: Message) -> None:
-        if message.payload:
+        """JSON as it is, anything else as base64."""
+        if not message.payload:
+            return
+        try:
             said = json.loads(message.payload)
-            at, topic = said.get("at"), message.topic
-            self._write({"what": "said", "line": line, "at": at, "topic": topic, "message": said})
+        except ValueError:
+            said = b64encode(message.payload).decode()
+        at = said.get("at") if isinstance(said, dict) else None
+        self._write({"what": "said", "line": line, "at": at, "topic": message.topic, "message": said})
 
     def _write(self, line: dict[str, object]) -> None:
         self._stream.write(json.dumps(line, ensure_ascii=False, separators=(",", ":")) + "\n")

@@ -11,14 +11,16 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
+from functools import partial
 from itertools import islice
 from typing import Literal, TextIO
 
 from simulators.clock import LineClock
+from simulators.dialects import SPEAKERS
 from simulators.events import Event, Level
-from simulators.faults import Fault, chain, faults_of, flush
+from simulators.faults import Fault, Restarts, chain, clocks_of, faults_of, flush, restarts_of
 from simulators.ledger import Ledger
-from simulators.messages import Gateway, Message
+from simulators.messages import Message, Speaker
 from simulators.plant import Plant
 from simulators.scenario import Scenario
 from simulators.uplink import Broker, Uplink
@@ -45,10 +47,11 @@ class Publisher:
     def __init__(
         self,
         plant: Plant,
-        gateways: Mapping[str, Gateway],
+        gateways: Mapping[str, Speaker],
         clock: LineClock,
         uplinks: Mapping[Place, Uplink],
         *,
+        restarts: Mapping[Place, Restarts],
         faults: Mapping[Place, Sequence[Fault]],
         ledger: Ledger | None = None,
         observe: Callable[[str, Event], None] = lambda line, event: None,
@@ -59,6 +62,7 @@ class Publisher:
         self._gateways = gateways
         self._clock = clock
         self._uplinks = uplinks
+        self._restarts = restarts
         self._faults = faults
         self._ledger = ledger
         self._observe = observe
@@ -91,10 +95,12 @@ class Publisher:
         """Until ``stop``, or so many panels left the lines, or so many seconds or hours of the plant
         passed."""
         until = hours * 3600
-        for uplink in self._uplinks.values():
+        uplinks = list(dict.fromkeys(self._uplinks.values()))
+        for uplink in uplinks:
             uplink.start()
         try:
             while not stop.is_set() and self._clock.elapsed() < seconds and self._goes_on(panels, until):
+                self._greet()
                 self._move(panels, until)
                 self._deliver(SLICE)
                 self._look_at_uplinks()
@@ -102,9 +108,9 @@ class Publisher:
                     stop.wait(self._pause())
             self._close()
         finally:
-            for uplink in self._uplinks.values():
+            for uplink in uplinks:
                 uplink.disconnect()
-            for uplink in self._uplinks.values():
+            for uplink in uplinks:
                 uplink.close()
 
     def _goes_on(self, panels: float, until: float) -> bool:
@@ -117,13 +123,20 @@ class Publisher:
             self._take(self._plant.tell(*self._told.get()))
         if math.isinf(self._clock.speed):
             if not self._spool:
-                self._take(self._plant.advance(min(until, self._plant.next_at)))
+                self._advance(min(until, self._plant.next_at))
             return
         now = min(until, self._clock.now())
         while self._plant.next_at <= now and self._plant.panels < panels:
-            self._take(self._plant.advance(self._plant.next_at))
+            self._advance(self._plant.next_at)
         if self._plant.panels < panels:
-            self._take(self._plant.advance(now))
+            self._advance(now)
+
+    def _advance(self, to: float) -> None:
+        """First what gateways say of themselves up to then."""
+        for line, gateway in self._gateways.items():
+            if (moment := gateway.next_moment()) is not None and moment <= to:
+                self._say(line, gateway.tick(to))
+        self._take(self._plant.advance(to))
 
     def _pause(self) -> float:
         if math.isinf(self._clock.speed):
@@ -135,10 +148,26 @@ class Publisher:
         for line, event in events:
             if self._ledger:
                 self._ledger.event(line, event)
-            for message in self._gateways[line].encode(event):
-                place = self._place_of(line, message)
-                self._keep(place, chain(self._faults[place], message))
+            restarts = self._restarts.get((line, getattr(event, "station", "")))
+            self._say(line, self._gateways[line].encode(restarts.befall(event) if restarts else event))
             self._observe(line, event)
+
+    def _say(self, line: str, messages: Sequence[Message]) -> None:
+        for message in messages:
+            place = self._place_of(line, message)
+            self._keep(place, chain(self._faults[place], message))
+
+    def _greet(self) -> None:
+        """What connections that are new say first, and what commands are answered with."""
+        for place, uplink in self._uplinks.items():
+            line, station = place
+            gateway = self._gateways[line]
+            if uplink.greet(partial(gateway.greet, station, self._plant.now)) and gateway.by_line:
+                # It said all there is, and numbers what it says from there on.
+                self._spool = deque(each for each in self._spool if each[0][0] != line)
+                uplink.forget()
+            while not uplink.heard.empty():
+                self._say(line, gateway.obey(*uplink.heard.get(), self._plant.now))
 
     def _place_of(self, line: str, message: Message) -> Place:
         """What concerns the whole line goes out with its first station."""
@@ -187,9 +216,8 @@ class Publisher:
         for line, gateway in self._gateways.items():
             for message in gateway.farewell(self._plant.now):
                 self._keep(self._place_of(line, message), [message])
-        now = self._clock.stamp(self._plant.now)
         for line, station in self._uplinks:
-            self._keep((line, station), [self._gateways[line].link(station, "offline", at=now)])
+            self._keep((line, station), self._gateways[line].leave(station, self._plant.now))
         if self._connected():
             self._deliver(LAST_WORDS)
         if self._spool:
@@ -205,17 +233,25 @@ def open_publisher(
     seed: int | None = None,
     clock: Literal["wall", "line"] = "wall",
     root: str = "floor",
+    speak: str = "native",
     ledger: TextIO | None = None,
     observe: Callable[[str, Event], None] = lambda line, event: None,
     report: Callable[[str], None] = lambda text: None,
 ) -> Publisher:
-    """A seeded plant with its gateways, ready to run. The run is named after the moment it was opened."""
+    """A seeded plant with its gateways, ready to run. The run is named after the moment it was opened.
+    ``speak`` names their format, ``root`` the topics of our own."""
     start = datetime.now(UTC)
     timing = LineClock(speed, clock, start)
     plant = Plant(scenario, seed=seed, bell=bell)
     gateways = {
-        each.line: Gateway(
-            each.line, run=start.isoformat(), stamp=timing.stamp, root=root, silent=scenario.silent
+        each.line: SPEAKERS[speak](
+            each.line,
+            run=start.isoformat(),
+            stamp=timing.stamp,
+            root=root,
+            ahead=clocks_of(scenario.gateways, each),
+            silent=scenario.silent,
+            blinks=1.0 if math.isinf(speed) else speed,
         )
         for each in scenario.lines
     }
@@ -225,18 +261,24 @@ def open_publisher(
         return Uplink(
             broker,
             f"{root}-{line}-{station}-{start:%H%M%S%f}",
-            online=lambda: gateway.link(station, "online", at=timing.stamp(plant.now)),
-            will=gateway.link(station, "offline"),
+            will=partial(gateway.will, station),
+            commands=gateway.commands(),
         )
 
-    places = [(line.line, each.station) for line in scenario.lines for each in line.stations]
+    uplinks: dict[Place, Uplink] = {}
+    for line in scenario.lines:
+        first = line.stations[0].station
+        for each in line.stations:
+            shared = uplinks.get((line.line, first)) if gateways[line.line].by_line else None
+            uplinks[line.line, each.station] = shared or uplink(line.line, each.station)
     seeded = scenario.seed if seed is None else seed
     return Publisher(
         plant,
         gateways,
         timing,
-        {place: uplink(*place) for place in places},
-        faults={place: faults_of(scenario.gateways, seeded, *place) for place in places},
+        uplinks,
+        restarts={place: restarts_of(scenario.gateways, seeded, *place) for place in uplinks},
+        faults={place: faults_of(scenario.gateways, seeded, *place) for place in uplinks},
         ledger=Ledger(ledger, timing.stamp) if ledger else None,
         observe=observe,
         report=report,

@@ -20,7 +20,7 @@ from service.domain.world import World
 from service.settings.sections import Settings
 from service.wire.native import Address, read_message, read_topic
 from simulators.events import Confirmed, Event, InHand, PersonSent
-from simulators.faults import chain, faults_of
+from simulators.faults import chain, clocks_of, faults_of, restarts_of
 from simulators.messages import Gateway, rfc3339
 from simulators.messages import Message as Said
 from simulators.plant import Plant
@@ -49,16 +49,20 @@ class ClosedLoop:
         policy = Settings.model_validate(dict(scenario.service)).policy()
         floor.change_policy(self.world, policy, self._at)
         self._gateways = {
-            each.line: Gateway(each.line, run="loop", stamp=self.stamp, silent=scenario.silent)
+            each.line: Gateway(
+                each.line,
+                run="loop",
+                stamp=self.stamp,
+                ahead=clocks_of(scenario.gateways, each),
+                silent=scenario.silent,
+            )
             for each in scenario.lines
         }
         seeded = scenario.seed if seed is None else seed
         self._first = {each.line: each.stations[0].station for each in scenario.lines}
-        self._faults = {
-            (line.line, each.station): faults_of(scenario.gateways, seeded, line.line, each.station)
-            for line in scenario.lines
-            for each in line.stations
-        }
+        places = [(line.line, each.station) for line in scenario.lines for each in line.stations]
+        self._restarts = {place: restarts_of(scenario.gateways, seeded, *place) for place in places}
+        self._faults = {place: faults_of(scenario.gateways, seeded, *place) for place in places}
 
     def run(self, hours: float) -> Outcome:
         """So many hours of the plant."""
@@ -82,7 +86,8 @@ class ClosedLoop:
     def _take(self, events: list[tuple[str, Event]]) -> None:
         for line, event in events:
             self.tally.see(line, event)
-            for message in self._gateways[line].encode(event):
+            restarts = self._restarts.get((line, getattr(event, "station", "")))
+            for message in self._gateways[line].encode(restarts.befall(event) if restarts else event):
                 place = line, message.station or self._first[line]
                 for each in chain(self._faults[place], message):
                     self._hear(each)

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from simulators.cli import demo_parser, scenario_of, simulate, simulate_parser
-from simulators.faults import Duplicates, LostCounts, Reorder, Restarts, Skew, faults_of
+from simulators.faults import Duplicates, LostCounts, Reorder, clocks_of, faults_of, restarts_of
 from simulators.scenario import load_scenario, shipped
 from simulators.uplink import Broker
 
@@ -24,13 +24,15 @@ def test_without_words_a_real_line_runs_undisturbed_against_the_usual_broker():
     assert faults_of(scenario.gateways, 1, "L3", "P1") == []
 
 
-def test_faults_lie_in_order_from_the_machine_to_the_wire():
+def test_faults_befall_the_gateway_and_lie_on_its_wire_in_order():
     words = ["--duplicate", ".1", "--reorder", ".1", "--lose", ".1", "--restart", ".1", "--skew", "-90"]
 
     scenario = scenario_of(simulate_parser().parse_args(words))
     faults = faults_of(scenario.gateways, 1, "L3", "P1")
 
-    assert [type(each) for each in faults] == [Skew, Restarts, LostCounts, Duplicates, Reorder]
+    assert [type(each) for each in faults] == [LostCounts, Duplicates, Reorder]
+    assert restarts_of(scenario.gateways, 1, "L3", "P1").chance == 0.1
+    assert clocks_of(scenario.gateways, scenario.lines[0]) == dict.fromkeys(("P1", "P2", None), -90.0)
 
 
 def test_as_fast_as_the_broker_takes_it_is_a_speed():

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import random
 from collections import Counter, defaultdict
-from datetime import datetime, timedelta
 from typing import Any
 
 from hypothesis import given
@@ -18,15 +17,16 @@ from simulators.faults import (
     LostCounts,
     Reorder,
     Restarts,
-    Skew,
+    clocks_of,
     faults_of,
     pass_all,
 )
 from simulators.messages import Message
 from simulators.plan import GatewayPlan
-from tests.unit.simulators.shift import said, work
+from tests.unit.simulators.shift import DEMO, said, work
 
-MESSAGES = said(work(6, 0.75))
+EVENTS = work(6, 0.75)
+MESSAGES = said(EVENTS)
 SEEDS = st.integers(0, 2**32)
 CHANCES = st.floats(0.0, 1.0)
 SOME = st.integers(0, len(MESSAGES)).map(lambda end: MESSAGES[:end])
@@ -38,6 +38,12 @@ def through(messages: list[Message], *faults: Fault) -> list[Message]:
 
 def counts(messages: list[Message]) -> list[tuple[str, dict[str, Any]]]:
     return [(m.topic, json.loads(m.payload)) for m in messages if m.kind == "count"]
+
+
+def restarting(seed: int, chance: float) -> list[Message]:
+    """What is said where each station's gateway restarts at that chance."""
+    restarts: dict[str, Restarts] = defaultdict(lambda: Restarts(random.Random(seed), chance))
+    return said([restarts[getattr(event, "station", "")].befall(event) for event in EVENTS])
 
 
 def untouched(messages: list[Message]) -> list[Message]:
@@ -86,7 +92,7 @@ def test_reordering_loses_nothing_and_no_message_is_overtaken_by_more_than_the_w
 
 @given(seed=SEEDS, chance=CHANCES)
 def test_over_all_sessions_a_restarting_gateway_counts_what_was_counted(seed: int, chance: float):
-    before, after = counts(MESSAGES), counts(through(MESSAGES, Restarts(random.Random(seed), chance)))
+    before, after = counts(MESSAGES), counts(restarting(seed, chance))
 
     assert len(before) == len(after)
     assert totals(before) == totals(after)
@@ -95,7 +101,7 @@ def test_over_all_sessions_a_restarting_gateway_counts_what_was_counted(seed: in
 @given(seed=SEEDS, chance=CHANCES)
 def test_each_session_is_numbered_from_one_and_never_comes_back(seed: int, chance: float):
     sessions: dict[str, list[tuple[str, int]]] = defaultdict(list)
-    for topic, body in counts(through(MESSAGES, Restarts(random.Random(seed), chance))):
+    for topic, body in counts(restarting(seed, chance)):
         sessions[topic].append((body["session"], body["seq"]))
 
     for said_by in sessions.values():
@@ -121,39 +127,26 @@ def totals(said_counts: list[tuple[str, dict[str, Any]]]) -> dict[Any, int]:
     return added
 
 
-@given(seconds=st.floats(-1e6, 1e6))
-def test_a_wrong_clock_is_wrong_by_the_same_in_every_message(seconds: float):
-    out = through(MESSAGES, Skew(seconds))
-
-    for right, wrong in zip(MESSAGES, out, strict=True):
-        assert (right.topic, right.retain) == (wrong.topic, wrong.retain)
-        then, now = (json.loads(each.payload or b"{}") for each in (right, wrong))
-        if "at" in then:
-            shift = datetime.fromisoformat(now.pop("at")) - datetime.fromisoformat(then.pop("at"))
-            assert abs(shift - timedelta(seconds=seconds)) <= timedelta(milliseconds=1)
-        assert then == now
-
-
 @given(seed=SEEDS)
 def test_equal_seeds_give_equal_faults(seed: int):
     def faults() -> list[Fault]:
         chance = random.Random(seed)
         return [
-            Skew(90.0),
-            Restarts(chance, 0.02),
             LostCounts(chance, 0.1),
             Duplicates(chance, 0.1),
             Reorder(chance, 0.1, 5),
         ]
 
     assert through(MESSAGES, *faults()) == through(MESSAGES, *faults())
+    assert restarting(seed, 0.02) == restarting(seed, 0.02)
 
 
 def test_without_chance_nothing_is_touched():
     chance = random.Random(1)
-    faults = (Restarts(chance, 0), LostCounts(chance, 0), Duplicates(chance, 0), Reorder(chance, 0, 5))
+    faults = (LostCounts(chance, 0), Duplicates(chance, 0), Reorder(chance, 0, 5))
 
     assert through(MESSAGES, *faults) == MESSAGES
+    assert restarting(1, 0) == MESSAGES
 
 
 @given(seed=SEEDS, chance=CHANCES, messages=SOME)
@@ -167,11 +160,16 @@ def test_only_towers_drop_out_and_the_rest_keeps_its_order(seed: int, chance: fl
 
 
 def test_each_station_has_faults_and_chance_of_its_own():
-    plan = GatewayPlan(repeat=0.3, skew=5.0, clock_lies={"L1/P2": -95.0})
+    plan = GatewayPlan(repeat=0.3)
     p1, p2 = (faults_of(plan, 7, "L1", station) for station in ("P1", "P2"))
 
-    assert [each.seconds for each in (p1[0], p2[0]) if isinstance(each, Skew)] == [5.0, -90.0]
-    assert through(MESSAGES, p1[1]) != through(MESSAGES, p2[1])
+    assert through(MESSAGES, *p1) != through(MESSAGES, *p2)
     assert through(MESSAGES, *faults_of(plan, 7, "L1", "P1")) == through(
         MESSAGES, *faults_of(plan, 7, "L1", "P1")
     )
+
+
+def test_a_clock_lies_beside_what_all_are_wrong_by_and_the_first_speaks_for_the_line():
+    plan = GatewayPlan(skew=5.0, clock_lies={"L3/P2": -95.0})
+
+    assert clocks_of(plan, DEMO.lines[0]) == {"P1": 5.0, "P2": -90.0, None: 5.0}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections import defaultdict
 from dataclasses import replace
+from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import Any
 
@@ -221,3 +222,16 @@ def test_each_kind_is_decoded_as_its_own():
         message = next(each for each in _of(kind) if each.payload)
         assert type(read_message(read_topic(message.topic.encode(), "floor"), message.payload)) is expected
     assert every(RecipeSet, EVENTS)
+
+
+def test_a_wrong_clock_is_wrong_by_the_same_in_every_message():
+    ahead = {"P1": 90.0, "P2": -3600.0, None: 90.0}
+    wrong = Gateway("L3", run="run 1", stamp=stamp, ahead=ahead)
+
+    for right, lying in zip(MESSAGES, (each for e in EVENTS for each in wrong.encode(e)), strict=True):
+        assert (right.topic, right.retain) == (lying.topic, lying.retain)
+        then, now = (json.loads(each.payload or b"{}") for each in (right, lying))
+        if "at" in then:
+            shift = datetime.fromisoformat(now.pop("at")) - datetime.fromisoformat(then.pop("at"))
+            assert shift == timedelta(seconds=ahead[right.station])
+        assert then == now
