@@ -33,7 +33,7 @@ class Report:
         metrics.batch_events.observe(items)
         metrics.last_commit.set_to_current_time()
         for each in committed:
-            metrics.repeats.inc(each.repeats)
+            metrics.repeats.inc(sum(heard.repeats for heard in each.heard.values()))
             for kind, number in each.counts.items():
                 if kind == "refused":
                     metrics.refused.inc(number)

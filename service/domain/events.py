@@ -175,12 +175,14 @@ class TimePassed(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class Refusals(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """Of the messages ``heard`` from one place lately too many were refused; or that is ``over``."""
+    """Of the messages ``heard`` from one place lately too many were refused; or that is ``over``. Where no
+    place is known, ``source`` names whose they are in the configuration; ``""``: that of ``[mqtt]``."""
 
     refused: Count = 0
     heard: Count = 0
     reason: str = ""
     over: bool = False
+    source: str = ""
 
 
 Message = (

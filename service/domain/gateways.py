@@ -15,6 +15,8 @@ from service.domain.state import StationState
 from service.domain.world import World
 
 KIND = "silent"
+OWN = "mqtt"
+"""What the source of ``[mqtt]`` is called where people read of it."""
 HANDOVER = 600 * SECOND
 """So long after the last count of one source another may count a station; a gateway that is exchanged takes
 longer, and one that only starts anew doesn't."""
@@ -30,32 +32,64 @@ def may_count(station: StationState | None, source: str, at: Instant) -> bool:
 def apply(world: World, report: GatewayReport, line: str, station: str | None, at: Instant) -> list[Told]:
     if report.state == "counts":
         return _hand_over(world.station(line, station or ""), report.source)
-    since = report.since or at
-    its = [place for place, each in sorted(world.stations.items()) if each.source.name == report.source]
-    for place in its:
-        now = Source(report.source, back=at) if report.state == "well" else Source(report.source, since)
-        world.station(*place).source = now
-    if report.state == "well":
-        return standing.end(world, KIND, _about(report.source), at)
-    return standing.begin(world, KIND, _about(report.source), _words(report, at), at)
+    since, well = report.since or at, report.state == "well"
+    for place in _counted_by(world, report.source):
+        if well != (world.stations[place].source.silent is None):
+            now = Source(report.source, back=at) if well else Source(report.source, since)
+            world.station(*place).source = now
+    if well:
+        return standing.end(world, KIND, called(report.source), at)
+    return standing.begin(world, KIND, called(report.source), _words(report, at), at)
+
+
+def called(source: str) -> str:
+    return source or OWN
+
+
+def source_of(station: StationState) -> str | None:
+    """Which source counts it, as people read it; ``None``: nothing was counted yet."""
+    return None if station.counted_at is None else called(station.source.name)
+
+
+def silent(world: World) -> set[str]:
+    """The sources of which it is known that they aren't heard."""
+    told = (each.notice for each in world.standing.values())
+    names = {
+        notice.about
+        for notice in told
+        if notice and notice.kind == KIND and notice.line is None and notice.about
+    }
+    return {"" if name == OWN else name for name in names} | {
+        each.source.name for each in world.stations.values() if each.source.silent is not None
+    }
 
 
 def stale_since(station: StationState) -> Instant | None:
     """Since when a station's numbers can't have moved, because nothing is heard of it; ``None``: it is."""
-    return station.link_since if station.link == "offline" else station.source.silent
+    if station.link == "offline" and station.link_since is not None:
+        return max(station.link_since, station.counted_at or 0)
+    return station.source.silent
 
 
-def _about(source: str) -> str:
-    """What the notice is about; that of ``[mqtt]`` has no name of its own."""
-    return source or "mqtt"
+def _counted_by(world: World, source: str) -> list[tuple[str, str]]:
+    return [
+        place
+        for place, each in sorted(world.stations.items())
+        if each.counted_at is not None and each.source.name == source
+    ]
 
 
 def _hand_over(station: StationState, source: str) -> list[Told]:
-    """Nothing that the other said is a beginning of what this one says."""
+    """Nothing that the other said is a beginning of what this one says, no session of the other is one of
+    this, and that the other's link is gone is no word about this one."""
     station.source = Source(source)
     station.heard = station.in_full = False
     station.session = station.seq = station.last_at = None
     station.panels = station.panel_at = None
+    station.replaced.clear()
+    station.given_up = station.given_up or bool(station.holes)
+    if station.link == "offline":
+        station.link = station.link_since = None
     station.holes.clear()
     station.unheard.clear()
     station.clocks.clear()
@@ -66,7 +100,7 @@ def _hand_over(station: StationState, source: str) -> list[Told]:
 
 
 def _words(report: GatewayReport, at: Instant) -> Said:
-    values = {"source": _about(report.source), "since_at": to_rfc3339(report.since or at)}
+    values = {"source": called(report.source), "since_at": to_rfc3339(report.since or at)}
     if report.reason == "away":
         return Said(
             "The broker of source {source} hasn't been reached since {since_at}. Nothing warns of the slots"

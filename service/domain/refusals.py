@@ -53,18 +53,24 @@ def are_over(tally: Tally, at: Instant) -> bool:
 
 
 def apply(world: World, event: Refusals, line: str, station: str | None, at: Instant) -> list[Told]:
-    """The notice of one place begins or ends; without a line it is about messages from no place we know."""
+    """The notice of one place begins or ends; without a line it is about messages from no place we know, or
+    about those of a whole source."""
     known = line or None
     if event.over:
-        return standing.end(world, KIND, "", at, line=known, station=station)
-    place = " ".join(part for part in (line, station) if part)
+        return standing.end(world, KIND, event.source, at, line=known, station=station)
     said = Said(
         "{place}: {refused} of {heard} messages were refused. The last: {reason}",
         {
-            "place": place or Said("Unknown places"),
+            "place": _place(event, line, station),
             "refused": event.refused,
             "heard": event.heard,
             "reason": event.reason,
         },
     )
-    return standing.begin(world, KIND, "", said, at, line=known, station=station, level=Level.EARLY)
+    return standing.begin(world, KIND, event.source, said, at, line=known, station=station, level=Level.EARLY)
+
+
+def _place(event: Refusals, line: str, station: str | None) -> str | Said:
+    if line:
+        return " ".join(part for part in (line, station) if part)
+    return Said("Source {source}", {"source": event.source}) if event.source else Said("Unknown places")

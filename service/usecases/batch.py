@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 
 from service.domain.events import JournalEntry, Message
 from service.domain.life import Taken
-from service.domain.model import Instant
+from service.domain.model import Change, Instant
 from service.domain.notices import Told
 from service.lease import Answered
-from service.ports import Refused
+from service.ports import NewDelivery, Refused
 from service.wire.native import Address
 
 DONE, CONFLICT, FAILED = b"done", b"conflict", b"failed"
@@ -50,15 +50,33 @@ class Ask:
 
 
 @dataclass(slots=True)
-class Draft:
-    """What a batch will write and whom it will answer; ``repeats`` change nothing and are only counted."""
+class Heard:
+    """What came of one source in a batch: its messages, how many of what they said was said before, how many
+    of them were refused (``reason``: the last one's), and what was new in them, by kind."""
 
+    messages: int = 0
     repeats: int = 0
+    refused: int = 0
+    reason: str = ""
+    said: dict[str, int] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Draft:
+    """What a batch will write and whom it will answer. ``heard`` is by source."""
+
+    heard: dict[str, Heard] = field(default_factory=dict)
     journal: list[JournalEntry] = field(default_factory=list)
     told: list[tuple[Told, Instant]] = field(default_factory=list)
     refused: list[Refused] = field(default_factory=list)
     answers: list[tuple[Future[list[Told]], list[Told] | Exception]] = field(default_factory=list)
     passed_on: list[Answered] = field(default_factory=list)
+
+    def of(self, source: str) -> Heard:
+        known = self.heard.get(source)
+        if known is None:
+            known = self.heard[source] = Heard()
+        return known
 
     def answer(self, ask: Ask, answer: list[Told] | Exception) -> None:
         self.answers.append((ask.answer, answer))
@@ -68,12 +86,36 @@ class Draft:
 
 @dataclass(frozen=True, slots=True)
 class Committed:
-    """What a commit changed, for those who show it."""
+    """What a commit changed, for those who show it; ``heard`` is by source."""
 
     keys: frozenset[str]
     told: list[Told]
     counts: Mapping[str, int]
-    repeats: int
+    heard: Mapping[str, Heard]
+
+
+def deliveries(told: Sequence[tuple[Told, Instant]], *, at: Instant) -> list[NewDelivery]:
+    """What goes out of it, due at once: ``at`` is by the wall clock, which needn't be the one that the
+    messages go by."""
+    return [
+        NewDelivery(
+            key=f"{each.notice.id}-{_saying(each)}-{outlet}",
+            outlet=outlet,
+            conversation=f"{each.notice.id}/{outlet}",
+            change=each.change,
+            notice=each.notice,
+            at=at,
+        )
+        for each, _ in told
+        for outlet in each.outlets or ()
+    ]
+
+
+def _saying(told: Told) -> str:
+    """Which of all that is ever said of its notice this is."""
+    notice = told.notice
+    said = f"v{notice.version}"
+    return f"{said}-r{notice.reminded}-e{notice.escalated}" if told.change is Change.REMINDED else said
 
 
 def _word(answer: list[Told] | Exception) -> bytes:

@@ -71,7 +71,7 @@ class Follower:
             told = self._notices()
             first, self._position = self._position is None, position
         if not first:
-            self._tell(Committed(keys, told, {}, 0))
+            self._tell(Committed(keys, told, {}, {}))
 
     def _take_over(self, states: Mapping[str, bytes]) -> frozenset[str]:
         changed = {key for key, data in states.items() if self._committed.get(key) != data}

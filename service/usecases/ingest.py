@@ -16,15 +16,15 @@ from service.desk import Unfit
 from service.domain import floor, gateways, room
 from service.domain.events import GatewayReport, JournalEntry, Message, Refusals
 from service.domain.life import Taken
-from service.domain.model import Change, Instant, from_datetime
+from service.domain.model import Instant, from_datetime
 from service.domain.notices import Told
 from service.domain.policy import Policy
 from service.domain.world import World
-from service.ports import Batch, Ledger, NewDelivery, Refused, StoreError
-from service.usecases.batch import Ask, Committed, Draft, Inbound, Item, Turn
+from service.ports import Batch, Ledger, Refused, StoreError
+from service.usecases.batch import Ask, Committed, Draft, Heard, Inbound, Item, Turn, deliveries
 from service.usecases.fold import fold
 from service.usecases.gateways import Gateways
-from service.usecases.tally import Tallies, place_in
+from service.usecases.tally import Tallies, of_source, place_in
 from service.wire.native import Address, Misfit, read_message, read_topic
 
 _json = msgspec.json.Encoder().encode
@@ -135,15 +135,17 @@ class Ingest:
     def _draft_inbound(self, draft: Draft, item: Inbound) -> None:
         if not item.payload:
             return
+        heard = draft.of(item.source)
+        heard.messages += 1
         if item.source:
-            self._draft_foreign(draft, item)
+            self._draft_foreign(draft, item, heard)
             return
         try:
-            self._draft_said(draft, item, read_topic(item.topic, self._root), item.payload)
+            self._draft_said(draft, item, heard, read_topic(item.topic, self._root), item.payload)
         except Misfit as misfit:
             self._set_aside(draft, item, str(misfit))
 
-    def _draft_foreign(self, draft: Draft, item: Inbound) -> None:
+    def _draft_foreign(self, draft: Draft, item: Inbound, heard: Heard) -> None:
         """A message in another language: what it says in ours, each part of it for itself. What isn't fit to
         be believed sets the message aside, once."""
         misfits: list[str] = []
@@ -154,15 +156,17 @@ class Ingest:
         except Misfit as misfit:
             said, misfits = (), [str(misfit)]
         if said is None:
-            draft.repeats += 1
+            heard.repeats += 1
             return
         for native in said:
             try:
-                self._draft_said(draft, item, *native)
+                self._draft_said(draft, item, heard, *native)
             except Misfit as misfit:
                 misfits.append(str(misfit))
         if misfits:
             self._set_aside(draft, item, misfits[0])
+        elif self._tallies:
+            self._tallies.note_fit(of_source(item.source), self.now())
 
     def _draft_turn(self, draft: Draft, turn: Turn) -> None:
         """What the sources say because time passed, or because one is heard again."""
@@ -171,11 +175,13 @@ class Ingest:
         for source, native in said:
             item = Inbound(native.address.subject.encode(), native.payload, False, (0, 0), source)
             try:
-                self._draft_said(draft, item, *native)
+                self._draft_said(draft, item, draft.of(source), *native)
             except Misfit as misfit:
                 self._set_aside(draft, item, str(misfit))
 
-    def _draft_said(self, draft: Draft, item: Inbound, address: Address, payload: bytes) -> None:
+    def _draft_said(
+        self, draft: Draft, item: Inbound, heard: Heard, address: Address, payload: bytes
+    ) -> None:
         """One message in our own words. Raises ``Misfit``."""
         message = read_message(address, payload)
         if full := room.lacking(self.world, message, address.line, address.station):
@@ -183,13 +189,15 @@ class Ingest:
         if address.kind == "count":
             self._settle_source(draft, address, item.source)
         at = self._moment(message)
-        if self._tallies and address.station is not None:
-            self._tallies.note_fit((address.line, address.station), at)
+        if self._tallies and not item.source and address.station is not None:
+            self._tallies.note_fit((address.line, address.station, ""), at)
         told = self._apply(address, message, at, item.retained)
         if told is None:
-            draft.repeats += 1
+            heard.repeats += 1
             return
-        draft.journal.append(JournalEntry(at, address.kind, address.subject, payload, item.retained))
+        kind = address.kind
+        heard.said[kind] = heard.said.get(kind, 0) + 1
+        draft.journal.append(JournalEntry(at, kind, address.subject, payload, item.retained))
         draft.told += [(each, at) for each in told]
 
     def _settle_source(self, draft: Draft, address: Address, source: str) -> None:
@@ -252,7 +260,7 @@ class Ingest:
             journal=draft.journal,
             states=states,
             notices=list(changed.values()),
-            deliveries=self._deliveries(draft.told) if self._tell and draft.told else [],
+            deliveries=deliveries(draft.told, at=self._clock()) if self._tell and draft.told else [],
             refused=draft.refused,
             answers=draft.passed_on,
             remembered=self.world.stays.take(),
@@ -281,7 +289,7 @@ class Ingest:
         kinds: dict[str, int] = {"refused": len(draft.refused)}
         for entry in draft.journal:
             kinds[entry.kind] = kinds.get(entry.kind, 0) + 1
-        return Committed(frozenset(batch.states), [told for told, _ in draft.told], kinds, draft.repeats)
+        return Committed(frozenset(batch.states), [told for told, _ in draft.told], kinds, draft.heard)
 
     def _undo(self) -> None:
         keys = {*self.world.touched, *self._drafted}
@@ -303,7 +311,9 @@ class Ingest:
         topic = item.topic.decode("utf-8", "replace")
         at = self._moment(None)
         draft.refused.append(Refused(topic=topic, reason=reason, payload=item.payload, at=at))
-        line, station = place = place_in(self.world, item.topic, self._root)
+        heard = draft.of(item.source)
+        heard.refused, heard.reason = heard.refused + 1, reason
+        line, station, _ = place = place_in(self.world, item.topic, self._root, item.source)
         many = self._tallies.note_refused(place, reason, at)
         if many is not None:
             address = Address("refusals", line, station or None)
@@ -313,31 +323,12 @@ class Ingest:
 
     def calm(self) -> list[Inbound | Ask]:
         """What ends because nothing was refused for long: to be taken like anything else."""
-        over = Refusals(over=True)
         return [
-            Ask(Address("refusals", line, station or None), over, _json(over), Future())
-            for line, station in self._tallies.over(self.world, self.now())
-        ]
-
-    def _deliveries(self, told: Sequence[tuple[Told, Instant]]) -> list[NewDelivery]:
-        """Due at once by the wall clock, which needn't be the one that the messages go by."""
-        now = self._clock()
-        return [
-            NewDelivery(
-                key=f"{each.notice.id}-{_saying(each)}-{outlet}",
-                outlet=outlet,
-                conversation=f"{each.notice.id}/{outlet}",
-                change=each.change,
-                notice=each.notice,
-                at=now,
+            Ask(
+                Address("refusals", line, station or None),
+                over := Refusals(over=True, source=source),
+                _json(over),
+                Future(),
             )
-            for each, _ in told
-            for outlet in each.outlets or ()
+            for line, station, source in self._tallies.over(self.world, self.now())
         ]
-
-
-def _saying(told: Told) -> str:
-    """Which of all that is ever said of its notice this is."""
-    notice = told.notice
-    said = f"v{notice.version}"
-    return f"{said}-r{notice.reminded}-e{notice.escalated}" if told.change is Change.REMINDED else said

@@ -1,7 +1,8 @@
 """Who sends what doesn't fit: a tally for each place that was refused something lately.
 
-Bounded: places we don't know share one tally, so invented topics can't fill the memory. Decides nothing that
-a replay would have to know; that is the event it answers with."""
+Bounded: places we don't know share one tally, so invented topics can't fill the memory; a source in another
+language has one for all it says. Decides nothing that a replay would have to know; that is the event it
+answers with."""
 
 from __future__ import annotations
 
@@ -15,8 +16,9 @@ from service.domain.model import Instant
 from service.domain.refusals import Tally
 from service.domain.world import World
 
-Place = tuple[str, str]
-NOWHERE: Place = ("", "")
+Place = tuple[str, str, str]
+"""Line and station where they are known, else the source (``""``: that of ``[mqtt]``)."""
+NOWHERE: Place = ("", "", "")
 _LONGEST_REASON = 200
 
 
@@ -47,13 +49,16 @@ class Tallies:
         if tally is None or tally.told or not refusals.are_many(tally):
             return None
         self._keep(place, msgspec.structs.replace(tally, told=True))
-        return Refusals(refused=tally.refused, heard=tally.heard, reason=reason[:_LONGEST_REASON])
+        return Refusals(
+            refused=tally.refused, heard=tally.heard, reason=reason[:_LONGEST_REASON], source=place[2]
+        )
 
     def over(self, world: World, at: Instant) -> Iterator[Place]:
         """Places whose notice has to end. After a start of ours, refusals count as seen just now."""
         for standing in list(world.standing.values()):
-            if standing.notice is not None and standing.notice.kind == refusals.KIND:
-                place = (standing.notice.line or "", standing.notice.station or "")
+            notice = standing.notice
+            if notice is not None and notice.kind == refusals.KIND:
+                place = (notice.line or "", notice.station or "", notice.about or "")
                 self._kept.setdefault(place, Tally(at, at, told=True))
         for place, tally in list(self._kept.items()):
             if refusals.are_over(tally, at):
@@ -66,8 +71,15 @@ class Tallies:
             self._kept[place] = tally
 
 
-def place_in(world: World, topic: bytes, root: str) -> Place:
-    """The known station that a topic names, however little of it fits."""
+def place_in(world: World, topic: bytes, root: str, source: str) -> Place:
+    """The known station that a topic of ours names, however little of it fits."""
+    if source:
+        return of_source(source)
     parts = topic.decode("utf-8", "replace").removeprefix(root + "/").split("/")
-    place = (parts[0], parts[1]) if len(parts) > 1 else NOWHERE
-    return place if place in world.stations else NOWHERE
+    if len(parts) < 2 or (parts[0], parts[1]) not in world.stations:
+        return NOWHERE
+    return parts[0], parts[1], ""
+
+
+def of_source(source: str) -> Place:
+    return "", "", source

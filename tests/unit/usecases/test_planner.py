@@ -66,7 +66,7 @@ class Hall:
     def commit(self) -> None:
         changes = self.story.world.take_changes()
         self.committed |= {key: data for key, data in changes.items() if data is not None}
-        self.planner.commit(Committed(frozenset(changes), [], {}, 0))
+        self.planner.commit(Committed(frozenset(changes), [], {}, {}))
 
     def turn(self) -> None:
         self.now += EVERY
