@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from enum import Enum
 
+import msgspec
+
 from service.domain.events import CountMessage, SlotCount
 from service.domain.model import Instant
 from service.domain.state import SlotState, StationState
@@ -189,6 +191,14 @@ def _keep_few(station: StationState) -> None:
         del station.holes[:-MOST_HOLES]
         station.given_up = True
     del station.unheard[:-MOST_HOLES]
+
+
+def beginning(station: StationState, message: CountMessage, hearing: Hearing) -> CountMessage:
+    """The message as it counts: where another source takes over, nobody knows how much of its first
+    difference the one before has said."""
+    if hearing is Hearing.FIRST and message.counts == "delta" and station.counted_at is not None:
+        return msgspec.structs.replace(message, mode="setup")
+    return message
 
 
 def slot_increment(

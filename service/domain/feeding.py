@@ -6,8 +6,6 @@ bound, the others are judged.
 
 from __future__ import annotations
 
-import msgspec
-
 from service.domain import (
     calendar,
     clock,
@@ -49,9 +47,7 @@ def apply_count(world: World, station: StationState, message: CountMessage, at: 
     hearing, missed = counting.hear(station, message, said_at)
     if hearing is Hearing.REPEAT or hearing is Hearing.REPLACED:
         return None
-    if hearing is Hearing.FIRST and message.counts == "delta" and station.counted_at is not None:
-        # Another source takes over: nobody knows how much of its first difference the one before has said.
-        message = msgspec.structs.replace(message, mode="setup")
+    message = counting.beginning(station, message, hearing)
     if hearing is Hearing.ONWARD and clock.was_set_back(said_at, last_said):
         clock.of(station, clock.COUNT).offset = None
     if station.undoable:
