@@ -76,9 +76,7 @@ class Uplink:
             self._client.tls_set()
         self._client.on_pre_connect = self._set_will
         self._client.on_connect = self._connected
-        self._client.on_message = lambda _c, _d, message: self.heard.put(
-            (message.topic, bytes(message.payload))
-        )
+        self._client.on_message = lambda _c, _d, said: self.heard.put((said.topic, bytes(said.payload)))
         self._client.on_connect_fail = self._unreachable
         self._client.on_disconnect = self._disconnected
         self._client.on_publish = self._published

@@ -132,7 +132,7 @@ class OpcUa(Speaker):
     ) -> Message:
         self._said += 1
         head = {"MessageId": str(UUID(self._name(self._said)[:32])), "PublisherId": self._line}
-        return Message(f"{self._root}/json/{topic}", encode_json(head | body), retain, says=says, by=by)
+        return Message(f"{self._root}/json/{topic}", encode_json({**head, **body}), retain, says=says, by=by)
 
 
 def _encoded(value: Value) -> str:
