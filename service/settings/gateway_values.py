@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, get_args
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
+from service.settings.checks import not_a_boolean
 from service.settings.kinds import Section, Whole
 from service.wire.values import Meaning, Rule
 
@@ -17,6 +18,7 @@ class ValueRule(Section):
     means: Annotated[Meaning, Field(description=", ".join(get_args(Meaning)))]
     counts: Annotated[Literal["total", "delta"], Field(description='"total" or "delta"')] = "total"
     each: Annotated[Whole, Field(ge=1, le=1_000_000, description="a whole number from 1")] = 1
+    times: Annotated[float, BeforeValidator(not_a_boolean), Field(gt=0, description="a number over 0")] = 1
     words: dict[str, str] = Field(default={})
     bits: dict[str, str] = Field(default={})
     fixed: dict[str, str] = Field(default={})

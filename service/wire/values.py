@@ -9,86 +9,139 @@ session of its own, so that a counter that restarts, a repeat or a change of gat
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Literal, NamedTuple
+from typing import Literal
 
 import msgspec
 
-from service.domain.model import Instant
+from service.domain.model import Instant, to_datetime, to_rfc3339
+from service.wire import batches, gathered
 from service.wire.gateway import Memory, Native
+from service.wire.gathered import Gathered, Said
+from service.wire.native import Address, Misfit
+from service.wire.rules import OF_LOADS, OF_ORDERS, TOTALS, Meaning, Reader, Rule, Target, Value
 
-Meaning = Literal[
-    "placed",
-    "picked",
-    "lost",
-    "empty",
-    "panels",
-    "panel",
-    "part",
-    "lot",
-    "supply",
-    "kind",
-    "quantity",
-    "lamp",
-    "lamps",
-    "buzzer",
-    "link",
-    "recipe",
-    "usage",
-    "order",
-    "order_panels",
-    "order_state",
-]
+__all__ = ["Gathered", "Meaning", "Rule", "Value", "Values"]
 
-
-class Value(NamedTuple):
-    """One value as a format decoded it: ``content`` is a bool, int, float, str or ``None`` (unknown now), or
-    what JSON gives. ``at`` is the source's own time of it."""
-
-    name: str
-    content: object
-    at: Instant | None = None
-
-
-class Rule(msgspec.Struct, frozen=True, kw_only=True):
-    """Values whose name fits ``name`` are this. ``name`` is a pattern (``wire.patterns``) whose captures
-    ``line``, ``station``, ``slot``, ``lamp`` say whose they are; ``fixed`` says what the name doesn't."""
-
-    name: str
-    means: Meaning
-    counts: Literal["total", "delta"] = "total"
-    each: int = 1
-    words: Mapping[str, str] = {}
-    bits: Mapping[str, str] = {}
-    fixed: Mapping[str, str] = {}
-
-
-class Gathered(msgspec.Struct, array_like=True):
-    """What is remembered of one station."""
-
-    session: str = ""
-    seq: int = 0
+_MOST_KNOWN = 65_536
+_json = msgspec.json.Encoder().encode
 
 
 class Values:
-    """``memory`` is the translator's own, one piece a station."""
+    """``memory`` is the translator's own, one piece a station (``line/station``) and one a line that orders
+    are heard of. ``ValueError`` says which rule can't be used."""
 
     def __init__(self, source: str, rules: Sequence[Rule], memory: Memory[Gathered]) -> None:
-        raise NotImplementedError
+        self._source = source
+        self._memory = memory
+        self._readers = [Reader(rule) for rule in rules]
+        means = {rule.means for rule in rules}
+        self._of_loads = OF_LOADS & means
+        self._of_orders = frozenset(OF_ORDERS[each] for each in OF_ORDERS.keys() & means)
+        self._known: dict[tuple[tuple[str, str], ...], dict[str, tuple[Target, ...]]] = {}
+        self._many = 0
 
     def take(
-        self, place: Mapping[str, str], values: Sequence[Value], *, at: Instant, live: bool = True
+        self,
+        place: Mapping[str, str],
+        values: Sequence[Value],
+        *,
+        at: Instant,
+        live: bool = True,
+        retained: bool = False,
     ) -> list[Native]:
         """What these values, heard together at ``at``, say. ``place``: captures that the topic or the device
-        gives already. ``live`` false: they are from before (store and forward) and only totals count. Values
-        that no rule names are ignored. Raises ``Misfit`` for a value that a rule can't read."""
-        raise NotImplementedError
+        gives already. ``live`` false: they are from before (store and forward) and only totals count.
+        ``retained``: the broker kept them, so nothing just happened, and no delta and no panel is counted.
+        Values that no rule names are ignored. Raises ``Misfit`` for a value that a rule can't read, and then
+        nothing of them is remembered."""
+        heard: dict[str, batches.Batch] = {}
+        for name, content, said in values:
+            for target in self.targets(place, name):
+                if not _counts(target.rule, live=live, retained=retained):
+                    continue
+                batch = heard.get(target.key)
+                if batch is None:
+                    batch = heard[target.key] = batches.Batch()
+                try:
+                    batches.read(batch, target, content, said, at)
+                except Misfit as misfit:
+                    raise Misfit(f"{name[:80]}: {misfit}") from None
+        natives: list[Native] = []
+        for key, batch in heard.items():
+            piece = self._piece(key, place, at)
+            natives += _natives(key, batches.gather(piece, batch, at, self._of_loads, self._of_orders))
+        return natives
+
+    def targets(self, place: Mapping[str, str], name: str) -> tuple[Target, ...]:
+        """Whose a value of that name is, by each rule that names it. Raises ``Misfit`` where a rule that does
+        can't tell whose."""
+        whose = tuple(place.items())
+        known = self._known.get(whose)
+        if known is None:
+            known = self._known[whose] = {}
+        found = known.get(name)
+        if found is None:
+            targets = (reader.target(place, name) for reader in self._readers)
+            found = tuple(each for each in targets if each is not None)
+            self._many += 1
+            if self._many > _MOST_KNOWN:
+                self._known, self._many = {}, 0
+            else:
+                known[name] = found
+        return found
 
     def look(self, at: Instant) -> list[Native]:
-        raise NotImplementedError
+        """What time alone says: a lamp is steady, the rest of an exchange never came."""
+        natives: list[Native] = []
+        for key, seen in self._pieces():
+            if seen.due is not None and seen.due <= at:
+                natives += _natives(key, gathered.settle(self._memory.of(key), at))
+        return natives
 
     def next_moment(self) -> Instant | None:
-        raise NotImplementedError
+        """When ``look`` may have something to say next."""
+        return min((each.due for _, each in self._pieces() if each.due is not None), default=None)
 
-    def link(self, place: Mapping[str, str], state: Literal["online", "offline"], at: Any) -> list[Native]:
-        """The stations that this place (a device, a node) spoke of are to be heard, or not."""
-        raise NotImplementedError
+    def link(
+        self, place: Mapping[str, str], state: Literal["online", "offline"], at: Instant | None
+    ) -> list[Native]:
+        """The stations that this place (a device, a node) spoke of are to be heard, or not. ``at``: by the
+        source's clock."""
+        natives: list[Native] = []
+        for key, seen in self._pieces():
+            if "/" in key and place.items() <= seen.place.items() and seen.link != state:
+                self._memory.of(key).link = state
+                said = {"state": state} if at is None else {"at": at, "state": state}
+                natives += _natives(key, [Said("link", said)])
+        return natives
+
+    def _pieces(self) -> list[tuple[str, Gathered]]:
+        keys = self._memory.keys()
+        return [(key, piece) for key in keys if (piece := self._memory.seen(key)) is not None]
+
+    def _piece(self, key: str, place: Mapping[str, str], at: Instant) -> Gathered:
+        piece = self._memory.of(key)
+        if not piece.session:
+            piece.session = f"{self._source}@{to_rfc3339(at)}"
+        piece.place = dict(place)
+        return piece
+
+
+def _counts(rule: Rule, *, live: bool, retained: bool) -> bool:
+    """Whether a value counts that may be from before, or kept by the broker."""
+    if rule.means in TOTALS and rule.counts == "total":
+        return True
+    return live and not (retained and (rule.means == "panel" or rule.counts == "delta"))
+
+
+def _natives(key: str, said: Sequence[Said]) -> list[Native]:
+    line, _, station = key.partition("/")
+    return [
+        Native(Address(kind, line, None if kind == "order" else station), _json(_dated(body)))
+        for kind, body in said
+    ]
+
+
+def _dated(body: dict[str, object]) -> dict[str, object]:
+    at = body.get("at")
+    return body if not isinstance(at, int) else {**body, "at": to_datetime(at)}

@@ -1,0 +1,161 @@
+"""Values of one station that were heard together: read by what they mean, then gathered into messages."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Literal
+
+from service.domain.events import Lamp
+from service.domain.model import Instant
+from service.wire import gathered, jobs, readings
+from service.wire.gathered import Count, Gathered, Said
+from service.wire.rules import OF_LOADS, OF_ORDERS, TOTALS, Target
+
+
+class Batch:
+    """``at``: by the source's clock, the newest time of each kind of message."""
+
+    def __init__(self) -> None:
+        self.counts: list[Count] = []
+        self.panels: list[tuple[object, Instant | None, int]] = []
+        self.loads: dict[str, dict[str, str | int | None]] = {}
+        self.lamps: list[tuple[str, Lamp, bool]] = []
+        self.order: dict[str, str | int | None] = {}
+        self.recipe: str | None = None
+        self.usage: dict[str, float] = {}
+        self.link: Literal["online", "offline"] | None = None
+        self.at: dict[str, Instant] = {}
+
+
+def read(batch: Batch, target: Target, content: object, said: Instant | None, at: Instant) -> None:
+    """Add one value. Raises ``Misfit`` when it can't be what the rule says."""
+    means = target.rule.means
+    if means in TOTALS:
+        kind = "count"
+        if content is not None:
+            rule = target.rule
+            units = readings.whole(content, rule.times)
+            delta = rule.counts == "delta"
+            batch.counts.append(
+                Count(target.slot, means, units, gathered.believed(said, at), delta, rule.each)
+            )
+    else:
+        kind = _READ[means](batch, target, content, gathered.believed(said, at))
+    if said is not None:
+        before = batch.at.get(kind)
+        if before is None or said > before:
+            batch.at[kind] = said
+
+
+def gather(
+    piece: Gathered, batch: Batch, at: Instant, of_loads: frozenset[str], of_orders: frozenset[str]
+) -> list[Said]:
+    """What all of it says, in the order in which it is to be heard: what was loaded meanwhile before what was
+    counted, as most of it was placed since."""
+    said: list[Said] = []
+    if batch.link is not None and batch.link != piece.link:
+        piece.link = batch.link
+        said.append(Said("link", {"state": batch.link}))
+    if batch.recipe is not None or batch.usage:
+        recipe = jobs.hear_recipe(piece.recipe, batch.recipe, batch.usage, at)
+        said += [] if recipe is None else [Said("recipe", recipe)]
+    if batch.order:
+        said += [Said("order", each) for each in jobs.hear_order(piece.order, batch.order, at, of_orders)]
+    for slot, fields in batch.loads.items():
+        said += gathered.hear_load(piece, slot, fields, batch.at.get("supply"), at, of_loads)
+    if batch.panels:
+        told = (gathered.panel_count(piece, content, when, each) for content, when, each in batch.panels)
+        batch.counts += [each for each in told if each is not None]
+    if batch.counts:
+        said += gathered.hear_counts(piece, batch.counts)
+    if batch.lamps:
+        said += gathered.hear_lamps(piece, batch.lamps, at)
+    said = [_timed(each, batch.at.get(each.kind)) for each in said]
+    gathered.note_due(piece)
+    return said
+
+
+def _timed(said: Said, at: Instant | None) -> Said:
+    return said if at is None or "at" in said.body else Said(said.kind, {"at": at, **said.body})
+
+
+def _panel(batch: Batch, target: Target, content: object, at: Instant | None) -> str:
+    if content is not None and not isinstance(content, bool):
+        readings.text(content)
+    batch.panels.append((content, at, target.rule.each))
+    return "count"
+
+
+def _load(batch: Batch, target: Target, content: object, at: Instant | None) -> str:
+    rule = target.rule
+    read: str | int | None
+    if rule.means == "quantity":
+        read = None if content is None else readings.whole(content, rule.times) // rule.each
+    elif rule.means == "kind":
+        read = readings.one_of(content, rule.words, readings.KINDS)
+    else:
+        read = readings.text(content)
+    batch.loads.setdefault(target.slot, {})[rule.means] = read
+    return "supply"
+
+
+def _lamp(batch: Batch, target: Target, content: object, at: Instant | None) -> str:
+    if content is not None:
+        words = target.rule.words
+        name = target.lamp or readings.BUZZER
+        batch.lamps.append((name, readings.lamp(content, words), "flashing" in words.values()))
+    return "tower"
+
+
+def _lamps(batch: Batch, target: Target, content: object, at: Instant | None) -> str:
+    if content is not None:
+        rule = target.rule
+        told = not rule.bits and (not isinstance(content, dict) or "flashing" in rule.words.values())
+        states = readings.lamps(content, rule.words, rule.bits)
+        batch.lamps += [(name, state, told) for name, state in states.items()]
+    return "tower"
+
+
+def _link(batch: Batch, target: Target, content: object, at: Instant | None) -> str:
+    if content is not None:
+        batch.link = readings.linked(content, target.rule.words)
+    return "link"
+
+
+def _recipe(batch: Batch, target: Target, content: object, at: Instant | None) -> str:
+    batch.recipe = readings.text(content)
+    return "recipe"
+
+
+def _usage(batch: Batch, target: Target, content: object, at: Instant | None) -> str:
+    if content is not None:
+        rule = target.rule
+        batch.usage[target.slot] = readings.number(content, rule.times) / rule.each
+        batch.recipe = target.recipe or batch.recipe
+    return "recipe"
+
+
+def _order(batch: Batch, target: Target, content: object, at: Instant | None) -> str:
+    rule = target.rule
+    read: str | int | None
+    if rule.means == "order_panels":
+        read = None if content is None else readings.whole(content, rule.times) // rule.each
+    elif rule.means == "order_state":
+        read = readings.one_of(content, rule.words, readings.STATES)
+    else:
+        read = readings.text(content)
+    batch.order[OF_ORDERS[rule.means]] = read
+    return "order"
+
+
+_READ: Mapping[str, Callable[[Batch, Target, object, Instant | None], str]] = {
+    **dict.fromkeys(OF_LOADS, _load),
+    **dict.fromkeys(OF_ORDERS, _order),
+    "panel": _panel,
+    "lamp": _lamp,
+    "buzzer": _lamp,
+    "lamps": _lamps,
+    "link": _link,
+    "recipe": _recipe,
+    "usage": _usage,
+}

@@ -1,0 +1,211 @@
+"""What is remembered of one station whose values come one by one, and what they say together.
+
+It knows values by what they mean; whose they are and how they are read is ``values``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any, Literal, NamedTuple
+
+import msgspec
+
+from service.domain import clock
+from service.domain.events import Lamp
+from service.domain.model import Instant
+from service.wire import jobs, lamps, loads, totals
+from service.wire.readings import BUZZER, COLOURS
+
+PANELS = "panels"
+
+
+class Gathered(msgspec.Struct, array_like=True):
+    """Of one station, or of a line, which has orders alone. ``session`` is that of our own totals, made when
+    this began, and ``seq`` the last number in it. ``place``: what the topic or the device gave.
+    ``slots``: what is counted in each, and panels under no name. ``panel``: the last one that was told of by
+    itself, and when."""
+
+    session: str = ""
+    seq: int = 0
+    place: dict[str, str] = {}
+    slots: dict[str, totals.Heard] = {}
+    panel: tuple[str, Instant | None] | None = None
+    loads: dict[str, loads.Load] = {}
+    lamps: dict[str, lamps.Seen] = {}
+    recipe: jobs.Recipe = msgspec.field(default_factory=jobs.Recipe)
+    order: jobs.Order = msgspec.field(default_factory=jobs.Order)
+    link: Literal["online", "offline"] | None = None
+    due: Instant | None = None
+
+
+class Said(NamedTuple):
+    """A message of our own contract before it is written: ``kind`` as in its topic."""
+
+    kind: str
+    body: dict[str, Any]
+
+
+class Count(NamedTuple):
+    """One value that counts. ``slot`` is empty for panels; ``each``: that many units are one."""
+
+    slot: str
+    means: str
+    units: int
+    at: Instant | None
+    delta: bool = False
+    each: int = 1
+
+
+def believed(said: Instant | None, at: Instant) -> Instant | None:
+    """A source's own time, unless its clock must be wrong: it tells no order then."""
+    return said if said is not None and clock.believed(said, at) else None
+
+
+def hear_counts(piece: Gathered, counts: Sequence[Count]) -> list[Said]:
+    """All of them together are one message. What was never said before begins with nothing, so that no part
+    of it is taken for a beginning."""
+    touched: dict[str, None] = {}
+    fallen: list[tuple[totals.Counter, Count]] = []
+    for count in counts:
+        slot, means, units, at, delta, each = count
+        heard = piece.slots.get(slot)
+        if heard is None:
+            heard = piece.slots[slot] = totals.Heard()
+        counter = heard.counters.get(means)
+        if counter is None:
+            counter = heard.counters[means] = totals.Counter()
+            touched[slot] = None
+        before = counter.total
+        if delta:
+            totals.take_delta(counter, units, at, each)
+        elif not totals.take_total(counter, units // each, at):
+            fallen.append((counter, count))
+        if counter.total != before:
+            touched[slot] = None
+    if fallen:
+        _judge(fallen, touched)
+    return _say_counts(piece, touched)
+
+
+def _judge(fallen: list[tuple[totals.Counter, Count]], touched: dict[str, None]) -> None:
+    """Counters that fall together with one that must have begun again did so too."""
+    restart = any(totals.restarted(counter, count.units // count.each) for counter, count in fallen)
+    for counter, count in fallen:
+        totals.fall(counter, count.units // count.each, count.at, restart=restart)
+        if restart and counter.total:
+            touched[count.slot] = None
+
+
+def _say_counts(piece: Gathered, touched: Iterable[str]) -> list[Said]:
+    first: dict[str, Any] = {}
+    now: dict[str, Any] = {}
+    for slot in touched:
+        heard = piece.slots[slot]
+        said = totals.slot_totals(heard) if slot else {PANELS: heard.counters[PANELS].total}
+        if said is None:
+            continue
+        if not heard.begun:
+            heard.begun = True
+            if any(said.values()):
+                _put(first, slot, dict.fromkeys(said, 0))
+        _put(now, slot, said)
+    return [_count(piece, each) for each in (first, now) if each]
+
+
+def _put(body: dict[str, Any], slot: str, said: dict[str, int]) -> None:
+    if slot:
+        body.setdefault("slots", {})[slot] = said
+    else:
+        body |= said
+
+
+def _count(piece: Gathered, body: dict[str, Any]) -> Said:
+    piece.seq += 1
+    return Said("count", {"session": piece.session, "seq": piece.seq, **body})
+
+
+def panel_count(piece: Gathered, content: object, at: Instant | None, each: int) -> Count | None:
+    """One more panel: a pulse (``true`` or 1) is one each time, any other text or number when it differs from
+    the last."""
+    pulse = content is True or content == 1
+    told = "" if content in (None, False, 0, "") else str(content)
+    last, last_at = piece.panel or ("", None)
+    older = at is not None and last_at is not None and at <= last_at
+    if older or (told == last and not pulse):
+        return None
+    piece.panel = (told, at if at is not None else last_at)
+    return Count("", PANELS, 1, None, delta=True, each=each) if told else None
+
+
+def hear_load(
+    piece: Gathered,
+    slot: str,
+    fields: dict[str, str | int | None],
+    at: Instant | None,
+    now: Instant,
+    rest: frozenset[str],
+) -> list[Said]:
+    load = piece.loads.get(slot)
+    if load is None:
+        load = piece.loads[slot] = loads.Load()
+    said = loads.hear(load, fields, at, now, rest)
+    return [] if said is None else [_supply(piece, slot, load, said)]
+
+
+def _supply(piece: Gathered, slot: str, load: loads.Load, said: dict[str, Any]) -> Said:
+    return Said("supply", {"id": f"{piece.session}/{slot}/{load.number}", "slot": slot, **said})
+
+
+def hear_lamps(piece: Gathered, heard: Iterable[tuple[str, Lamp, bool]], now: Instant) -> list[Said]:
+    """Looks at lamps, or (where the last is true) what their source knows of them. What is no colour of a
+    tower is ignored."""
+    before = _states(piece)
+    for name, state, told in heard:
+        if name != BUZZER and name not in COLOURS:
+            continue
+        lamp = piece.lamps.get(name)
+        if lamp is None:
+            lamp = piece.lamps[name] = lamps.Seen()
+        if told or state == "flashing":
+            lamps.tell(lamp, state)
+        else:
+            lamps.look_at(lamp, state == "on", now)
+    return _tower(piece, before)
+
+
+def _states(piece: Gathered) -> dict[str, Lamp]:
+    """What is known of the tower."""
+    return {name: lamp.state for name, lamp in piece.lamps.items() if lamp.state is not None}
+
+
+def _tower(piece: Gathered, before: dict[str, Lamp]) -> list[Said]:
+    states = _states(piece)
+    if states == before:
+        return []
+    colours = {name: state for name, state in states.items() if name != BUZZER}
+    buzzer = {BUZZER: states[BUZZER]} if BUZZER in states else {}
+    return [Said("tower", {"lamps": colours, **buzzer})]
+
+
+def settle(piece: Gathered, at: Instant) -> list[Said]:
+    """What time alone says."""
+    said: list[Said] = []
+    if (recipe := jobs.settle_recipe(piece.recipe, at)) is not None:
+        said.append(Said("recipe", recipe))
+    if (order := jobs.settle_order(piece.order, at)) is not None:
+        said.append(Said("order", order))
+    for slot, load in piece.loads.items():
+        if (change := loads.settle(load, at)) is not None:
+            said.append(_supply(piece, slot, load, change))
+    before = _states(piece)
+    for lamp in piece.lamps.values():
+        lamps.settle(lamp, at)
+    said += _tower(piece, before)
+    note_due(piece)
+    return said
+
+
+def note_due(piece: Gathered) -> None:
+    """When time alone will have something to say."""
+    moments = [piece.recipe.due, piece.order.due, *(load.due for load in piece.loads.values())]
+    moments += [lamps.steady_at(lamp) for lamp in piece.lamps.values()]
+    piece.due = min((each for each in moments if each is not None), default=None)
