@@ -51,6 +51,11 @@ class GatewaySection(Section, ABC):
         """The Sparkplug host application that we are there under this client id; ``None``: we're none."""
         return None
 
+    @property
+    def roots(self) -> tuple[str, ...]:
+        """Those of topics that nobody but this source may hear: who else does counts them too."""
+        return ()
+
     @abstractmethod
     def translator(self, timezone: str) -> Translator:
         """What turns its messages into ours; ``timezone`` is the site's. ``ValueError`` says what in the
@@ -60,6 +65,10 @@ class GatewaySection(Section, ABC):
 class NativeSource(GatewaySection):
     format: Annotated[Literal["native"], FORMAT]
     root: Topic = "floor"
+
+    @property
+    def roots(self) -> tuple[str, ...]:
+        return (self.root,)
 
     def translator(self, timezone: str) -> Translator:
         return NativeTranslator(self.root)

@@ -1,0 +1,67 @@
+"""What must differ between ``[mqtt]`` and every ``[[source]]``, so that none gets into the way of another."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+from pydantic import ValidationError
+
+from service.settings.broker import Mqtt
+from service.settings.checks import twice
+from service.settings.gateways import Source
+
+RESERVED = "mqtt"
+"""What the source of ``[mqtt]`` is called where people read of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """One connection of ours; ``roots`` are those of topics that only it may have there."""
+
+    where: str
+    mqtt: Mqtt
+    roots: tuple[str, ...] = ()
+    host: str | None = None
+
+    @property
+    def broker(self) -> tuple[str, int]:
+        return self.mqtt.host, self.mqtt.port
+
+
+def refuse_mixed_up(mqtt: Mqtt, sources: Sequence[Source]) -> None:
+    """Raises ``ValueError``: names that come twice, a source that doesn't fit together with what it takes
+    from ``[mqtt]``, and two on one broker with one client id, one Sparkplug host or overlapping roots, which
+    would end each other's connection or count twice."""
+    if doubles := twice([each.name for each in sources]):
+        raise ValueError(f"source {doubles} is there twice (give each a name of its own)")
+    heard = [_Heard("[mqtt]", mqtt, (mqtt.floor_root, mqtt.out_root)), *_all_heard(mqtt, sources)]
+    for one, other in combinations(heard, 2):
+        if one.broker == other.broker:
+            _refuse_pair(one, other)
+
+
+def _all_heard(mqtt: Mqtt, sources: Sequence[Source]) -> Iterator[_Heard]:
+    for source in sources:
+        where = f"source {source.name}"
+        if source.name == RESERVED:
+            raise ValueError(f"{where} can't have that name: it is that of [mqtt] (choose another)")
+        try:
+            there = mqtt.of_source(source)
+        except ValidationError as error:
+            said = "; ".join(str(each["ctx"]["error"]) for each in error.errors() if "ctx" in each)
+            raise ValueError(f"{where}: {said.replace('mqtt.', '')}") from None
+        yield _Heard(where, there, source.roots, source.host_under(there.client_id))
+
+
+def _refuse_pair(one: _Heard, other: _Heard) -> None:
+    both = f"{other.where} and {one.where}, on one broker,"
+    if one.mqtt.client_id == other.mqtt.client_id:
+        raise ValueError(f"{both} have one client_id: each would end the other's connection (choose two)")
+    if one.host is not None and one.host == other.host:
+        raise ValueError(f"{both} are one Sparkplug host (choose two names for host_id)")
+    for mine in one.roots:
+        for yours in other.roots:
+            if f"{mine}/".startswith(f"{yours}/") or f"{yours}/".startswith(f"{mine}/"):
+                raise ValueError(f"{both} have overlapping roots: {yours} and {mine} (choose two apart)")
