@@ -13,9 +13,11 @@ from service.wire.rules import OF_LOADS, OF_ORDERS, TOTALS, Target
 
 
 class Batch:
-    """``at``: by the source's clock, the newest time of each kind of message."""
+    """``at``: by the source's clock, the newest time of each kind of message. ``missing``: so many messages
+    before were lost."""
 
-    def __init__(self) -> None:
+    def __init__(self, missing: int = 0) -> None:
+        self.missing = missing
         self.counts: list[Count] = []
         self.panels: list[tuple[object, Instant | None, int]] = []
         self.loads: dict[str, dict[str, str | int | None]] = {}
@@ -67,7 +69,7 @@ def gather(
         told = (gathered.panel_count(piece, content, when, each) for content, when, each in batch.panels)
         batch.counts += [each for each in told if each is not None]
     if batch.counts:
-        said += gathered.hear_counts(piece, batch.counts)
+        said += gathered.hear_counts(piece, batch.counts, batch.missing)
     if batch.lamps:
         said += gathered.hear_lamps(piece, batch.lamps, at)
     said = [_timed(each, batch.at.get(each.kind)) for each in said]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial
+from operator import itemgetter
 from typing import Any, Generic, NamedTuple, Protocol, TypeVar
 
 import msgspec
@@ -64,8 +65,20 @@ class Memory(Generic[T]):
         """The piece to be read."""
         return self._kept.get(key)
 
+    def put(self, key: str, piece: T) -> None:
+        """Another piece in its place."""
+        self._kept[key] = piece
+        self._touched.add(key)
+
     def keys(self) -> list[str]:
         return sorted(self._kept)
+
+    def items(self) -> list[tuple[str, T]]:
+        """All pieces, to be read."""
+        return sorted(self._kept.items(), key=itemgetter(0))
+
+    def __len__(self) -> int:
+        return len(self._kept)
 
     def forget(self, key: str) -> None:
         if self._kept.pop(key, None) is not None:
@@ -170,6 +183,9 @@ class Translator(Protocol):
 
 class Plain:
     """A base for translators that wait for no time, ask for nothing and keep nothing beside ``memory``."""
+
+    gaps: int | None = None
+    """How many times the format's own numbering showed that messages were missing; ``None``: it has none."""
 
     def look(self, at: Instant) -> Sequence[Native]:
         return ()

@@ -60,9 +60,11 @@ def believed(said: Instant | None, at: Instant) -> Instant | None:
     return said if said is not None and clock.believed(said, at) else None
 
 
-def hear_counts(piece: Gathered, counts: Sequence[Count]) -> list[Said]:
+def hear_counts(piece: Gathered, counts: Sequence[Count], missing: int = 0) -> list[Said]:
     """All of them together are one message. What was never said before begins with nothing, so that no part
-    of it is taken for a beginning."""
+    of it is taken for a beginning. Where messages with deltas are ``missing``, what they carried is too: this
+    one is said as deltas behind a hole, so that what is left is known to be doubtful."""
+    holes = {count.slot: _said_of(piece, count.slot) for count in counts if count.delta and missing}
     touched: dict[str, None] = {}
     fallen: list[tuple[totals.Counter, Count]] = []
     for count in counts:
@@ -83,7 +85,28 @@ def hear_counts(piece: Gathered, counts: Sequence[Count]) -> list[Said]:
             touched[slot] = None
     if fallen:
         _judge(fallen, touched)
-    return _say_counts(piece, touched)
+    behind = {slot: before for slot, before in holes.items() if before is not None and slot in touched}
+    said = _say_counts(piece, [slot for slot in touched if slot not in behind])
+    if not behind:
+        return said
+    piece.seq += missing
+    body: dict[str, Any] = {"counts": "delta"}
+    for slot, before in behind.items():
+        now = _said_of(piece, slot) or {}
+        _put(body, slot, {name: total - before.get(name, 0) for name, total in now.items()})
+    return [*said, _count(piece, body)]
+
+
+def _said_of(piece: Gathered, slot: str) -> dict[str, int] | None:
+    """What was last said of a slot, or of panels; ``None``: nothing yet."""
+    heard = piece.slots.get(slot)
+    if heard is None or not heard.begun:
+        return None
+    return _totals(heard, slot)
+
+
+def _totals(heard: totals.Heard, slot: str) -> dict[str, int] | None:
+    return totals.slot_totals(heard) if slot else {PANELS: heard.counters[PANELS].total}
 
 
 def _judge(fallen: list[tuple[totals.Counter, Count]], touched: dict[str, None]) -> None:
@@ -100,7 +123,7 @@ def _say_counts(piece: Gathered, touched: Iterable[str]) -> list[Said]:
     now: dict[str, Any] = {}
     for slot in touched:
         heard = piece.slots[slot]
-        said = totals.slot_totals(heard) if slot else {PANELS: heard.counters[PANELS].total}
+        said = _totals(heard, slot)
         if said is None:
             continue
         if not heard.begun:

@@ -8,8 +8,8 @@ session of its own, so that a counter that restarts, a repeat or a change of gat
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Literal
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Literal, NamedTuple
 
 import msgspec
 
@@ -20,10 +20,19 @@ from service.wire.gathered import Gathered, Said
 from service.wire.native import Address, Misfit
 from service.wire.rules import OF_LOADS, OF_ORDERS, TOTALS, Meaning, Reader, Rule, Target, Value
 
-__all__ = ["Gathered", "Meaning", "Rule", "Value", "Values"]
+__all__ = ["Gathered", "Meaning", "Part", "Rule", "Value", "Values"]
 
 _MOST_KNOWN = 65_536
 _json = msgspec.json.Encoder().encode
+
+
+class Part(NamedTuple):
+    """The values of one device in a message. ``missing``: so many of its messages before this one were lost,
+    by its own numbers."""
+
+    place: Mapping[str, str]
+    values: Sequence[Value]
+    missing: int = 0
 
 
 class Values:
@@ -54,23 +63,35 @@ class Values:
         ``retained``: the broker kept them, so nothing just happened, and no delta and no panel is counted.
         Values that no rule names are ignored. Raises ``Misfit`` for a value that a rule can't read, and then
         nothing of them is remembered."""
+        return self.take_all([Part(place, values)], at=at, live=live, retained=retained)
+
+    def take_all(
+        self, parts: Iterable[Part], *, at: Instant, live: bool = True, retained: bool = False
+    ) -> list[Native]:
+        """The same of all the devices that one message speaks of: where one value misfits, nothing of any of
+        them is remembered."""
+        read = [(part, self._read(part, at, live=live, retained=retained)) for part in parts]
+        natives: list[Native] = []
+        for part, heard in read:
+            for key, batch in heard.items():
+                piece = self._piece(key, part.place, at)
+                natives += _natives(key, batches.gather(piece, batch, at, self._of_loads, self._of_orders))
+        return natives
+
+    def _read(self, part: Part, at: Instant, *, live: bool, retained: bool) -> dict[str, batches.Batch]:
         heard: dict[str, batches.Batch] = {}
-        for name, content, said in values:
-            for target in self.targets(place, name):
+        for name, content, said in part.values:
+            for target in self.targets(part.place, name):
                 if not _counts(target.rule, live=live, retained=retained):
                     continue
                 batch = heard.get(target.key)
                 if batch is None:
-                    batch = heard[target.key] = batches.Batch()
+                    batch = heard[target.key] = batches.Batch(part.missing)
                 try:
                     batches.read(batch, target, content, said, at)
                 except Misfit as misfit:
                     raise Misfit(f"{name[:80]}: {misfit}") from None
-        natives: list[Native] = []
-        for key, batch in heard.items():
-            piece = self._piece(key, place, at)
-            natives += _natives(key, batches.gather(piece, batch, at, self._of_loads, self._of_orders))
-        return natives
+        return heard
 
     def targets(self, place: Mapping[str, str], name: str) -> tuple[Target, ...]:
         """Whose a value of that name is, by each rule that names it. Raises ``Misfit`` where a rule that does
@@ -93,14 +114,14 @@ class Values:
     def look(self, at: Instant) -> list[Native]:
         """What time alone says: a lamp is steady, the rest of an exchange never came."""
         natives: list[Native] = []
-        for key, seen in self._pieces():
+        for key, seen in self._memory.items():
             if seen.due is not None and seen.due <= at:
                 natives += _natives(key, gathered.settle(self._memory.of(key), at))
         return natives
 
     def next_moment(self) -> Instant | None:
         """When ``look`` may have something to say next."""
-        return min((each.due for _, each in self._pieces() if each.due is not None), default=None)
+        return min((each.due for _, each in self._memory.items() if each.due is not None), default=None)
 
     def link(
         self, place: Mapping[str, str], state: Literal["online", "offline"], at: Instant | None
@@ -108,16 +129,12 @@ class Values:
         """The stations that this place (a device, a node) spoke of are to be heard, or not. ``at``: by the
         source's clock."""
         natives: list[Native] = []
-        for key, seen in self._pieces():
+        for key, seen in self._memory.items():
             if "/" in key and place.items() <= seen.place.items() and seen.link != state:
                 self._memory.of(key).link = state
                 said = {"state": state} if at is None else {"at": at, "state": state}
                 natives += _natives(key, [Said("link", said)])
         return natives
-
-    def _pieces(self) -> list[tuple[str, Gathered]]:
-        keys = self._memory.keys()
-        return [(key, piece) for key in keys if (piece := self._memory.seen(key)) is not None]
 
     def _piece(self, key: str, place: Mapping[str, str], at: Instant) -> Gathered:
         piece = self._memory.of(key)
