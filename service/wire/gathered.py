@@ -91,9 +91,9 @@ def hear_counts(piece: Gathered, counts: Sequence[Count], missing: int = 0) -> l
         return said
     piece.seq += missing
     body: dict[str, Any] = {"counts": "delta"}
-    for slot, before in behind.items():
+    for slot, earlier in behind.items():
         now = _said_of(piece, slot) or {}
-        _put(body, slot, {name: total - before.get(name, 0) for name, total in now.items()})
+        _put(body, slot, {name: total - earlier.get(name, 0) for name, total in now.items()})
     return [*said, _count(piece, body)]
 
 
