@@ -19,11 +19,12 @@ import msgspec
 import structlog
 
 from service import outside
-from service.domain import outage
-from service.domain.events import OutletReport
+from service.domain import gateways, outage
+from service.domain.events import GatewayReport, OutletReport
 from service.domain.hourly import LineHour
 from service.domain.model import SECOND, Instant
 from service.domain.world import World
+from service.incoming import Listening
 from service.lease import Lease
 from service.mqtt.client import Broker, Connection
 from service.mqtt.host import Host
@@ -36,11 +37,13 @@ from service.store import Store
 from service.telemetry import Metrics
 from service.trial import Trial, Trials
 from service.usecases.asks import Answering
-from service.usecases.batch import Ask, Inbound, Turn
+from service.usecases.batch import Ask, Committed, Inbound, Turn
 from service.usecases.deliver import Bell, OutTray, deliver
+from service.usecases.figures import Figures
 from service.usecases.gateways import Gateways
 from service.usecases.ingest import Ingest
 from service.usecases.owner import Owner
+from service.usecases.reach import Reach
 from service.usecases.resend import Resend
 from service.wire.gateway import Request
 from service.wire.native import Address
@@ -97,6 +100,9 @@ class Reign:
         self.sources = {
             name: self._connect_source(name, broker) for name, broker in parts.source_brokers.items()
         }
+        self._figures = Figures(self._connections(), since=parts.clock())
+        patience = {each.name: each.silent_after for each in settings.sources if not each.trial}
+        self._reach = Reach({"": None, **patience}, gateways.silent(self.ingest.world))
         self._resend = Resend(
             publish=self.connection.publish, root=settings.mqtt.out_root, report=report.asked
         )
@@ -107,9 +113,10 @@ class Reign:
             request=self._request,
             announce=parts.news.commit,
             ring=self._bell.ring,
-            report=report.committed,
+            report=self._report,
             resend=self._resend,
             hears=self._hears,
+            look=self._look_at_sources,
             beat=pulse.beater("owner"),
         )
         self.tray = OutTray(
@@ -150,7 +157,7 @@ class Reign:
 
     def fall_silent(self) -> None:
         """The term is over: nothing is acknowledged or published any more, and nothing new is sent."""
-        for connection in self._connections():
+        for connection in self._connections().values():
             connection.stop(silently=True)
         self.owner.stop()
         self._bell.stop()
@@ -168,7 +175,7 @@ class Reign:
         for thread in deciding:
             thread.join(max(0.1, deadline - time.monotonic()))
         if not lost:
-            for connection in self._connections():
+            for connection in self._connections().values():
                 connection.stop()
         for thread in hearing:
             thread.join(max(0.1, deadline - time.monotonic()))
@@ -212,8 +219,31 @@ class Reign:
         old = None if days is None else self._parts.clock() - days * 24 * 3600 * SECOND
         return self._store.ledger.prune(before=before, stays_before=old)
 
-    def _connections(self) -> list[Connection]:
-        return [self.connection, *self.sources.values()]
+    def listening(self) -> Mapping[str, Listening]:
+        """How each source is heard, that of ``[mqtt]`` under ``""``."""
+        now = self._parts.clock()
+        return {
+            name: Listening(
+                connected=each.ready,
+                trouble=each.trouble,
+                heard=self._figures.heard(name, now),
+                counted=self._figures.counted(name),
+                gaps=self.ingest.sources.gaps(name),
+            )
+            for name, each in self._connections().items()
+        }
+
+    def _connections(self) -> Mapping[str, Connection]:
+        return {"": self.connection, **self.sources}
+
+    def _look_at_sources(self, now: Instant, steady: float) -> Sequence[GatewayReport]:
+        self._figures.look(self.ingest.world.stations.values())
+        connected = {name: each.ready for name, each in self._connections().items()}
+        return self._reach.look(now, steady, connected=connected, messages=self._figures.messages())
+
+    def _report(self, committed: Sequence[Committed], *, seconds: float, items: int) -> None:
+        self._parts.report.committed(committed, seconds=seconds, items=items)
+        self._figures.note(committed, self._parts.clock())
 
     def _connect_source(self, name: str, broker: Broker) -> Connection:
         host = None if broker.host_id is None else Host(broker.host_id)
@@ -234,7 +264,7 @@ class Reign:
 
     def _hears(self) -> bool:
         """Any of the floor; that one source alone isn't heard is known of the source."""
-        heard = any(each.ready for each in self._connections())
+        heard = any(each.ready for each in self._connections().values())
         return heard and self.owner.waiting() <= BACKLOG
 
     def _connection_of(self, source: str) -> Connection:

@@ -64,6 +64,11 @@ class Gateways:
             if requests:
                 yield source, requests
 
+    def gaps(self, source: str) -> int | None:
+        """How many times its own numbering showed that messages were missing; ``None``: it can't say."""
+        gaps: int | None = getattr(self._translators.get(source), "gaps", None)
+        return gaps
+
     def take_changes(self) -> dict[str, bytes | None]:
         """What the translators have to remember, by the keys of the store."""
         return {

@@ -16,7 +16,7 @@ import msgspec
 
 from service import crash
 from service.domain import silence
-from service.domain.events import TimePassed
+from service.domain.events import GatewayReport, Message, TimePassed
 from service.domain.floor import next_moment
 from service.domain.model import Instant
 from service.lease import LeaseLost
@@ -51,10 +51,12 @@ class Owner:
         resend: Resend,
         request: Callable[[str, list[Request]], None] = lambda source, requests: None,
         hears: Callable[[], bool] = lambda: True,
+        look: Callable[[Instant, float], Sequence[GatewayReport]] = lambda now, steady: (),
         beat: Callable[[], None] = lambda: None,
     ) -> None:
         """``acknowledge`` and ``request`` name the source; ``hears``: whether the floor can be heard now;
-        ``beat`` is called at each turn, so that one that hangs is told from one that waits."""
+        ``look`` is asked about once a second what became known of the sources; ``beat`` is called at each
+        turn, so that one that hangs is told from one that waits."""
         self.ingest = ingest
         self.trouble: str | None = None
         self._ledger = ledger
@@ -65,6 +67,7 @@ class Owner:
         self._resend = resend
         self._request = request
         self._hears = hears
+        self._look_at_sources = look
         self._hearing = Hearing(steps=not ingest.by_events)
         self._beat = beat
         self._inbox: queue.SimpleQueue[Item | str | None] = queue.SimpleQueue()
@@ -193,11 +196,11 @@ class Owner:
     def _look(self, now: Instant) -> None:
         """What time alone changes: what was quiet speaks, silence is told, what is missing asked for."""
         world = self.ingest.world
+        self._handle_all("gateway", self._look_at_sources(now, time.monotonic()))
         since = self._hearing.look(now, time.monotonic(), hears=self._hears())
         moment = next_moment(world)
         if (moment is not None and moment <= now) or silence.is_due(world, now, since):
-            passed = TimePassed(heard_since=since)
-            self._handle([Ask(Address("time", "", None), passed, msgspec.json.encode(passed), Future())])
+            self._handle_all("time", [TimePassed(heard_since=since)])
         lapse = self.ingest.sources.next_moment()
         if lapse is not None and lapse <= now:
             self._handle([Turn()])
@@ -205,3 +208,9 @@ class Owner:
         if calm:
             self._handle(calm)
         self._resend.look(world.stations.values(), time.monotonic(), connected=self._hears())
+
+    def _handle_all(self, kind: str, events: Sequence[Message]) -> None:
+        """What concerns the whole site."""
+        if events:
+            address = Address(kind, "", None)
+            self._handle([Ask(address, each, msgspec.json.encode(each), Future()) for each in events])
