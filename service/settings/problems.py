@@ -25,7 +25,8 @@ class Problem:
     in_file: bool = True
 
     def line(self, source: str) -> str:
-        return f"{source if self.in_file else ''}{self.where}: {self.what}"
+        where = f"{self.where}: " if self.where else ""
+        return f"{source if self.in_file else ''}{where}{self.what}"
 
 
 def dotted(where: Where) -> str:
@@ -84,10 +85,12 @@ def _shown(value: object, key: Key | None) -> str:
 
 
 def _place(detail: Any) -> Where:
-    """The place in the file: without the outlet's type, which the validation puts behind its number."""
+    """The place in the file: without the type or format, which the validation puts behind the number of a
+    table that may be of several."""
     where: Where = detail["loc"]
     if detail["type"].startswith("union_tag"):
-        return (*where, "type")
-    if where[:1] == ("outlet",) and len(where) > 2:
+        return (*where, detail["ctx"]["discriminator"].strip("'"))
+    key = find(where[:1])
+    if key is not None and key.many and len(key.models) > 1 and len(where) > 2:
         return (*where[:2], *where[3:])
     return where

@@ -83,7 +83,7 @@ def test_what_would_get_into_the_way_of_another_is_refused(tmp_path: Path, text:
     line = refused(tmp_path, text)
 
     assert words in line
-    assert line.startswith(f"{tmp_path / 'plant.toml'}: ")
+    assert line.startswith(f"{tmp_path / 'plant.toml'}: source ")
     assert "said alone" not in line
 
 

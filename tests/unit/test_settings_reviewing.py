@@ -73,7 +73,7 @@ def test_the_order_of_stations_is_that_of_the_line(tmp_path: Path) -> None:
         ("[[line]]\nline = 'L3'\nstations = []", "line[0].stations: this value is not allowed (names of"),
         (
             "[[line]]\nline = 'L3'\nstations = ['A']\n[[line]]\nline = 'L3'\nstations = ['B']",
-            ": the order of line L3 is given twice",
+            "the order of line L3 is given twice",
         ),
     ],
 )
