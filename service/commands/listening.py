@@ -1,0 +1,144 @@
+"""The command that listens to a broker, says what is there and drafts what would turn it into counts:
+``listen``."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import signal
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from pydantic import SecretStr, ValidationError
+
+from service import outside
+from service.commands.common import Adding, problem, settings_of
+from service.mqtt.listener import UnheardError, overhear
+from service.settings import Mqtt, Settings
+from service.usecases.overheard import Overheard, as_object, draft_of, lines
+
+SECONDS = 60.0
+DESCRIPTION = """Listens to a broker for a while and shows what is there: the topics as a tree, how often
+and how large, what the payloads are, which values only rise and which look like lamps. Recognises our own
+contract, Sparkplug B, CFX and OPC UA, and with --draft writes [[source]] tables for the configuration, each
+guess marked with "doubt" and with what it stands on. It says nothing to the broker and leaves nothing there.
+Another broker than the configured one isn't told its user, password and certificate. Ctrl-C ends it early."""
+
+
+def add(commands: Adding, common: argparse.ArgumentParser) -> None:
+    command = commands.add_parser(
+        "listen",
+        parents=[common],
+        help="what is said at a broker, and a draft of the settings that count it",
+        description=DESCRIPTION,
+    )
+    command.add_argument("--url", metavar="URL", help="this broker, not that of the configuration")
+    command.add_argument("--username", metavar="NAME", help="to that broker")
+    command.add_argument("--password-file", type=Path, metavar="FILE", help="its first line is the password")
+    command.add_argument(
+        "--topic",
+        action="append",
+        metavar="FILTER",
+        help="listen to this alone, such as plant/# (all; repeatable)",
+    )
+    command.add_argument("--seconds", type=_seconds, default=SECONDS, metavar="N", help=f"({SECONDS:g})")
+    command.add_argument("--draft", type=Path, metavar="FILE", help="write it there; - is standard output")
+    command.add_argument("--json", action="store_true", help="what was heard as one JSON object")
+    command.set_defaults(run=_listen)
+
+
+def _seconds(text: str) -> float:
+    value = float(text)
+    if not 0.0 < value <= 86_400.0:
+        raise argparse.ArgumentTypeError(f"{text} is not above 0 and at most 86400")
+    return value
+
+
+def _listen(known: argparse.Namespace) -> int:
+    settings = settings_of(known)
+    try:
+        mqtt = _broker_of(known, settings)
+    except ValidationError as error:
+        return problem(*(f"--url: {each['msg'].removeprefix('Value error, ')}" for each in error.errors()))
+    except OSError as error:
+        return problem(f"--password-file: {known.password_file}: {error.strerror}")
+    heard = Overheard(own_root=settings.mqtt.out_root)
+    try:
+        _hear(known, settings.model_copy(update={"mqtt": mqtt}), heard)
+    except UnheardError as error:
+        return problem(f"{mqtt.host}:{mqtt.port}: {error}")
+    if not heard.heard.messages:
+        return problem(f"{mqtt.host}:{mqtt.port}: nothing was said that we may hear")
+    said = as_object(heard.heard)
+    if str(known.draft) != "-":
+        print(json.dumps(said, ensure_ascii=False) if known.json else "\n".join(lines(said)))
+    if known.draft is not None:
+        return _draft(known, settings, heard)
+    return 0
+
+
+def _draft(known: argparse.Namespace, settings: Settings, heard: Overheard) -> int:
+    """Where another broker was listened to, the draft says which and as whom; never a password."""
+    broker = {key: value for key in ("url", "username") if (value := getattr(known, key)) is not None}
+    text = draft_of(heard.heard, broker=broker, floor_root=settings.mqtt.floor_root)
+    if not text:
+        return problem("nothing was heard that could be counted: no draft")
+    if str(known.draft) == "-":
+        print(text, end="")
+        return 0
+    try:
+        known.draft.write_text(text, encoding="utf-8")
+    except OSError as error:
+        return problem(f"--draft: {known.draft}: {error.strerror}")
+    _to_people(f"{known.draft}: a draft; look at what it would count with `listen --try {known.draft}`")
+    return 0
+
+
+def _broker_of(known: argparse.Namespace, settings: Settings) -> Mqtt:
+    """``ValidationError``: the address is none. ``OSError``: the password can't be read."""
+    mqtt = settings.mqtt if known.url is None else settings.mqtt.at(known.url)
+    if known.username is None:
+        return mqtt
+    password = None
+    if known.password_file is not None:
+        password = SecretStr(known.password_file.read_text(encoding="utf-8").partition("\n")[0].rstrip("\r"))
+    return mqtt.model_copy(update={"username": known.username, "password": password})
+
+
+def _hear(known: argparse.Namespace, settings: Settings, heard: Overheard) -> None:
+    """Raises ``UnheardError``."""
+    stop = threading.Event()
+    began = time.monotonic()
+    shown = began
+
+    def hear(topic: bytes, payload: bytes, retained: bool) -> None:
+        nonlocal shown
+        heard.hear(topic, payload, time.time_ns() // 1000, retained=retained)
+        if time.monotonic() - shown >= 5.0:
+            shown = time.monotonic()
+            _to_people(f"{shown - began:.0f} of {known.seconds:.0f} s: {heard.heard.messages} messages")
+
+    filters = known.topic or ["#"]
+    with _ending(stop):
+        overhear(outside.broker(settings), filters, seconds=known.seconds, hear=hear, stop=stop)
+
+
+@contextmanager
+def _ending(stop: threading.Event) -> Iterator[None]:
+    """Meanwhile Ctrl-C and SIGTERM end it early."""
+    before = {
+        number: signal.signal(number, lambda *_: stop.set()) for number in (signal.SIGINT, signal.SIGTERM)
+    }
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _to_people(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)

@@ -1,0 +1,10 @@
+"""What is said at a broker that nobody explained to us: gathered, guessed at, and drafted as settings.
+
+Pure: it is fed with topics and payloads, and keeps little of them.
+"""
+
+from service.usecases.overheard.draft import draft_of
+from service.usecases.overheard.gather import Overheard
+from service.usecases.overheard.tell import as_object, lines
+
+__all__ = ["Overheard", "as_object", "draft_of", "lines"]

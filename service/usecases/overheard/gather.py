@@ -1,0 +1,112 @@
+"""What is heard at a broker, kept small however long and however much that is.
+
+It is fed with topics and payloads and never refuses any; what it couldn't keep, it says.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+
+from service.domain.model import Instant
+from service.usecases.overheard.reading import UNREAD, Reading, Single, Step, read
+from service.usecases.overheard.recognise import Dialect, Recognise
+from service.usecases.overheard.track import Track
+
+MOST_TOPICS = 2000
+MOST_VALUES = 20_000
+MOST_NAMES = 200
+"""Different message names, sources and roots."""
+LONGEST_TOPIC = 1000
+LARGEST_READ = 512 * 1024
+"""Bytes; a larger payload is counted and not read."""
+
+
+@dataclass(slots=True)
+class Topic:
+    """``retained``: how many of its messages the broker had kept for us. ``shapes``: what its payloads
+    were."""
+
+    dialect: Dialect
+    messages: int = 0
+    size: int = 0
+    largest: int = 0
+    retained: int = 0
+    shapes: Counter[str] = field(default_factory=Counter)
+
+
+@dataclass(slots=True)
+class Heard:
+    """``series``: for each dialect whose values are mapped one by one, how each behaved. ``roots`` of our own
+    contract; ``names``: of CFX the messages, of Sparkplug the groups and so on, and how often each came."""
+
+    topics: dict[str, Topic] = field(default_factory=dict)
+    series: dict[Dialect, dict[tuple[Step, ...], Track]] = field(default_factory=dict)
+    names: dict[Dialect, Counter[str]] = field(default_factory=dict)
+    messages: int = 0
+    size: int = 0
+    cut: Counter[str] = field(default_factory=Counter)
+    first_at: Instant = 0
+    last_at: Instant = 0
+
+
+class Overheard:
+    """``heard`` is what is known so far. ``own_root``: below it we speak ourselves."""
+
+    def __init__(
+        self, *, own_root: str = "earlybell", most_topics: int = MOST_TOPICS, most_values: int = MOST_VALUES
+    ) -> None:
+        self.heard = Heard()
+        self._most_topics = most_topics
+        self._most_values = most_values
+        self._values = 0
+        self._recognise = Recognise(own_root)
+
+    def hear(self, topic: bytes, payload: bytes, at: Instant, *, retained: bool = False) -> None:
+        """Any bytes are taken note of."""
+        heard = self.heard
+        heard.first_at = heard.first_at or at
+        heard.last_at = max(heard.last_at, at)
+        heard.messages += 1
+        heard.size += len(payload)
+        text = topic.decode("utf-8", "replace")[:LONGEST_TOPIC]
+        reading = read(payload) if len(payload) <= LARGEST_READ else UNREAD
+        if reading is UNREAD:
+            heard.cut["payloads too large to be read"] += 1
+        dialect, name, values = self._recognise.take(text, payload, reading)
+        self._note_topic(text, dialect, reading, len(payload), retained)
+        if name is not None:
+            self._note_name(dialect, name)
+        for single in values:
+            self._note_value(dialect, single, at)
+
+    def _note_topic(self, text: str, dialect: Dialect, reading: Reading, size: int, retained: bool) -> None:
+        topic = self.heard.topics.get(text)
+        if topic is None:
+            if len(self.heard.topics) >= self._most_topics:
+                self.heard.cut["messages on further topics"] += 1
+                return
+            topic = self.heard.topics[text] = Topic(dialect)
+        topic.messages += 1
+        topic.size += size
+        topic.largest = max(topic.largest, size)
+        topic.retained += retained
+        topic.shapes[reading.shape] += 1
+
+    def _note_name(self, dialect: Dialect, name: str) -> None:
+        names = self.heard.names.setdefault(dialect, Counter())
+        if name in names or len(names) < MOST_NAMES:
+            names[name] += 1
+        else:
+            self.heard.cut["further names of messages"] += 1
+
+    def _note_value(self, dialect: Dialect, single: Single, at: Instant) -> None:
+        series = self.heard.series.setdefault(dialect, {})
+        track = series.get(single.path)
+        if track is None:
+            if self._values >= self._most_values:
+                self.heard.cut["further values"] += 1
+                return
+            self._values += 1
+            track = series[single.path] = Track()
+        track.take(single.content, at)

@@ -1,0 +1,187 @@
+"""What values may mean, by their names and by how they behaved, and whose they are. All of it is a guess that
+says what it stands on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+from service.usecases.overheard.alike import COUNTED, Alike, Varying
+from service.usecases.overheard.reading import Item, Key
+from service.usecases.overheard.states import ours
+from service.usecases.overheard.track import Track
+from service.usecases.overheard.words import lamp_of, meaning_of, place_of, words_in
+
+OF_A_SLOT = frozenset({*COUNTED, "empty", "part", "lot", "supply", "kind", "quantity", "usage"})
+OF_A_LINE = frozenset({"order", "order_panels", "order_state"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Guess:
+    """``means``: ``None`` where nothing in it is known. ``whose``: for each varying step what it names
+    (``line``, ``station``, ``slot``, ``lamp``), ``""`` where that isn't needed. ``doubt``: what makes it one,
+    with what was seen."""
+
+    found: Alike[Track]
+    means: str | None
+    doubt: str
+    whose: tuple[str, ...] = ()
+    counts: str = "total"
+    words: Mapping[str, str] = field(default_factory=dict)
+
+    def has(self, place: str) -> bool:
+        return place in self.whose
+
+
+def guess(found: Alike[Track]) -> Guess:
+    """What one kind of values may be."""
+    track = liveliest(found)
+    means, doubt = _means(found, track)
+    said = [word for each in found.members.values() for word in each.words]
+    words = ours(means or "", dict.fromkeys(said))
+    if words is None:
+        means, doubt = None, f"{doubt}; by its name `{means}`, but not each of its words is known"
+    falls = means in COUNTED and track.falls > track.restarts
+    return Guess(
+        found=found,
+        means=means,
+        doubt=doubt,
+        whose=whose(found, means),
+        counts="delta" if falls else "total",
+        words=words or {},
+    )
+
+
+def liveliest(found: Alike[Track]) -> Track:
+    """The one of its kind of which the most was seen."""
+    return max(found.members.values(), key=lambda track: (track.changes, track.heard))
+
+
+def _means(found: Alike[Track], track: Track) -> tuple[str | None, str]:
+    seen = track.evidence()
+    if _tells_whose(found):
+        return None, "says whose the values beside it are"
+    said = meaning_of(found.names)
+    if track.time is not None and (said == "at" or not track.only_rises):
+        return "at", f"{seen}; a time ({track.time})"
+    if _names_a_lamp(found) and all(map(_shows_a_lamp, found.members.values())):
+        return "lamp", seen
+    if said in {*COUNTED, "panels"}:
+        return _counter(str(said), found, track)
+    if said == "lamp":
+        return _tower(track, seen)
+    return (said if said in _FITS and _FITS[said](track) else None), seen
+
+
+def _switches(track: Track) -> bool:
+    return not track.many and not track.only_rises
+
+
+def _names(track: Track) -> bool:
+    return bool(track.kinds & {"text", "whole number"}) and not track.only_rises
+
+
+_FITS: Mapping[str | None, Callable[[Track], bool]] = {
+    "buzzer": _switches,
+    "empty": _switches,
+    "link": _switches,
+    "seq": lambda track: track.only_rises,
+    **dict.fromkeys(("quantity", "usage", "order_panels"), lambda track: track.number),
+    **dict.fromkeys(("session", "recipe", "order", "order_state", "part", "lot", "supply", "kind"), _names),
+}
+"""How values behave that mean this, where their names say so."""
+
+
+def _counter(said: str, found: Alike[Track], track: Track) -> tuple[str | None, str]:
+    tracks = list(found.members.values())
+    if not all(each.whole for each in tracks if each.heard) or track.time:
+        if said == "panels" and track.kinds <= {"true or false"}:
+            return "panel", f"{track.evidence()}; each time it becomes true a panel may be complete"
+        return None, track.evidence()
+    seen = track.evidence()
+    if track.falls > track.restarts:
+        return said, f"{seen}; it falls too, so it may say what came since the last message"
+    if said == "placed" and any("pick" in word for word in words_in(found.names[-1] if found.names else "")):
+        return "picked", f"{seen}; picks include lost ones"
+    if track.changes == 0:
+        return said, f"{seen}; by its name alone, it never moved"
+    hint = {
+        "placed": "; could be picks including lost ones",
+        "picked": "; taken to include lost ones",
+        "lost": "",
+        "panels": f"; in steps of {track.step}" if track.step else "",
+    }[said]
+    return said, seen + hint
+
+
+def _tower(track: Track, seen: str) -> tuple[str | None, str]:
+    """The lamps of a tower in one value: as words with colours, or as bits."""
+    if track.kinds <= {"text", "nothing"} and any(map(lamp_of, track.words)):
+        return "lamps", seen
+    if track.whole and track.most < 2**15 and not track.many:
+        return "lamps", f"{seen}; if its bits are lamps, say which in `bits`"
+    return None, seen
+
+
+def _names_a_lamp(found: Alike[Track]) -> bool:
+    """By the colour in its name, or in what varies of it."""
+    if lamp_of(*found.names):
+        return True
+    return any(all(map(lamp_of, found.distinct(capture))) for capture in range(len(varying(found))))
+
+
+def _shows_a_lamp(track: Track) -> bool:
+    """On, off and flashing in any form."""
+    return not track.many and ours("lamp", track.words) is not None
+
+
+def _tells_whose(found: Alike[Track]) -> bool:
+    """The field by which an array's elements are told apart."""
+    pattern = found.pattern
+    last, before = pattern[-1] if pattern else None, pattern[-2] if len(pattern) > 1 else None
+    return (
+        isinstance(last, Key)
+        and isinstance(before, Varying)
+        and isinstance(before.of, Item)
+        and before.of.field == last.text
+    )
+
+
+# Whose it is
+
+
+def varying(found: Alike[Track]) -> list[Varying]:
+    return [step for step in found.pattern if isinstance(step, Varying)]
+
+
+def whose(found: Alike[Track], means: str | None) -> tuple[str, ...]:
+    """What each varying step names: by the word before it or its field, else from the outside in: the line,
+    the station, and last the slot."""
+    steps = varying(found)
+    names = [""] * len(steps)
+    for capture in range(len(steps)):
+        if means == "lamp" and all(map(lamp_of, found.distinct(capture))):
+            names[capture] = "lamp"
+            continue
+        place = _hinted(found, capture)
+        if place is not None and place not in names and (place != "slot" or means in OF_A_SLOT):
+            names[capture] = place
+    open_ones = [capture for capture, name in enumerate(names) if not name]
+    places = ("line",) if means in OF_A_LINE else ("line", "station")
+    wanted = [each for each in places if each not in names]
+    if means in OF_A_SLOT and "slot" not in names and open_ones:
+        names[open_ones.pop()] = "slot"
+    # Of one level only, it is the machine that counts; of more than two, the innermost say more.
+    for capture, place in zip(reversed(open_ones), reversed(wanted), strict=False):
+        names[capture] = place
+    return tuple(names)
+
+
+def _hinted(found: Alike[Track], capture: int) -> str | None:
+    """By its own words, an array's field, or the step before it."""
+    at = [number for number, step in enumerate(found.pattern) if isinstance(step, Varying)][capture]
+    step = varying(found)[capture].of
+    if hinted := place_of(step.field if isinstance(step, Item) else step.text):
+        return hinted
+    before = found.pattern[at - 1] if at else None
+    return None if before is None or isinstance(before, Varying) else place_of(before.text)

@@ -1,0 +1,179 @@
+"""Which language a message is in, and what it holds of values that are told one by one.
+
+The three standards and our own contract are known by their topics and envelopes; whatever else comes is taken
+as values on topics.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import Literal, NamedTuple
+
+from service.usecases.overheard.reading import Key, Level, Place, Reading, Single, singles
+from service.usecases.overheard.words import has_meaning, tells_whose
+from service.wire import opcua_json
+from service.wire.native import Address, Misfit, read_message, read_topic
+from service.wire.opcua_fields import read_fields
+from service.wire.sparkplug_payload import read_payload, scalar
+
+Dialect = Literal["native", "mapped", "sparkplug", "cfx", "opcua", "ours"]
+SPARKPLUG = "spBv1.0"
+_MOST_ALIASES = 50_000
+_OF_THE_NODE = ("bdSeq", "Node Control/Rebirth")
+_CERTAIN = ("count", "supply")
+_PARTS = re.compile(r"([/.])")
+
+
+class Recognised(NamedTuple):
+    """``name``: what of its dialect it is, such as a root, a node or the name of a message."""
+
+    dialect: Dialect
+    name: str | None
+    values: Iterator[Single] | tuple[Single, ...] = ()
+
+
+class Recognise:
+    """Remembers which names stand behind a node's aliases and which roots are ours. ``own_root``: below it we
+    speak ourselves."""
+
+    def __init__(self, own_root: str) -> None:
+        self._own_root = own_root
+        self._roots: set[str] = set()
+        self._aliases: dict[tuple[str, int], tuple[str, int]] = {}
+
+    def take(self, topic: str, payload: bytes, reading: Reading) -> Recognised:
+        levels = topic.split("/")
+        if topic.startswith(f"{self._own_root}/"):
+            return Recognised("ours", self._own_root)
+        if levels[0] == SPARKPLUG:
+            return self._sparkplug(levels, payload)
+        document = reading.document
+        if isinstance(document, dict) and str(document.get("MessageName", "")).startswith("CFX."):
+            return Recognised("cfx", str(document["MessageName"])[:100])
+        if (root := self._native_root(levels, payload)) is not None:
+            return Recognised("native", root)
+        if (opcua := _opcua(levels, reading, payload)) is not None:
+            return opcua
+        if reading.shape in {"nothing", "protobuf or other bytes"}:
+            return Recognised("mapped", None)
+        return Recognised("mapped", None, singles(document, tuple(Level(level) for level in levels)))
+
+    # Our own contract
+
+    def _native_root(self, levels: list[str], payload: bytes) -> str | None:
+        """The root below which the message is one of ours: it fits there, or a count or a supply did."""
+        for ends in (3, 2, 4):
+            root = "/".join(levels[:-ends])
+            if not root:
+                continue
+            try:
+                address = read_topic("/".join(levels).encode(), root)
+            except Misfit:
+                continue
+            if _fits(address, payload):
+                self._roots |= {root} if address.kind in _CERTAIN else set()
+                return root
+            if root in self._roots:
+                return root
+        return None
+
+    # Sparkplug B
+
+    def _sparkplug(self, levels: list[str], payload: bytes) -> Recognised:
+        match levels[1:]:
+            case [group, ("NBIRTH" | "NDATA" | "DBIRTH" | "DDATA"), node, *device] if len(device) < 2:
+                place = (group, node, *device)
+                return Recognised("sparkplug", "/".join(place), self._metrics(place, payload))
+            case _:
+                return Recognised("sparkplug", None)
+
+    def _metrics(self, place: tuple[str, ...], payload: bytes) -> Iterator[Single]:
+        try:
+            metrics = read_payload(payload).metrics
+        except Misfit:
+            return
+        node = "/".join(place[:2])
+        steps = tuple(map(Place, ("group", "node", "device"), (*place, "")))
+        for metric in metrics:
+            name, kind = metric.name, metric.kind
+            if metric.alias is not None:
+                alias = node, metric.alias
+                if name is not None and (alias in self._aliases or len(self._aliases) < _MOST_ALIASES):
+                    self._aliases[alias] = name, kind
+                name, known = self._aliases.get(alias, (name, kind))
+                kind = kind or known
+            if name is not None and name not in _OF_THE_NODE and not metric.historical:
+                yield Single((*steps, *name_steps(name + metric.path)), scalar(metric, kind))
+
+
+def name_steps(name: str) -> tuple[Key, ...]:
+    """A name that has parts, by ``/`` and ``.``; and by ``_`` where it says in one of them what it is, in
+    another whose."""
+    parts = _PARTS.split(name)
+    steps: list[Key] = []
+    for place in range(0, len(parts), 2):
+        mark = parts[place - 1] if place else ""
+        inside = parts[place].split("_")
+        if any(map(has_meaning, inside)) and any(map(tells_whose, inside)):
+            steps += [Key(each, "_" if number else mark) for number, each in enumerate(inside)]
+        else:
+            steps.append(Key(parts[place], mark))
+    return tuple(steps)
+
+
+def _fits(address: Address, payload: bytes) -> bool:
+    try:
+        read_message(address, payload)
+    except Misfit:
+        return False
+    return True
+
+
+# OPC UA PubSub
+
+
+def _opcua(levels: list[str], reading: Reading, payload: bytes) -> Recognised | None:
+    """``None``: it is no network message, with or without its headers (OPC 10000-14, 7.2.5)."""
+    if not _is_network_message(reading.document):
+        return None
+    try:
+        message = opcua_json.read(payload)
+        if not isinstance(message, opcua_json.Data):
+            return Recognised("opcua", None)
+        values = [
+            Single((*_opcua_place(levels, each), *name_steps(field.name)), field.content)
+            for each in message.sets
+            if each.payload is not None and not isinstance(each.payload, list)
+            for field in read_fields(each.payload)
+        ]
+    except Misfit:
+        return Recognised("opcua", None)
+    publishers = {each.publisher for each in message.sets if each.publisher}
+    return Recognised("opcua", ", ".join(sorted(publishers)) or "/".join(levels), tuple(values))
+
+
+def _opcua_place(levels: list[str], data: opcua_json.DataSet) -> tuple[Level | Place, ...]:
+    """By its headers, and by the levels of its topic where those are left out."""
+    named = (data.publisher, data.group, data.name or data.writer)
+    if not any(named):
+        return tuple(map(Level, levels))
+    return tuple(map(Place, ("publisher", "group", "writer"), (each or "" for each in named)))
+
+
+def _is_network_message(document: object) -> bool:
+    if isinstance(document, dict) and str(document.get("MessageType", "")).startswith("ua-"):
+        return True
+    inside = document.get("Messages", document) if isinstance(document, dict) else document
+    sets = [each for each in (inside if isinstance(inside, list) else [inside]) if isinstance(each, dict)]
+    return bool(sets) and (
+        any("DataSetWriterId" in each or ("Payload" in each and "SequenceNumber" in each) for each in sets)
+        or all(each and all(map(_is_a_field, each.values())) for each in sets)
+    )
+
+
+def _is_a_field(content: object) -> bool:
+    """A value in one of the encodings that nobody else writes."""
+    return isinstance(content, dict) and (
+        {"Value", "SourceTimestamp"} <= content.keys() or content.keys() == {"Type", "Body"}
+    )

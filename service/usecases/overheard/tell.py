@@ -1,0 +1,149 @@
+"""What was heard and what it may be, as an object for programs and the page, and as lines for people.
+
+The object::
+
+    {"seconds", "messages", "bytes", "cut": {"what": times},
+     "topics": [{"depth", "text", "topics", "messages", "per_minute", "bytes", "retained", "dialect",
+                 "shapes"}],
+     "dialects": {"native": {"root": messages}, "sparkplug": {"group/node/device": messages},
+                  "cfx": {"message name": messages}, "opcua": {"publisher": messages}, ...},
+     "values": [{"dialect", "where", "values", "places": {"line": ["L3", ...], ...},
+                 "means" | null, "seen"}]}
+
+``bytes`` of a topic is the average of its messages, ``retained`` their share; a branch on which no message
+came has ``depth`` and ``text`` alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
+
+from service.domain.model import SECOND
+from service.usecases.overheard.alike import Alike, Varying, alike
+from service.usecases.overheard.gather import Heard
+from service.usecases.overheard.guess import Guess, guess
+from service.usecases.overheard.reading import Item, Key, Level
+from service.usecases.overheard.track import Track
+from service.usecases.overheard.tree import Branch, few, tree
+
+Json = dict[str, Any]
+_SHAPES = {
+    "sparkplug": "Sparkplug B",
+    "cfx": "CFX",
+    "opcua": "OPC UA",
+    "native": "our own contract",
+    "ours": "said by us",
+}
+MOST_LINES = 200
+
+
+def guesses(heard: Heard) -> dict[str, list[Guess]]:
+    """Of each dialect whose values are told one by one."""
+    return {dialect: [guess(found) for found in alike(series)] for dialect, series in heard.series.items()}
+
+
+def as_object(heard: Heard) -> Json:
+    return {
+        "seconds": round((heard.last_at - heard.first_at) / SECOND, 3),
+        "messages": heard.messages,
+        "bytes": heard.size,
+        "cut": dict(heard.cut),
+        "topics": [_branch(each) for each in tree(heard)],
+        "dialects": {dialect: dict(names) for dialect, names in heard.names.items()},
+        "values": [
+            {"dialect": dialect, **_value(each)}
+            for dialect, all_of in guesses(heard).items()
+            for each in all_of
+        ],
+    }
+
+
+def _branch(branch: Branch) -> Json:
+    at: Json = {"depth": branch.depth, "text": branch.text}
+    leaf = branch.leaf
+    if leaf is None:
+        return at
+    return at | {
+        "topics": leaf.topics,
+        "messages": leaf.messages,
+        "per_minute": round(leaf.per_minute, 1),
+        "bytes": round(leaf.size),
+        "retained": round(leaf.retained, 3),
+        "dialect": leaf.dialect,
+        "shapes": list(leaf.shapes),
+    }
+
+
+def _value(each: Guess) -> Json:
+    return {
+        "where": where(each.found),
+        "values": len(each.found.members),
+        "places": {name: each.found.distinct(capture) for capture, name in enumerate(each.whose) if name},
+        "means": each.means,
+        "seen": each.doubt,
+    }
+
+
+def where(found: Alike[Track]) -> str:
+    """Its steps in one line: levels of the topic, then keys; names that vary in braces."""
+    text = ""
+    captures = iter(range(len(found.pattern)))
+    for step in found.pattern:
+        varies = isinstance(step, Varying)
+        one = step.of if isinstance(step, Varying) else step
+        said = few(found.distinct(next(captures))) if varies else one.text
+        match one:
+            case Level():
+                text += f"{said}/" if said else ""
+            case Key(mark=mark):
+                text += f"{mark or ('' if text.endswith('/') or not text else '.')}{said}"
+            case Item(field=field):
+                text += f"[{field}={said}]" if field else "[]"
+    return text.rstrip("/")
+
+
+def lines(said: Json) -> Iterator[str]:
+    """A table for people."""
+    yield f"{said['messages']} messages, {said['bytes']} bytes in {said['seconds']:.0f} s"
+    yield ""
+    yield from _table(
+        ("topics", "a minute", "bytes", "retained", "what"), (_row(each) for each in said["topics"])
+    )
+    for dialect, names in said["dialects"].items():
+        yield ""
+        yield f"{_SHAPES[dialect]}: " + ", ".join(f"{name} ({times})" for name, times in names.items())
+    if said["values"]:
+        yield ""
+        yield from _table(
+            ("values", "may be", "seen"),
+            ((each["where"], each["means"] or "", each["seen"]) for each in said["values"]),
+        )
+    for what, times in said["cut"].items():
+        yield f"left out: {what} ({times} times)"
+
+
+def _row(branch: Json) -> tuple[str, ...]:
+    text = "  " * branch["depth"] + branch["text"]
+    if "topics" not in branch:
+        return text, "", "", "", ""
+    what = ", ".join(branch["shapes"])
+    known = _SHAPES.get(branch["dialect"], "")
+    return (
+        text,
+        f"{branch['per_minute']:.1f}",
+        str(branch["bytes"]),
+        f"{branch['retained']:.0%}",
+        f"{known}, {what}" if known else what,
+    )
+
+
+def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> Iterator[str]:
+    shown = [tuple(head), *(tuple(row) for row in rows)]
+    over = len(shown) - MOST_LINES
+    shown = shown[:MOST_LINES]
+    wide = [max(len(row[column]) for row in shown) for column in range(len(head))]
+    for row in shown:
+        yield "  ".join(cell.ljust(width) for cell, width in zip(row, wide, strict=True)).rstrip()
+    if over > 0:
+        yield f"… and {over} more"
