@@ -7,6 +7,7 @@ from typing import Annotated
 from pydantic import Field
 
 from service.settings.gateway import NativeSource
+from service.settings.gateway_sparkplug import SparkplugSource
 
-Source = Annotated[NativeSource, Field()]
+Source = Annotated[NativeSource | SparkplugSource, Field(discriminator="format")]
 """Each format adds its own, told apart by ``format``."""
