@@ -18,6 +18,7 @@ import structlog
 from service import outside
 from service.domain.model import Instant
 from service.entrance import make_door
+from service.guest import Guest
 from service.heart import Heart
 from service.instance import claim
 from service.lease import Lease, LeaseLost
@@ -149,6 +150,7 @@ class Service:
             say=self._say,
             ready=lambda: not self.not_ready(),
         )
+        self.guest = Guest(settings, counted=lambda: self.shown.committed, clock=wall_clock)
         self.reviews = Reviews(settings.store.url.get_secret_value(), settings.site.name)
         self.timetable = Timetable(
             settings=settings,
@@ -289,6 +291,7 @@ class Service:
             lots=Lotbook(lots=self.store.lots, committed=lambda: self.shown.committed),
             reviews=self.reviews,
             ways=self.ways,
+            guest=self.guest,
             book=phonebook(self.settings, self.store.phones, self.port, clock=wall_clock),
             tray=Tray(
                 outbox=self.store.outbox,
@@ -317,6 +320,7 @@ class Service:
         self.watchdog.stop()
         self.timetable.stop()
         self.reviews.stop()
+        self.guest.stop()
         self.news.stop()
         self.follower.stop()
         self.passing.stopped.set()

@@ -17,10 +17,23 @@ from service.access import Door
 from service.desk import Desk, Exchanging, LotReading, Playing, Reading
 from service.domain.labels import LabelPattern
 from service.outgoing import Outgoing, WaysOut
+from service.overhearing import Overhearing
 from service.phones import Phonebook
 from service.reviewing import Reviewing
 from service.sent import Budgeting
-from service.web import acts, audit, installed, outgoing, pages, phones, reads, schemas, signing, tongue
+from service.web import (
+    acts,
+    audit,
+    installed,
+    outgoing,
+    overheard,
+    pages,
+    phones,
+    reads,
+    schemas,
+    signing,
+    tongue,
+)
 from service.web import budget as budgets
 from service.web import exchange as exchanges
 from service.web import fetch as fetched
@@ -71,14 +84,16 @@ def create_app(
     lots: LotReading | None = None,
     reviews: Reviewing | None = None,
     playing: Playing | None = None,
+    guest: Overhearing | None = None,
     session_check_seconds: float = 5.0,
 ) -> FastAPI:
     """The application. Whoever serves it calls ``hub.close()`` when it should stop: open streams would
-    otherwise hold the server's shutdown until its timeout. Without a ``tray`` there are no calls about
-    deliveries, without ``ways`` none about outlets, without a ``book`` none about
-    phones, without ``exchanging`` none about exchanges, without
-    ``lots`` none about lots, without ``reviews`` none about times that are over,
-    without a ``door`` everybody may do everything. ``playing``: what is shown is a recording, with a bar on
+    otherwise hold the server's shutdown until its timeout.
+
+    What isn't given has no calls: without a ``tray`` there are none about deliveries, without ``ways`` about
+    outlets, without a ``book`` about phones, without ``exchanging`` about exchanges, without ``lots`` about
+    lots, without ``reviews`` about times that are over, without a ``guest`` about listening to a broker.
+    Without a ``door`` everybody may do everything. ``playing``: what is shown is a recording, with a bar on
     each page."""
     app = FastAPI(
         title="Earlybell",
@@ -129,29 +144,22 @@ def create_app(
     app.include_router(acts.router, tags=["changing"])
     app.include_router(named_supplies.router)
     app.include_router(named_supplies.pages)
-    if lots is not None:
-        app.include_router(lotbook.router)
-        app.include_router(lotbook.pages)
-    if reviews is not None:
-        app.include_router(standstills.router)
-        app.include_router(standstills.pages)
-        app.include_router(looked_back.router)
-        app.include_router(looked_back.pages)
-    if exchanging is not None:
-        app.include_router(exchanges.router)
-        app.include_router(exchanges.pages)
-    if tray is not None:
-        app.state.outgoing = tray
-        app.include_router(outgoing.router)
-    if ways is not None:
-        app.include_router(ways_out.router)
-    if book is not None:
-        app.include_router(phones.router)
+    app.state.outgoing, app.state.guest = tray, guest
+    for there, routers in (
+        (lots, (lotbook.router, lotbook.pages)),
+        (reviews, (standstills.router, standstills.pages, looked_back.router, looked_back.pages)),
+        (exchanging, (exchanges.router, exchanges.pages)),
+        (tray, (outgoing.router,)),
+        (ways, (ways_out.router,)),
+        (guest, (overheard.router,)),
+        (book, (phones.router,)),
+        (door, (audit.router, signing.router)),
+    ):
+        if there is not None:
+            for router in routers:
+                app.include_router(router)
     if playing is not None:
         app.include_router(replays.router_of(playing))
-    if door is not None:
-        app.include_router(audit.router)
-        app.include_router(signing.router)
     app.include_router(tongue.router)
     app.include_router(installed.router)
     pages.serve_pages(app)

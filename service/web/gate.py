@@ -33,6 +33,8 @@ _STREAM = "/api/v1/stream"
 _OWN_NOTICE = re.compile(r"/api/v1/notices/([^/]+)(/(?:take|release|quiet|close))?")
 _ONLY_ASKS = frozenset({"/api/v1/labels/read"})
 """What is sent as a change is, because it doesn't fit in an address, and changes nothing."""
+_ADMINS = ("/api/v1/audit", "/api/v1/brokers", "/api/v1/overheard", "/api/v1/tryout")
+"""What was done, and what is said at a broker whatever it is."""
 _STRANGE = english(
     "refused: this name isn't known to be ours; set web.public_url to the address that people use"
 )
@@ -46,7 +48,7 @@ def needed(method: str, path: str) -> Role | None:
         return None
     if method in {"GET", "HEAD"} and path.startswith("/notice/"):
         return None  # the page shows nothing to whoever may not read
-    if path.startswith("/api/v1/audit"):
+    if path.startswith(_ADMINS):
         return Role.ADMIN
     return Role.ACT if _changes(method, path) else Role.READ
 

@@ -7,13 +7,11 @@ import threading
 import time
 from typing import Any
 
-import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion
-
 from service.domain.policy import Policy
 from service.mqtt.client import Broker
 from service.trial import Trial
 from service.wire.own import NativeTranslator
+from tests.support.factory import Gateway
 from tests.support.mosquitto import Mosquitto
 from tests.support.wait import eventually
 
@@ -34,34 +32,27 @@ def trial_at(mosquitto: Mosquitto, translator: Any = None) -> Trial:
     )
 
 
-def gateway(mosquitto: Mosquitto) -> paho.Client:
-    client = paho.Client(CallbackAPIVersion.VERSION2)
-    client.connect(mosquitto.host, mosquitto.port)
-    client.loop_start()
-    return client
-
-
 def test_it_shows_what_would_have_been_counted_and_leaves_no_session_behind(broker):
     trial = trial_at(broker)
     trial.start()
     eventually(lambda: trial.figures()["connected"])
-    client = gateway(broker)
+    gateway = Gateway(broker.port)
     for seq in range(1, 11):
         slots = {"F07": {"placed": 18 * seq, "lost": seq // 5}}
         body = {"session": "a", "seq": seq, "panels": seq, "slots": slots}
-        client.publish("north/L3/P1/count", json.dumps(body), qos=1).wait_for_publish(10)
+        gateway.send_raw("north/L3/P1/count", json.dumps(body).encode())
 
     eventually(lambda: [slot["trial"] for slot in trial.figures()["slots"]] == [{"placed": 162, "lost": 2}])
     trial.stop()
     # What comes now is kept for nobody: a second trial hears of what follows only.
-    client.publish("north/L3/P1/count", b"{}", qos=1).wait_for_publish(10)
+    gateway.send_raw("north/L3/P1/count", b"{}")
     again = trial_at(broker)
     again.start()
     eventually(lambda: again.figures()["connected"])
-    client.publish("north/L3/P1/count", b"[]", qos=1).wait_for_publish(10)
+    gateway.send_raw("north/L3/P1/count", b"[]")
     eventually(lambda: again.figures()["refused"])
     again.stop()
-    client.loop_stop()
+    gateway.close()
 
     assert sum(each["times"] for each in again.figures()["refused"]) == 1
 
