@@ -8,12 +8,10 @@ from itertools import combinations
 
 from pydantic import ValidationError
 
+from service.domain.gateways import OWN
 from service.settings.broker import Mqtt
 from service.settings.checks import twice
 from service.settings.gateways import Source
-
-RESERVED = "mqtt"
-"""What the source of ``[mqtt]`` is called where people read of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +43,7 @@ def refuse_mixed_up(mqtt: Mqtt, sources: Sequence[Source]) -> None:
 def _all_heard(mqtt: Mqtt, sources: Sequence[Source]) -> Iterator[_Heard]:
     for source in sources:
         where = f"source {source.name}"
-        if source.name == RESERVED:
+        if source.name == OWN:
             raise ValueError(f"{where} can't have that name: it is that of [mqtt] (choose another)")
         try:
             there = mqtt.of_source(source)
