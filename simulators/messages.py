@@ -83,6 +83,8 @@ class Speaker(ABC):
     """
 
     by_line: ClassVar[bool] = False
+    source: ClassVar[str]
+    """The ``[[source]]`` of the service's configuration that understands it, where ROOT is its root."""
 
     def __init__(
         self,
@@ -159,6 +161,13 @@ class Speaker(ABC):
 
 class Gateway(Speaker):
     """In our own format."""
+
+    source = """\
+[[source]]
+name = "native"
+format = "native"
+root = "ROOT"
+"""
 
     def __init__(self, line: str, **words: Any) -> None:
         super().__init__(line, **words)

@@ -12,6 +12,7 @@ from simulators.events import Counted, Event, OrderSet, RecipeSet, Supplied, Tow
 
 Value = int | str
 LAMPS = ("red", "yellow", "green", "buzzer")
+_COUNTERS = ("placed", "lost", "panels")
 
 
 class Name(NamedTuple):
@@ -70,36 +71,42 @@ class Board:
         self._lives: dict[str, str] = {}
         self._left = Left()
 
-    def hear(self, event: Event) -> tuple[str, Values]:
-        """The kind of the message that says it, and the values that changed."""
+    def hear(self, event: Event) -> list[tuple[str, Values]]:
+        """The kinds of the messages that say it, each with the values that changed."""
         match event:
             case Counted():
                 self._left.count(event)
-                return "count", _changed(self.of.setdefault(event.station, {}), self._count(event))
+                values: Values = {Name("panels"): event.panels}
+                for slot, (placed, lost) in event.slots.items():
+                    values |= {Name("placed", slot): placed, Name("lost", slot): lost}
+                return [*self._begin(event, values), *self._change("count", event.station, values)]
             case Supplied():
-                return "supply", _changed(self.of.setdefault(event.station, {}), self._supply(event))
+                return self._change("supply", event.station, self._supply(event))
             case TowerShown():
                 shown: Values = {Name("lamp", lamp): getattr(event.tower, lamp) for lamp in LAMPS}
-                return "tower", _changed(self.of.setdefault(event.station, {}), shown)
+                return self._change("tower", event.station, shown)
             case RecipeSet(active=True):
-                return "recipe", _changed(self.of.setdefault(event.station, {}), self._recipe(event))
+                return self._change("recipe", event.station, self._recipe(event))
             case OrderSet(state="running" | "finished"):
-                return "order", _changed(self.line, self._order(event))
+                return self._change("order", None, self._order(event))
             case _:
-                return "", {}
+                return []
 
-    def _count(self, event: Counted) -> Values:
-        """After a restart everything counts from zero, also what isn't named."""
-        values: Values = {}
-        if self._lives.setdefault(event.station, event.life) != event.life:
-            self._lives[event.station] = event.life
-            known = self.of[event.station]
-            values = dict.fromkeys((each for each in known if each.what in {"placed", "lost"}), 0)
-        for slot, (placed, lost) in event.slots.items():
-            values[Name("placed", slot)] = placed
-            values[Name("lost", slot)] = lost
-        values[Name("panels")] = event.panels
-        return values
+    def _begin(self, event: Counted, values: Values) -> list[tuple[str, Values]]:
+        """A gateway that starts, or starts anew, has all its counters at zero and says so."""
+        if self._lives.get(event.station) == event.life:
+            return []
+        self._lives[event.station] = event.life
+        known = self.of.setdefault(event.station, {})
+        zeros: Values = dict.fromkeys((each for each in {**known, **values} if each.what in _COUNTERS), 0)
+        known.update(zeros)
+        return [("birth", zeros)]
+
+    def _change(self, kind: str, station: str | None, values: Values) -> list[tuple[str, Values]]:
+        known = self.line if station is None else self.of.setdefault(station, {})
+        changed = {name: value for name, value in values.items() if known.get(name) != value}
+        known.update(changed)
+        return [(kind, changed)] if changed else []
 
     def _supply(self, event: Supplied) -> Values:
         values: Values = {
@@ -124,9 +131,3 @@ class Board:
             Name("order_panels"): event.panels,
             Name("order_state"): event.state,
         }
-
-
-def _changed(known: Values, values: Values) -> Values:
-    changed = {name: value for name, value in values.items() if known.get(name) != value}
-    known.update(changed)
-    return changed

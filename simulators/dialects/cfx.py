@@ -19,15 +19,16 @@ _CARRIERS = {"tape": "SMDTapeFeeder", "tray": "SMDTrayFeeder"}
 _STATES = {"working": "1100", "idle": "2200", "out": "5500", "fault": "5200"}
 """Codes of SEMI E10 and E58 as CFX has them: regular work, no product, change of consumables, repair."""
 
-SOURCE = """\
+
+class Cfx(Speaker):
+    source = """\
 [[source]]
 name = "cfx"
 format = "cfx"
-topic = "{root}/cfx/{{line}}/{{station}}"
+topics = ["ROOT/cfx/#"]
+station = [{ handle = "tarnquay.{line}.{station}" }]
 """
 
-
-class Cfx(Speaker):
     def __init__(self, line: str, **words: Any) -> None:
         super().__init__(line, **words)
         self._left = Left()
@@ -120,35 +121,38 @@ class Cfx(Speaker):
         }
 
     def _tower(self, event: TowerShown) -> list[Message]:
+        """What is newly short, then the state that follows from it."""
         station, state = event.station, _state(event.tower)
         before, named = self._shown.get(station, ("", ()))
-        low = event.tower.slots
-        self._shown[station] = state, low
-        said = []
+        self._shown[station] = state, event.tower.slots
+        new = [each for each in event.tower.slots if state != before or each not in named]
+        faults = [self._short(station, slot, out=state == "out", at=event.at) for slot in new]
+        name = "CFX.ResourcePerformance.FaultOccurred"
+        said = [self._message("tower", station, name, {"Fault": each}, event.at) for each in faults]
         if state != before:
-            body: dict[str, object] = {
+            body = {
                 "OldState": _STATES.get(before, "6000"),
                 "NewState": _STATES[state],
                 "OldStateDuration": None,
-                "RelatedFault": None,
+                "RelatedFault": faults[0] if state == "out" and faults else None,
             }
             name = "CFX.ResourcePerformance.StationStateChanged"
             said.append(self._message("tower", station, name, body, event.at))
-        kind = "PartsExhaust" if state == "out" else "LowQuantity"
-        for slot in low if state != before else [each for each in low if each not in named]:
-            fault = {
-                "$type": "CFX.Structures.SMTPlacement.SMTPlacementFault, CFX",
-                "PlacementFaultType": kind,
-                "FaultOccurrenceId": self._guid("fault"),
-                "Cause": "Refill",
-                "Severity": "Error" if state == "out" else "Warning",
-                "FaultCode": kind,
-                "OccurredAt": rfc3339(self._moment(station, event.at)),
-                "MaterialLocation": {"LocationIdentifier": slot, "LocationName": slot},
-            }
-            name = "CFX.ResourcePerformance.FaultOccurred"
-            said.append(self._message("tower", station, name, {"Fault": fault}, event.at))
         return said
+
+    def _short(self, station: str, slot: str, *, out: bool, at: float) -> dict[str, object]:
+        """The fault that a supply is out, or low."""
+        kind = "PartsExhaust" if out else "LowQuantity"
+        return {
+            "$type": "CFX.Structures.SMTPlacement.SMTPlacementFault, CFX",
+            "PlacementFaultType": kind,
+            "FaultOccurrenceId": self._guid("fault"),
+            "Cause": "Refill",
+            "Severity": "Error" if out else "Warning",
+            "FaultCode": kind,
+            "OccurredAt": rfc3339(self._moment(station, at)),
+            "MaterialLocation": {"LocationIdentifier": slot, "LocationName": slot},
+        }
 
     def _message(
         self, kind: str, station: str, name: str, body: Mapping[str, object], at: float = 0.0

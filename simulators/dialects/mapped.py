@@ -1,23 +1,97 @@
 """An invented gateway that says JSON of its own: one object a station, feeders in an array, times in
-milliseconds since 1970, picks with what was lost among them, lamps as bits.
+milliseconds since 1970, picks with what was lost among them, lamps as bits that are looked at as they burn.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
+from simulators.dialects.lamps import HALF, Lamps
 from simulators.events import Counted, Event, OrderSet, RecipeSet, Supplied, TowerShown
 from simulators.messages import Message, Speaker, encode_json
 
-LIT = {"red": 1, "yellow": 2, "green": 4, "buzzer": 8}
-"""A lamp's bit; the one four places up says that it blinks."""
+_BITS = {"red": 0, "yellow": 1, "green": 2, "buzzer": 3}
 
 
 class Mapped(Speaker):
+    source = """\
+[[source]]
+name = "mapped"
+format = "mapped"
+
+[[source.message]]
+topic = "ROOT/gw/{line}/{station}/feeders"
+gives = "count"
+time = "ms"
+take.at = "t"
+take.session = "boot"
+take.seq = "n"
+take.panels = "boards"
+take.slots = "feeders"
+take.slot = "pos"
+take.picked = "picked"
+take.lost = "dropped"
+
+[[source.message]]
+topic = "ROOT/gw/{line}/{station}/exchange"
+gives = "supply"
+time = "ms"
+take.at = "t"
+take.id = "uid"
+take.slot = "pos"
+take.change = "what"
+take.kind = "pack"
+take.part = "pn"
+take.lot = "lot"
+take.supply = "reel"
+take.quantity = "qty"
+take.by = "who"
+words = { NEW = "loaded", SPLICE = "joined", REEL = "tape", TRAY = "tray" }
+
+[[source.message]]
+topic = "ROOT/gw/{line}/{station}/lamps"
+gives = "tower"
+time = "ms"
+take.at = "t"
+take.lamps = "lamps"
+bits = { 0 = "red", 1 = "yellow", 2 = "green", 3 = "buzzer" }
+
+[[source.message]]
+topic = "ROOT/gw/{line}/{station}/program/+"
+gives = "recipe"
+time = "ms"
+take.at = "t"
+take.recipe = "program"
+take.boards_per_panel = "images"
+take.active = "runs"
+take.slots = "per_board"
+take.slot = "pos"
+take.usage = "parts"
+take.part = "pn"
+
+[[source.message]]
+topic = "ROOT/gw/{line}/job"
+gives = "order"
+time = "ms"
+take.at = "t"
+take.order = "job"
+take.recipe = "program"
+take.panels = "boards"
+take.state = "phase"
+words = { WAIT = "queued", RUN = "running", DONE = "finished" }
+
+[[source.message]]
+topic = "ROOT/gw/{line}/{station}/alive"
+gives = "link"
+take.state = "up"
+"""
+
     def __init__(self, line: str, **words: Any) -> None:
         super().__init__(line, **words)
         self._number: dict[str, int] = {}
         self._exchanges = 0
+        self._lamps = Lamps(HALF * self._blinks)
 
     def _encode(self, event: Event) -> list[Message]:
         match event:
@@ -26,7 +100,8 @@ class Mapped(Speaker):
             case Supplied():
                 return [self._exchange(event)]
             case TowerShown():
-                return [self._lamps(event)]
+                lit = self._lamps.show(event.station, event.tower, event.at)
+                return [self._tower(event.station, lit, event.at)]
             case RecipeSet():
                 return [self._program(event)]
             case OrderSet():
@@ -78,18 +153,15 @@ class Mapped(Speaker):
         }
         return self._message("supply", event.station, "exchange", body)
 
-    def _lamps(self, event: TowerShown) -> Message:
-        tower = event.tower
-        bits = 0
-        for lamp, bit in LIT.items():
-            shown = getattr(tower, lamp)
-            bits |= bit if shown == "on" else bit << 4 if shown == "flashing" else 0
-        body: dict[str, object] = {
-            "t": self._milliseconds(event.station, event.at),
-            "lamps": bits,
-            "at_pos": list(tower.slots),
-        }
-        return self._message("tower", event.station, "lamps", body)
+    def next_moment(self) -> float | None:
+        return self._lamps.next_moment()
+
+    def tick(self, to: float) -> list[Message]:
+        return [self._tower(station, lit, at) for at, station, lit in self._lamps.turn(to)]
+
+    def _tower(self, station: str, lit: Mapping[str, bool], at: float) -> Message:
+        bits = sum(burns << _BITS[lamp] for lamp, burns in lit.items())
+        return self._message("tower", station, "lamps", {"t": self._milliseconds(station, at), "lamps": bits})
 
     def _program(self, event: RecipeSet) -> Message:
         body: dict[str, object] = {
@@ -101,7 +173,6 @@ class Mapped(Speaker):
                 {"pos": slot, "parts": parts, "pn": event.parts.get(slot)}
                 for slot, parts in event.usage.items()
             ],
-            "either": [list(group) for group in event.alternates],
         }
         return self._message("recipe", event.station, f"program/{event.recipe}", body, retain=True)
 

@@ -12,7 +12,7 @@ from typing import Any
 from uuid import UUID
 
 from simulators.dialects.board import Board, Value, Values
-from simulators.events import Counted, Event
+from simulators.events import Event
 from simulators.messages import Message, Speaker, encode_json, rfc3339
 
 KEY_FRAMES = 10
@@ -40,12 +40,35 @@ _FIELDS = {
 
 class OpcUa(Speaker):
     by_line = True
+    source = """\
+[[source]]
+name = "opcua"
+format = "opcua"
+topics = ["ROOT/json/#"]
+publisher = "{line}"
+writer = "{station}"
+keep_alive = 60
+value = [
+  { name = "{slot}_Placed", means = "placed" },
+  { name = "{slot}_Lost", means = "lost" },
+  { name = "{slot}_Part", means = "part" },
+  { name = "{slot}_Lot", means = "lot" },
+  { name = "{slot}_Kind", means = "kind" },
+  { name = "{slot}_Quantity", means = "quantity" },
+  { name = "{slot}_Reel", means = "supply" },
+  { name = "Panels", means = "panels" },
+  { name = "Tower_{lamp}", means = "lamp" },
+  { name = "Program", means = "recipe" },
+  { name = "{slot}_Usage", means = "usage" },
+  { name = "Job", means = "order" },
+  { name = "JobPanels", means = "order_panels" },
+  { name = "JobState", means = "order_state" },
+]
+"""
 
     def __init__(self, line: str, **words: Any) -> None:
         super().__init__(line, **words)
         self._board = Board(self._supply_name, self._order_name)
-        self._lives: dict[str, str] = {}
-        """Of the data sets that are published."""
         self._sequence: dict[str, int] = {}
         self._frames: dict[str, int] = {}
         """Since the last key frame."""
@@ -55,16 +78,17 @@ class OpcUa(Speaker):
         self._said = 0
 
     def _encode(self, event: Event) -> list[Message]:
-        kind, changed = self._board.hear(event)
-        if kind == "order":
-            return [self._frame(station, changed, event.at, kind) for station in self._lives if changed]
-        station = getattr(event, "station", "")
-        if isinstance(event, Counted) and event.life != self._lives.get(station):
-            self._lives[station] = event.life
-            self._frames[station] = 0
-        if station not in self._lives or not changed:
-            return []
-        return [self._frame(station, changed, event.at, kind)]
+        station: str | None = getattr(event, "station", None)
+        said = []
+        for kind, changed in self._board.hear(event):
+            if kind == "birth" and station is not None:
+                self._frames[station] = self._sequence[station] = 0
+                said.append(self._frame(station, changed, event.at, kind))
+            elif kind == "order":
+                said += [self._frame(each, changed, event.at, kind) for each in self._frames]
+            elif station in self._frames:
+                said.append(self._frame(station, changed, event.at, kind))
+        return said
 
     def greet(self, station: str, at: float) -> list[Message]:
         return [self._status(_OPERATIONAL, at)]
@@ -99,10 +123,10 @@ class OpcUa(Speaker):
     def _message(self, station: str, body: Mapping[str, object], at: float, kind: str) -> Message:
         """A keep-alive tells the number that comes next and doesn't use it up."""
         self._quiet[station] = at + KEEP_ALIVE * self._blinks
-        sequence = self._sequence.get(station, 0)
+        sequence = self._sequence[station]
         self._sequence[station] = sequence + (kind != "alive")
         data_set = {
-            "DataSetWriterId": 100 + list(self._lives).index(station),
+            "DataSetWriterId": 100 + list(self._frames).index(station),
             "DataSetWriterName": station,
             "SequenceNumber": sequence,
             "MetaDataVersion": {"MajorVersion": 1, "MinorVersion": self._fields[station]},

@@ -11,7 +11,7 @@ from typing import Any
 
 from simulators.dialects.board import Board, Name, Value, Values
 from simulators.dialects.protobuf import fields, number, text
-from simulators.events import Counted, Event
+from simulators.events import Event
 from simulators.messages import Message, Speaker
 
 REBIRTH = "Node Control/Rebirth"
@@ -39,31 +39,62 @@ _OF_NODE = (Name("order"), Name("order_panels"), Name("order_state"))
 
 class Sparkplug(Speaker):
     by_line = True
+    source = """\
+[[source]]
+name = "sparkplug"
+format = "sparkplug"
+group = "ROOT"
+node = "{line}"
+device = "{station}"
+value = [
+  { name = "Feeders/{slot}/Placed", means = "placed" },
+  { name = "Feeders/{slot}/Lost", means = "lost" },
+  { name = "Feeders/{slot}/Part", means = "part" },
+  { name = "Feeders/{slot}/Lot", means = "lot" },
+  { name = "Feeders/{slot}/Kind", means = "kind" },
+  { name = "Feeders/{slot}/Quantity", means = "quantity" },
+  { name = "Feeders/{slot}/Reel", means = "supply" },
+  { name = "Panels", means = "panels" },
+  { name = "Tower/{lamp}", means = "lamp" },
+  { name = "Program/Name", means = "recipe" },
+  { name = "Program/Usage/{slot}", means = "usage" },
+  { name = "Job/Name", means = "order" },
+  { name = "Job/Panels", means = "order_panels" },
+  { name = "Job/State", means = "order_state" },
+]
+"""
 
     def __init__(self, line: str, **words: Any) -> None:
         super().__init__(line, **words)
         self._board = Board(self._supply_name, self._order_name)
         self._aliases: dict[tuple[str | None, Name], int] = {}
-        self._lives: dict[str, str] = {}
-        """Of the devices that are born."""
+        self._born: dict[str, None] = {}
+        """The devices, in order."""
         self._seq = 0
         self._bd_seq = -1
 
     def _encode(self, event: Event) -> list[Message]:
-        kind, changed = self._board.hear(event)
-        if kind == "order":
-            return [self._data("NDATA", None, changed, event.at, kind)] if changed else []
-        station = getattr(event, "station", "")
-        born = self._lives.get(station)
-        if isinstance(event, Counted) and event.life != born:
-            self._lives[station] = event.life
-            death = [] if born is None else [self._say("DDEATH", station, [], event.at)]
-            return [*death, self._birth(station, event.at)]
-        if born is None or not changed:
-            return []
+        station: str | None = getattr(event, "station", None)
+        said = []
+        for kind, changed in self._board.hear(event):
+            if kind == "birth" and station is not None:
+                said += self._start(station, event.at)
+            elif kind == "order":
+                said.append(self._data("NDATA", None, changed, event.at, kind))
+            elif station in self._born:
+                said.append(self._change(station, changed, event.at, kind))
+        return said
+
+    def _start(self, station: str, at: float) -> list[Message]:
+        death = [self._say("DDEATH", station, [], at)] if station in self._born else []
+        self._born[station] = None
+        return [*death, self._birth(station, at)]
+
+    def _change(self, station: str, changed: Values, at: float, kind: str) -> Message:
+        """What a birth didn't name can't be said before another did."""
         if any((station, name) not in self._aliases for name in changed):
-            return [self._birth(station, event.at)]
-        return [self._data("DDATA", station, changed, event.at, kind)]
+            return self._birth(station, at)
+        return self._data("DDATA", station, changed, at, kind)
 
     def greet(self, station: str, at: float) -> list[Message]:
         return self._births(at)
@@ -75,7 +106,7 @@ class Sparkplug(Speaker):
 
     def leave(self, station: str, at: float) -> list[Message]:
         """Once for the node."""
-        said, self._lives = [self._death()] if self._lives else [], {}
+        said, self._born = [self._death()] if self._born else [], {}
         return said
 
     def commands(self) -> str:
@@ -96,7 +127,7 @@ class Sparkplug(Speaker):
             *(self._named(None, name, self._board.line.get(name)) for name in _OF_NODE),
         ]
         node = self._say("NBIRTH", None, metrics, at)
-        return [node, *(self._birth(station, at) for station in self._lives)]
+        return [node, *(self._birth(station, at) for station in self._born)]
 
     def _birth(self, station: str, at: float) -> Message:
         metrics = [self._named(station, name, value) for name, value in self._board.of[station].items()]

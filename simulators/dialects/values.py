@@ -4,14 +4,14 @@ fieldbus. Lamps are sampled as they burn: a flashing one goes on and off.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
-from simulators.dialects.board import Board, Name, Value, Values
-from simulators.events import Event
+from simulators.dialects.board import Board, Name, Value
+from simulators.dialects.lamps import HALF, Lamps
+from simulators.events import Event, TowerShown
 from simulators.messages import Message, Speaker
 
-HALF = 1.0
-"""Seconds that a flashing lamp burns, and that it is dark: 0.5 Hz, within the slow rates of IEC 60073."""
 _TOPICS = {
     "placed": "feeder/{}/placed",
     "lost": "feeder/{}/lost",
@@ -31,18 +31,44 @@ _TOPICS = {
 
 
 class OneByOne(Speaker):
+    source = """\
+[[source]]
+name = "values"
+format = "mapped"
+value = [
+  { name = "ROOT/io/{line}/{station}/feeder/{slot}/placed", means = "placed" },
+  { name = "ROOT/io/{line}/{station}/feeder/{slot}/lost", means = "lost" },
+  { name = "ROOT/io/{line}/{station}/feeder/{slot}/part", means = "part" },
+  { name = "ROOT/io/{line}/{station}/feeder/{slot}/lot", means = "lot" },
+  { name = "ROOT/io/{line}/{station}/feeder/{slot}/kind", means = "kind" },
+  { name = "ROOT/io/{line}/{station}/feeder/{slot}/quantity", means = "quantity" },
+  { name = "ROOT/io/{line}/{station}/feeder/{slot}/reel", means = "supply" },
+  { name = "ROOT/io/{line}/{station}/panels", means = "panels" },
+  { name = "ROOT/io/{line}/{station}/lamp/{lamp}", means = "lamp" },
+  { name = "ROOT/io/{line}/{station}/program", means = "recipe" },
+  { name = "ROOT/io/{line}/{station}/usage/{slot}", means = "usage" },
+  { name = "ROOT/io/{line}/{station}/link", means = "link" },
+  { name = "ROOT/io/{line}/job", means = "order" },
+  { name = "ROOT/io/{line}/job_panels", means = "order_panels" },
+  { name = "ROOT/io/{line}/job_state", means = "order_state" },
+]
+"""
+
     def __init__(self, line: str, **words: Any) -> None:
         super().__init__(line, **words)
         self._board = Board(self._supply_name, self._order_name)
-        self._flashing: dict[tuple[str, str], tuple[float, bool]] = {}
-        """When a lamp changes next, and whether it burns."""
+        self._lamps = Lamps(HALF * self._blinks)
+        self._lit: dict[tuple[str, str], bool] = {}
 
     def _encode(self, event: Event) -> list[Message]:
-        kind, changed = self._board.hear(event)
-        station = None if kind == "order" else getattr(event, "station", None)
-        if kind == "tower":
-            return self._lamps(str(station), changed, event.at)
-        return [self._value(kind, station, name, value) for name, value in changed.items()]
+        station: str | None = getattr(event, "station", None)
+        said = []
+        for kind, changed in self._board.hear(event):
+            if isinstance(event, TowerShown):
+                said += self._look(event.station, self._lamps.show(event.station, event.tower, event.at))
+            else:
+                said += [self._value(kind, station, name, value) for name, value in changed.items()]
+        return said
 
     def greet(self, station: str, at: float) -> list[Message]:
         return [self._link(station, "online")]
@@ -54,28 +80,19 @@ class OneByOne(Speaker):
         return [self._link(station, "offline")]
 
     def next_moment(self) -> float | None:
-        return min((moment for moment, _ in self._flashing.values()), default=None)
+        return self._lamps.next_moment()
 
     def tick(self, to: float) -> list[Message]:
-        said = []
-        while (now := self.next_moment()) is not None and now <= to:
-            for (station, lamp), (moment, burns) in list(self._flashing.items()):
-                if moment == now:
-                    self._flashing[station, lamp] = now + HALF * self._blinks, not burns
-                    said.append(self._lamp(station, lamp, not burns))
-        return said
+        return [each for _, station, lit in self._lamps.turn(to) for each in self._look(station, lit)]
 
-    def _lamps(self, station: str, changed: Values, at: float) -> list[Message]:
+    def _look(self, station: str, lit: Mapping[str, bool]) -> list[Message]:
+        """Each lamp that changed since the last look."""
         said = []
-        for name, shown in changed.items():
-            self._flashing.pop((station, name.of), None)
-            if shown == "flashing":
-                self._flashing[station, name.of] = at + HALF * self._blinks, True
-            said.append(self._lamp(station, name.of, shown != "off"))
+        for lamp, burns in lit.items():
+            if self._lit.get((station, lamp)) != burns:
+                self._lit[station, lamp] = burns
+                said.append(self._value("tower", station, Name("lamp", lamp), int(burns)))
         return said
-
-    def _lamp(self, station: str, lamp: str, burns: bool) -> Message:
-        return self._value("tower", station, Name("lamp", lamp), int(burns))
 
     def _link(self, station: str, state: str) -> Message:
         return Message(
