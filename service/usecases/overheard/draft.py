@@ -6,11 +6,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 
 from service.domain.model import SECOND
-from service.usecases.overheard.draft_values import place_lines, placed_by, rules
+from service.usecases.overheard.alike import COUNTED
+from service.usecases.overheard.draft_cfx import cfx
+from service.usecases.overheard.draft_values import MEANINGS, place_lines, placed_by, rules
 from service.usecases.overheard.gather import Heard
 from service.usecases.overheard.guess import Guess
 from service.usecases.overheard.recognise import Dialect
 from service.usecases.overheard.tell import guesses
+from service.usecases.overheard.topics import patterns_of, plain_pattern, topic_of
 from service.usecases.overheard.written import pair, remark
 
 HEAD = (
@@ -23,18 +26,16 @@ def draft_of(heard: Heard, *, broker: Mapping[str, str] | None = None, floor_roo
     """The TOML of all the sources that were recognised; empty where there are none. ``broker``: the keys of
     another broker than that of ``[mqtt]``; on that one ``floor_root`` is heard already."""
     said = guesses(heard)
-    lines: list[str] = []
+    broker = broker or {}
+    lines = list(_native(heard, broker, floor_root))
     for dialect, make in _MAKERS.items():
-        if dialect in heard.names or dialect in heard.series:
-            lines += make(heard, said.get(dialect, []), broker or {})
-    if not lines:
+        if dialect in said and (dialect == "cfx" or any(each.means in MEANINGS for each in said[dialect])):
+            lines += [*_source(dialect, dialect, broker), *make(heard, said[dialect])]
+    if not any(line == "[[source]]" for line in lines):
         return ""
     seconds = (heard.last_at - heard.first_at) / SECOND
-    head = [
-        remark(f"Drafted from {heard.messages} messages that were heard in {seconds:.0f} s."),
-        *map(remark, HEAD),
-    ]
-    return "\n".join([*head, *lines]) + "\n"
+    head = f"Drafted from {heard.messages} messages that were heard in {seconds:.0f} s."
+    return "\n".join([*map(remark, (head, *HEAD)), *lines]) + "\n"
 
 
 def _source(name: str, dialect: Dialect, broker: Mapping[str, str]) -> Iterator[str]:
@@ -47,13 +48,31 @@ def _source(name: str, dialect: Dialect, broker: Mapping[str, str]) -> Iterator[
         yield pair(key, value)
 
 
-def _sparkplug(heard: Heard, said: list[Guess], broker: Mapping[str, str]) -> Iterator[str]:
+def _native(heard: Heard, broker: Mapping[str, str], floor_root: str) -> Iterator[str]:
+    roots = [root for root in heard.names.get("native", ()) if broker or root != floor_root]
+    for number, root in enumerate(roots, 1):
+        yield from _source("native" if number == 1 else f"native-{number}", "native", broker)
+        yield pair("root", root)
+
+
+def _sparkplug(heard: Heard, said: list[Guess]) -> Iterator[str]:
     placed = placed_by(said)
-    yield from _source("sparkplug", "sparkplug", broker)
     yield from place_lines(placed)
     yield from rules(said, placed)
 
 
-_MAKERS: Mapping[Dialect, Callable[[Heard, list[Guess], Mapping[str, str]], Iterator[str]]] = {
+def _opcua(heard: Heard, said: list[Guess]) -> Iterator[str]:
+    """Headers say who speaks; where they are left out, the topic does."""
+    placed = placed_by(said)
+    told = sorted({topic for each in said if each.means in COUNTED and "{" in (topic := topic_of(each))})
+    others = [each for each in patterns_of(heard, "opcua") if each not in map(plain_pattern, told)]
+    yield pair("topics", [*told, *others], f"levels of a topic say {', '.join(told)}" if told else "")
+    yield from place_lines(placed)
+    yield from rules(said, placed)
+
+
+_MAKERS: Mapping[Dialect, Callable[[Heard, list[Guess]], Iterator[str]]] = {
     "sparkplug": _sparkplug,
+    "cfx": cfx,
+    "opcua": _opcua,
 }

@@ -10,7 +10,7 @@ from service.usecases.overheard.alike import COUNTED, Alike, Varying
 from service.usecases.overheard.reading import Item, Key
 from service.usecases.overheard.states import ours
 from service.usecases.overheard.track import Track
-from service.usecases.overheard.words import lamp_of, meaning_of, place_of, words_in
+from service.usecases.overheard.words import is_a_name, lamp_of, meaning_of, place_of, words_in
 
 OF_A_SLOT = frozenset({*COUNTED, "empty", "part", "lot", "supply", "kind", "quantity", "usage"})
 OF_A_LINE = frozenset({"order", "order_panels", "order_state"})
@@ -171,10 +171,17 @@ def whose(found: Alike[Track], means: str | None) -> tuple[str, ...]:
     wanted = [each for each in places if each not in names]
     if means in OF_A_SLOT and "slot" not in names and open_ones:
         names[open_ones.pop()] = "slot"
-    # Of one level only, it is the machine that counts; of more than two, the innermost say more.
-    for capture, place in zip(reversed(open_ones), reversed(wanted), strict=False):
+    # Of one level only, it is the machine that counts; of more than there are places, those say more that
+    # look like names or differ, and then the innermost.
+    telling = [capture for capture in open_ones if _tells(found.distinct(capture))]
+    telling = telling if len(telling) >= len(wanted) else open_ones
+    for capture, place in zip(reversed(telling), reversed(wanted), strict=False):
         names[capture] = place
     return tuple(names)
+
+
+def _tells(texts: list[str]) -> bool:
+    return len(texts) > 1 or is_a_name(texts[0])
 
 
 def _hinted(found: Alike[Track], capture: int) -> str | None:

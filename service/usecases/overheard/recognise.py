@@ -50,7 +50,7 @@ class Recognise:
             return self._sparkplug(levels, payload)
         document = reading.document
         if isinstance(document, dict) and str(document.get("MessageName", "")).startswith("CFX."):
-            return Recognised("cfx", str(document["MessageName"])[:100])
+            return _cfx(levels, document)
         if (root := self._native_root(levels, payload)) is not None:
             return Recognised("native", root)
         if (opcua := _opcua(levels, reading, payload)) is not None:
@@ -128,6 +128,14 @@ def _fits(address: Address, payload: bytes) -> bool:
     except Misfit:
         return False
     return True
+
+
+def _cfx(levels: list[str], envelope: dict[str, object]) -> Recognised:
+    """Of each source, by its handle's parts, which messages it says."""
+    name = str(envelope["MessageName"])[:100]
+    handle = str(envelope.get("Source") or "")[:200].split(".")
+    parts = (Key(part, "." if place else "") for place, part in enumerate(handle))
+    return Recognised("cfx", name, (Single((*map(Level, levels), *parts), name),))
 
 
 # OPC UA PubSub

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections import deque
+from collections.abc import Iterable
 from typing import Literal
 
 from service.domain.model import SECOND, Instant
@@ -143,7 +144,7 @@ class Track:
         if (rate := self.blinks) is not None:
             return f"takes turns between {' and '.join(self.words)} at {rate:.1f} Hz"
         if not self.many:
-            return f"one of {', '.join(self.words)}, changed {_times(self.changes)} in {_lasting(self)}"
+            return f"one of {_some(self.words)}, changed {_times(self.changes)} in {_lasting(self)}"
         return f"changed {_times(self.changes)} in {_lasting(self)}, last {shown(self.last)}"
 
     def _note_word(self, content: object) -> None:
@@ -222,6 +223,11 @@ def _kept(content: object) -> object:
     if isinstance(content, int) and abs(content) > 2**64:
         return float("inf")
     return content if content is None or isinstance(content, (bool, int, float)) else "…"
+
+
+def _some(words: Iterable[str], most: int = 4) -> str:
+    listed = list(words)
+    return ", ".join(listed[:most]) + (f", … {len(listed)} in all" if len(listed) > most else "")
 
 
 def _lasting(track: Track) -> str:
