@@ -1,0 +1,151 @@
+"""The values of an OPC UA data set in each of their JSON encodings (OPC 10000-6, 5.4; OPC 10000-14, 7.2.5.4):
+the plain value, the value with status and time, the variant that names its type, today's and yesterday's.
+
+It knows types, states and times, and nothing of headers or of what a value means.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC
+from typing import Any, NamedTuple
+
+from service.domain.model import Instant, from_clock
+from service.wire.native import Misfit
+
+MOST_LEVELS = 8
+"""How deep structures within a field may be nested."""
+MOST_WHOLE = 2**64
+"""No integer of OPC UA is as large (OPC 10000-6, 5.1.2)."""
+_DATA_VALUE = {
+    "UaType",
+    "Value",
+    "Dimensions",
+    "Status",
+    "StatusCode",
+    "SourceTimestamp",
+    "SourcePicoseconds",
+    "SourcePicoSeconds",
+    "ServerTimestamp",
+    "ServerPicoseconds",
+    "ServerPicoSeconds",
+}
+_VARIANT = {"Type", "Body", "Dimensions"}
+_TEXT = {"Locale", "Text"}
+_INT64, _UINT64, _FLOAT, _DOUBLE = 8, 9, 10, 11
+_NO_NUMBERS = ("NaN", "Infinity", "-Infinity")
+_whole = re.compile(r"-?[0-9]{1,20}", re.ASCII).fullmatch
+_EARLIEST, _LATEST = from_clock("1970-01-01", UTC), from_clock("9000-01-01", UTC)
+
+
+class Field(NamedTuple):
+    """One value. ``content`` is ``None`` where the source doesn't know it; ``at`` the source's own time."""
+
+    name: str
+    content: object
+    at: Instant | None
+
+
+class Known(NamedTuple):
+    """A field as the metadata describe it: ``kind`` is its built-in type (OPC 10000-6, 5.1.2), 0 where that
+    isn't said."""
+
+    name: str
+    kind: int = 0
+
+
+def read_fields(
+    payload: Mapping[str, object] | Sequence[object],
+    known: Sequence[Known] = (),
+    *,
+    at: Instant | None = None,
+    bad: bool = False,
+) -> list[Field]:
+    """The values of a data set, each in any encoding. ``known`` gives types, and names to a payload without
+    them; a field without a time of its own is of ``at``; ``bad``: none of them is to be used. A structure or
+    an array gives a value for each of its members: ``Name/Member``. Raises ``Misfit``."""
+    if not isinstance(payload, Mapping):
+        if len(payload) != len(known):
+            raise Misfit(f"{len(payload)} values without names, where the metadata name {len(known)}")
+        payload = {field.name: value for field, value in zip(known, payload, strict=True)}
+    kinds = {field.name: field.kind for field in known}
+    return [
+        field
+        for name, raw in payload.items()
+        for field in _spread(name, raw, kinds.get(name, 0), at, bad, MOST_LEVELS)
+    ]
+
+
+def shown(value: object) -> str:
+    """A value in a refusal: short, and of no more than one level."""
+    if isinstance(value, str):
+        return repr(value[:40])
+    small = value is None or isinstance(value, float) or (isinstance(value, int) and abs(value) < MOST_WHOLE)
+    return repr(value) if small else f"a large {type(value).__name__}"
+
+
+def _spread(name: str, raw: object, kind: int, at: Instant | None, bad: bool, levels: int) -> Iterator[Field]:
+    if isinstance(raw, dict):
+        if raw.keys() <= _VARIANT and type(raw.get("Type")) is int:
+            kind, raw = raw["Type"], raw.get("Body")
+        elif raw.keys() <= _DATA_VALUE:
+            at = read_time(raw, "SourceTimestamp", name) or at
+            bad = bad or is_bad(raw.get("Status", raw.get("StatusCode")))
+            kind, raw = raw.get("UaType", kind), raw.get("Value")
+            if isinstance(raw, dict) and raw.keys() <= _VARIANT and type(raw.get("Type")) is int:
+                kind, raw = raw["Type"], raw.get("Body")
+    if bad:
+        yield Field(name, None, at)
+    elif isinstance(raw, dict) and not ("Text" in raw and raw.keys() <= _TEXT):
+        yield from _members(name, raw.items(), 0, at, levels)
+    elif isinstance(raw, list):
+        yield from _members(name, enumerate(raw), kind, at, levels)
+    else:
+        yield Field(name, _scalar(name, raw["Text"] if isinstance(raw, dict) else raw, kind), at)
+
+
+def _members(name: str, members: Any, kind: int, at: Instant | None, levels: int) -> Iterator[Field]:
+    if not levels:
+        raise Misfit(f"field {name!r:.80} is nested too deeply")
+    for member, raw in members:
+        yield from _spread(f"{name}/{member}", raw, kind, at, False, levels - 1)
+
+
+def _scalar(name: str, raw: object, kind: object) -> object:
+    if type(raw) is int and abs(raw) >= MOST_WHOLE:
+        raise Misfit(f"field {name!r:.80} is larger than any integer of OPC UA")
+    if not isinstance(raw, str):
+        return raw
+    if kind in (_INT64, _UINT64):
+        # 64-bit integers are strings (OPC 10000-6, 5.4.2.3): not every reader's numbers hold them.
+        if not _whole(raw):
+            raise Misfit(f"field {name!r:.80} must be a whole number, not {shown(raw)}")
+        return int(raw)
+    return None if kind in (_FLOAT, _DOUBLE) and raw in _NO_NUMBERS else raw
+
+
+def is_bad(status: object) -> bool:
+    """By the two bits of severity (OPC 10000-4, 7.39): good 00, uncertain 01; otherwise not to be used."""
+    match status:
+        case int(code):
+            return bool(code & 0x8000_0000)
+        case {"Code": int(code)}:
+            return bool(code & 0x8000_0000)
+        case str(symbol) | {"Symbol": str(symbol)}:
+            return symbol.startswith("Bad")
+        case _:
+            return False
+
+
+def read_time(message: Mapping[str, Any], key: str, name: str | None = None) -> Instant | None:
+    """UTC where it names no offset; the ends of the calendar stand for none at all (OPC 10000-6, 5.4.2.6)."""
+    said = message.get(key)
+    if said is None:
+        return None
+    try:
+        at = from_clock(said, UTC)
+    except (TypeError, ValueError, OverflowError):
+        of = "" if name is None else f" of field {name!r:.80}"
+        raise Misfit(f"`{key}`{of} is no time: {shown(said)}") from None
+    return at if _EARLIEST <= at < _LATEST else None
