@@ -16,10 +16,14 @@ from pathlib import Path
 from service.desk import Unfit
 from service.domain.events import JournalEntry
 from service.domain.labels import LabelPattern, Unreadable, read_label
+from service.domain.model import from_rfc3339
 from service.settings import SettingsError, load
 from service.usecases.recording import Reader
+from service.wire.gateway import Native, Translator
 from service.wire.journal import read_entry, read_line
 from service.wire.native import Address, Misfit, read_message, read_topic
+from service.wire.opcua import OpcUaTranslator, Places
+from service.wire.values import Rule
 
 _ABYSS = [b"[" * 9000, b'{"a":' * 2000, b"9" * 5000]
 """What breaks a reader that counts on ordinary depths and numbers."""
@@ -84,6 +88,25 @@ outlets = ["hook"]
 severity = "urgent"
 hours = "06:00-14:00"
 """
+_NOW = from_rfc3339("2026-03-02T06:14:08Z")
+_OPCUA = [
+    (
+        '{"MessageId": "a", "MessageType": "ua-data", "PublisherId": "line1-gw", "Messages": ['
+        '{"DataSetWriterId": 101, "SequenceNumber": 7, "MetaDataVersion": {"MajorVersion": 1},'
+        ' "Timestamp": "2026-03-02T06:14:07Z", "MessageType": "ua-deltaframe", "Payload": {"F07": {"Placed":'
+        ' {"Value": "18", "Status": 0, "SourceTimestamp": "2026-03-02T06:14:07Z"}, "Part": {"Type": 12,'
+        ' "Body": "R-10K"}}, "SignalColor": {"UaType": 6, "Value": 4}}}]}'
+    ),
+    '[{"F07": {"Placed": {"Value": {"Type": 9, "Body": "18"}}}}, {"DataSetWriterId": "", "SequenceNumber": 8}]',
+    (
+        '{"MessageId": "b", "MessageType": "ua-metadata", "PublisherId": "line1-gw", "DataSetWriterId": 101,'
+        ' "DataSetWriterName": "P1", "MetaData": {"Fields": [{"Name": "SignalColor", "BuiltInType": 6}]}}'
+    ),
+    (
+        '{"MessageId": "c", "MessageType": "ua-status", "PublisherId": "line1-gw", "IsCyclic": true,'
+        ' "Status": 2, "Timestamp": "2026-03-02T06:14:07Z", "NextReportTime": "2026-03-02T06:15:07Z"}'
+    ),
+]
 _LABEL_PATTERNS = (
     LabelPattern(name="stores", pattern=r"(?P<part>[^;]+);(?P<quantity>\d+);(?P<lot>[^;]*)", upper=True),
     LabelPattern(name="ours", strip=("VN",), alias={"RC0402-10K": "R-10K-0402"}),
@@ -148,6 +171,45 @@ def _label(data: bytes) -> None:
             raise AssertionError("the same text gave another label")
 
 
+def _translator(make: Callable[[], Translator], topic: str, seeds: Sequence[str]) -> Target:
+    """Two who heard nothing before say the same of the same bytes; a refusal leaves nothing remembered, and
+    what is remembered can be read again."""
+    one, other = make(), make()
+
+    def feed(data: bytes) -> None:
+        if _translate(one, topic, data) != _translate(other, topic, data):
+            raise AssertionError("the same bytes were translated in another way")
+
+    return Target(feed, [*(text.encode() for text in seeds), *_ABYSS])
+
+
+def _translate(translator: Translator, topic: str, data: bytes) -> list[Native] | None:
+    translator.memory.restore({})
+    translator.begin_anew()
+    try:
+        said = list(translator.hear(topic, data, at=_NOW) or ())
+    except Misfit:
+        if translator.memory.take_changes():
+            raise AssertionError("something of a refused message is remembered") from None
+        return None
+    for native in said:
+        with contextlib.suppress(Misfit):
+            read_message(*native)
+    changes = translator.memory.take_changes()
+    translator.memory.restore({key: data for key, data in changes.items() if data is not None})
+    return said
+
+
+def _opcua() -> OpcUaTranslator:
+    rules = [
+        Rule(name="{slot}/Placed", means="placed"),
+        Rule(name="{slot}/Part", means="part"),
+        Rule(name="SignalColor", means="lamps", words={"1": "red", "2": "green", "0": ""}),
+    ]
+    places = Places(publisher="{line}-gw", writer="{station}", fixed={"line": "L1", "station": "P1"})
+    return OpcUaTranslator("hall", rules, places=places)
+
+
 def _environment(data: bytes) -> None:
     """Lines of ``NAME=value``, as far as an environment can hold them."""
     pairs = (line.partition(b"=") for line in data.replace(b"\0", b"").splitlines())
@@ -190,6 +252,7 @@ TARGETS: dict[str, Target] = {
     ),
     "label": Target(_label, [text.encode() for text in _LABELS]),
     "settings": Target(_settings_file, [_SETTINGS.encode(), *(b"a = " + deep for deep in _ABYSS)]),
+    "opcua": _translator(_opcua, "opcua/json/data/line1-gw/fast/P1", _OPCUA),
     "environment": Target(
         _environment,
         [
