@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, get_args
 
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, model_validator
 
 from service.settings.checks import not_a_boolean
 from service.settings.kinds import Section, Whole
-from service.wire.values import Meaning, Rule
+from service.wire.rules import Meaning, Reader, Rule
 
 
 class ValueRule(Section):
@@ -23,5 +23,10 @@ class ValueRule(Section):
     bits: dict[str, str] = Field(default={})
     fixed: dict[str, str] = Field(default={})
 
+    @model_validator(mode="after")
+    def _can_be_used(self) -> ValueRule:
+        Reader(self.rule())
+        return self
+
     def rule(self) -> Rule:
-        return Rule(**self.model_dump())
+        return Rule(**{name: getattr(self, name) for name in Rule.__struct_fields__})

@@ -26,7 +26,15 @@ class Batch:
         self.recipe: str | None = None
         self.usage: dict[str, float] = {}
         self.link: Literal["online", "offline"] | None = None
+        self.extra: dict[str, object] = {}
         self.at: dict[str, Instant] = {}
+
+    def take_lamps(self, content: object, words: Mapping[str, str], bits: Mapping[str, str]) -> None:
+        """The lamps of a tower. Whoever names a state of his own for flashing knows which lamps flash, as
+        does who says the whole tower in a word; else these are looks at them. Raises ``Misfit``."""
+        told = "flashing" in words.values() or not (bits or isinstance(content, dict))
+        states = readings.lamps(content, words, bits)
+        self.lamps += [(name, state, told) for name, state in states.items()]
 
 
 def read(batch: Batch, target: Target, content: object, said: Instant | None, at: Instant) -> None:
@@ -103,18 +111,13 @@ def _load(batch: Batch, target: Target, content: object, at: Instant | None) -> 
 
 def _lamp(batch: Batch, target: Target, content: object, at: Instant | None) -> str:
     if content is not None:
-        words = target.rule.words
-        name = target.lamp or readings.BUZZER
-        batch.lamps.append((name, readings.lamp(content, words), "flashing" in words.values()))
+        batch.take_lamps({target.lamp or readings.BUZZER: content}, target.rule.words, {})
     return "tower"
 
 
 def _lamps(batch: Batch, target: Target, content: object, at: Instant | None) -> str:
     if content is not None:
-        rule = target.rule
-        told = not rule.bits and (not isinstance(content, dict) or "flashing" in rule.words.values())
-        states = readings.lamps(content, rule.words, rule.bits)
-        batch.lamps += [(name, state, told) for name, state in states.items()]
+        batch.take_lamps(content, target.rule.words, target.rule.bits)
     return "tower"
 
 

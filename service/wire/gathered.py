@@ -5,6 +5,7 @@ It knows values by what they mean; whose they are and how they are read is ``val
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from hashlib import blake2b
 from typing import Any, Literal, NamedTuple
 
 import msgspec
@@ -16,13 +17,14 @@ from service.wire import jobs, lamps, loads, totals
 from service.wire.readings import BUZZER, COLOURS
 
 PANELS = "panels"
+_MOST_TOLD = 256
 
 
 class Gathered(msgspec.Struct, array_like=True):
     """Of one station, or of a line, which has orders alone. ``session`` is that of our own totals, made when
     this began, and ``seq`` the last number in it. ``place``: what the topic or the device gave.
     ``slots``: what is counted in each, and panels under no name. ``panel``: the last one that was told of by
-    itself, and when."""
+    itself, and when. ``told``: what was last said of each recipe and order, and which of them rules."""
 
     session: str = ""
     seq: int = 0
@@ -35,6 +37,7 @@ class Gathered(msgspec.Struct, array_like=True):
     order: jobs.Order = msgspec.field(default_factory=jobs.Order)
     link: Literal["online", "offline"] | None = None
     due: Instant | None = None
+    told: dict[str, str] = {}
 
 
 class Said(NamedTuple):
@@ -207,6 +210,21 @@ def _tower(piece: Gathered, before: dict[str, Lamp]) -> list[Said]:
     colours = {name: state for name, state in states.items() if name != BUZZER}
     buzzer = {BUZZER: states[BUZZER]} if BUZZER in states else {}
     return [Said("tower", {"lamps": colours, **buzzer})]
+
+
+def is_news(piece: Gathered, said: Said) -> bool:
+    """Whether a recipe or an order is told of anew, or is the one that rules again."""
+    name = str(said.body.get(said.kind))
+    own, ruling = f"{said.kind} {name}", said.kind
+    content = repr(sorted((key, value) for key, value in said.body.items() if key != "at"))
+    digest = blake2b(content.encode("utf-8", "replace"), digest_size=8).hexdigest()
+    rules = said.body.get("state", "running") == "running" and said.body.get("active", True)
+    if piece.told.get(own) == digest and (not rules or piece.told.get(ruling) == name):
+        return False
+    if len(piece.told) > _MOST_TOLD:
+        piece.told.clear()
+    piece.told |= {own: digest, ruling: name} if rules else {own: digest}
+    return True
 
 
 def settle(piece: Gathered, at: Instant) -> list[Said]:

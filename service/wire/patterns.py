@@ -7,7 +7,7 @@ level, a ``#`` at the end for all that follows. They are matched in linear time,
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import re2
 
@@ -66,4 +66,23 @@ def _expression(level: str) -> str:
     parts = _CAPTURE.split(level)
     return "".join(
         f"(?P<{part}>[^/]+?)" if place % 2 else re2.escape(part) for place, part in enumerate(parts)
+    )
+
+
+def fewest(filters: Sequence[str]) -> tuple[str, ...]:
+    """Without those that another covers: a broker may deliver what two subscriptions hear twice (MQTT 3.1.1,
+    3.3.5)."""
+    each_once = list(dict.fromkeys(filters))
+    return tuple(
+        one for one in each_once if not any(other != one and _covers(other, one) for other in each_once)
+    )
+
+
+def _covers(wide: str, narrow: str) -> bool:
+    wider, levels = wide.split("/"), narrow.split("/")
+    if wider[-1] == "#":
+        wider.pop()
+        levels = levels[: len(wider)]
+    return len(wider) == len(levels) and all(
+        one == other or (one == "+" and other != "#") for one, other in zip(wider, levels, strict=True)
     )

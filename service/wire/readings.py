@@ -91,7 +91,8 @@ def lamps(content: object, words: Mapping[str, str], bits: Mapping[str, str]) ->
     """The lamps of a tower: a number whose bits are lamps, an object with a state for each, or the names of
     those that aren't dark, as a list or in one text: ``green, yellow:flashing``."""
     if isinstance(content, dict):
-        return {str(name).lower(): lamp(each, words) for name, each in content.items()}
+        known = {name: each for name, each in content.items() if each is not None}
+        return {str(name).lower(): lamp(each, words) for name, each in known.items()}
     if bits:
         mask = whole(content)
         return {name: "on" if mask >> int(bit) & 1 else "off" for bit, name in bits.items()}

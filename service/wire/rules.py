@@ -67,6 +67,12 @@ class Rule(msgspec.Struct, frozen=True, kw_only=True):
     fixed: Mapping[str, str] = {}
     times: float = 1
 
+    def counts_now(self, *, live: bool = True, retained: bool = False) -> bool:
+        """Whether a value counts that may be from before, or kept by the broker: totals always do."""
+        if self.means in TOTALS and self.counts == "total":
+            return True
+        return live and not (retained and (self.means == "panel" or self.counts == "delta"))
+
 
 class Target(NamedTuple):
     """Whose a value is by one rule: ``key`` is that of the piece of memory, ``line/station`` or, of an order,
@@ -86,7 +92,7 @@ class Reader:
         self.rule = rule
         self.pattern = Pattern(rule.name)
         self._fixed = constants(rule.fixed)
-        for problem in _problems(rule, {*self.pattern.captures, *rule.fixed}):
+        for problem in _problems(rule, self.pattern):
             raise ValueError(f"{rule.name} ({rule.means}): {problem}")
 
     def target(self, place: Mapping[str, str], name: str) -> Target | None:
@@ -117,11 +123,9 @@ def _whose(whose: Mapping[str, str], what: str, name: str) -> str:
     return clean_name(found, what)
 
 
-def _problems(rule: Rule, named: set[str]) -> Iterator[str]:
-    if unknown := named - _WHOSE:
-        yield f"{', '.join(sorted(unknown))} is none of {', '.join(sorted(_WHOSE))}"
-    if rule.means == "lamp" and "lamp" not in named:
-        yield "neither the name nor `fixed` says which lamp that is"
+def _problems(rule: Rule, pattern: Pattern) -> Iterator[str]:
+    if unknown := rule.fixed.keys() - _WHOSE:
+        yield f"fixed.{min(unknown)} is none of {', '.join(sorted(_WHOSE))}"
     if rule.counts == "delta" and rule.means not in TOTALS:
         yield "only counters have deltas"
     for bit in rule.bits:

@@ -18,7 +18,7 @@ from service.wire import batches, gathered
 from service.wire.gateway import Memory, Native
 from service.wire.gathered import Gathered, Said
 from service.wire.native import Address, Misfit
-from service.wire.rules import OF_LOADS, OF_ORDERS, TOTALS, Meaning, Reader, Rule, Target, Value
+from service.wire.rules import OF_LOADS, OF_ORDERS, Meaning, Reader, Rule, Target, Value
 
 __all__ = ["Gathered", "Meaning", "Part", "Rule", "Value", "Values"]
 
@@ -71,18 +71,31 @@ class Values:
         """The same of all the devices that one message speaks of: where one value misfits, nothing of any of
         them is remembered."""
         read = [(part, self._read(part, at, live=live, retained=retained)) for part in parts]
-        natives: list[Native] = []
-        for part, heard in read:
-            for key, batch in heard.items():
-                piece = self._piece(key, part.place, at)
-                natives += _natives(key, batches.gather(piece, batch, at, self._of_loads, self._of_orders))
-        return natives
+        return [
+            native
+            for part, heard in read
+            for key, batch in heard.items()
+            for native in self.gather(key, batch, part.place, at=at)
+        ]
+
+    def gather(
+        self, key: str, batch: batches.Batch, place: Mapping[str, str], *, at: Instant
+    ) -> list[Native]:
+        """What values say that were read already; ``key`` is that of their piece of memory."""
+        piece = self._piece(key, place, at)
+        return natives(key, batches.gather(piece, batch, at, self._of_loads, self._of_orders))
+
+    def tell(self, key: str, said: Said, *, at: Instant) -> list[Native]:
+        """A message that is ours already, unless it says again what is known of a recipe or an order."""
+        if said.kind in ("recipe", "order") and not gathered.is_news(self._piece(key, {}, at), said):
+            return []
+        return natives(key, [said])
 
     def _read(self, part: Part, at: Instant, *, live: bool, retained: bool) -> dict[str, batches.Batch]:
         heard: dict[str, batches.Batch] = {}
         for name, content, said in part.values:
             for target in self.targets(part.place, name):
-                if not _counts(target.rule, live=live, retained=retained):
+                if not target.rule.counts_now(live=live, retained=retained):
                     continue
                 batch = heard.get(target.key)
                 if batch is None:
@@ -113,11 +126,11 @@ class Values:
 
     def look(self, at: Instant) -> list[Native]:
         """What time alone says: a lamp is steady, the rest of an exchange never came."""
-        natives: list[Native] = []
+        said: list[Native] = []
         for key, seen in self._memory.items():
             if seen.due is not None and seen.due <= at:
-                natives += _natives(key, gathered.settle(self._memory.of(key), at))
-        return natives
+                said += natives(key, gathered.settle(self._memory.of(key), at))
+        return said
 
     def next_moment(self) -> Instant | None:
         """When ``look`` may have something to say next."""
@@ -128,13 +141,13 @@ class Values:
     ) -> list[Native]:
         """The stations that this place (a device, a node) spoke of are to be heard, or not. ``at``: by the
         source's clock."""
-        natives: list[Native] = []
+        said: list[Native] = []
         for key, seen in self._memory.items():
             if "/" in key and place.items() <= seen.place.items() and seen.link != state:
                 self._memory.of(key).link = state
-                said = {"state": state} if at is None else {"at": at, "state": state}
-                natives += _natives(key, [Said("link", said)])
-        return natives
+                body = {"state": state} if at is None else {"at": at, "state": state}
+                said += natives(key, [Said("link", body)])
+        return said
 
     def _piece(self, key: str, place: Mapping[str, str], at: Instant) -> Gathered:
         piece = self._memory.of(key)
@@ -144,14 +157,8 @@ class Values:
         return piece
 
 
-def _counts(rule: Rule, *, live: bool, retained: bool) -> bool:
-    """Whether a value counts that may be from before, or kept by the broker."""
-    if rule.means in TOTALS and rule.counts == "total":
-        return True
-    return live and not (retained and (rule.means == "panel" or rule.counts == "delta"))
-
-
-def _natives(key: str, said: Sequence[Said]) -> list[Native]:
+def natives(key: str, said: Sequence[Said]) -> list[Native]:
+    """As messages of the station or the line that the key names."""
     line, _, station = key.partition("/")
     return [
         Native(Address(kind, line, None if kind == "order" else station), _json(_dated(body)))
