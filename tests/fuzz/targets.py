@@ -97,7 +97,7 @@ _OPCUA = [
         ' {"Value": "18", "Status": 0, "SourceTimestamp": "2026-03-02T06:14:07Z"}, "Part": {"Type": 12,'
         ' "Body": "R-10K"}}, "SignalColor": {"UaType": 6, "Value": 4}}}]}'
     ),
-    '[{"F07": {"Placed": {"Value": {"Type": 9, "Body": "1"}}}}, {"DataSetWriterId": "", "SequenceNumber": 8}]',
+    '[{"F07": {"Placed": {"Value": {"Type": 9, "Body": "1"}}}}, {"DataSetWriterId": "", "Timestamp": ""}]',
     (
         '{"MessageId": "b", "MessageType": "ua-metadata", "PublisherId": "line1-gw", "DataSetWriterId": 101,'
         ' "DataSetWriterName": "P1", "MetaData": {"Fields": [{"Name": "SignalColor", "BuiltInType": 6}]}}'
