@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from service.pulse import Pulse
 from service.report import Report
@@ -57,6 +57,10 @@ class News:
         keys = list(self._committed)
         self.announcer.tell_all(keys)
         self.planner.tell_all(keys)
+
+    def reply_by(self, reply: Callable[[str, Sequence[tuple[str, bytes, bool]]], None]) -> None:
+        """What gateways are told goes this way too, with the source that counts the station."""
+        self.announcer.reply = reply
 
     def stop(self) -> None:
         self.announcer.stop()

@@ -5,7 +5,7 @@ are opened here and nowhere else.
 from __future__ import annotations
 
 import ssl
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 from pydantic import SecretStr
@@ -35,6 +35,13 @@ def source_broker(settings: Settings, source: Source) -> Broker:
 def translators(settings: Settings) -> Mapping[str, Translator]:
     """What turns the messages of each source that counts into ours. Raises ``ValueError``."""
     return {each.name: each.translator(settings.site.timezone) for each in settings.sources if not each.trial}
+
+
+def contracts_elsewhere(settings: Settings) -> Collection[str]:
+    """The sources whose gateways speak our own contract at another broker than that of ``[mqtt]``."""
+    own = settings.mqtt
+    heard = {each.name: own.of_source(each) for each in settings.sources if each.roots and not each.trial}
+    return [name for name, there in heard.items() if (there.host, there.port) != (own.host, own.port)]
 
 
 def _broker(mqtt: Mqtt, *, host_id: str | None = None) -> Broker:

@@ -23,7 +23,6 @@ from service.domain import gateways, outage
 from service.domain.events import GatewayReport, OutletReport
 from service.domain.hourly import LineHour
 from service.domain.model import SECOND, Instant
-from service.domain.world import World
 from service.incoming import Listening
 from service.lease import Lease
 from service.mqtt.client import Broker, Connection
@@ -31,6 +30,7 @@ from service.mqtt.host import Host
 from service.news import News
 from service.ports import NewDelivery, Outlet
 from service.pulse import Pulse
+from service.replies import Replies
 from service.report import Report
 from service.settings import Settings
 from service.store import Store
@@ -40,11 +40,10 @@ from service.usecases.asks import Answering
 from service.usecases.batch import Ask, Committed, Inbound, Turn
 from service.usecases.deliver import Bell, OutTray, deliver
 from service.usecases.figures import Figures
-from service.usecases.gateways import Gateways
-from service.usecases.ingest import Ingest
 from service.usecases.owner import Owner
 from service.usecases.reach import Reach
 from service.usecases.resend import Resend
+from service.waking import wake_up
 from service.wire.gateway import Request
 from service.wire.native import Address
 
@@ -84,7 +83,7 @@ class Reign:
         settings, report, pulse = parts.settings, parts.report, parts.pulse
         self._store = parts.store.under(lease.term)
         self._bell = Bell()
-        self.ingest = _wake_up(self._store, parts)
+        self.ingest = wake_up(self._store, committed=parts.committed, settings=settings, clock=parts.clock)
         self.connection = Connection(
             parts.broker,
             topics=[f"{settings.mqtt.floor_root}/#"],
@@ -100,11 +99,17 @@ class Reign:
         self.sources = {
             name: self._connect_source(name, broker) for name, broker in parts.source_brokers.items()
         }
+        elsewhere = outside.contracts_elsewhere(settings)
+        self._replies = Replies({name: self.sources[name] for name in elsewhere})
+        parts.news.reply_by(self._replies.say)
         self._figures = Figures(self._connections(), since=parts.clock())
         patience = {each.name: each.silent_after for each in settings.sources if not each.trial}
         self._reach = Reach({"": None, **patience}, gateways.silent(self.ingest.world))
         self._resend = Resend(
-            publish=self.connection.publish, root=settings.mqtt.out_root, report=report.asked
+            publish=self.connection.publish,
+            reply=self._replies.say,
+            root=settings.mqtt.out_root,
+            report=report.asked,
         )
         self.owner = Owner(
             ingest=self.ingest,
@@ -253,7 +258,7 @@ class Reign:
             receive=partial(self._receive, name),
             has_room=lambda: self.owner.has_room(),  # noqa: PLW0108 (made later)
             log=partial(log.info, source=name),
-            connected=lambda: self.owner.put(Turn(name)),
+            connected=partial(self._source_connected, name),
             session_lost=self._parts.metrics.sessions_lost.inc,
             had_session=self.ingest.position > 0,
             beat=self._parts.pulse.beater(f"source {name}"),
@@ -261,6 +266,10 @@ class Reign:
             lasting=host is None,
             presence=host,
         )
+
+    def _source_connected(self, name: str) -> None:
+        self.owner.put(Turn(name))
+        self._replies.again(name)
 
     def _hears(self) -> bool:
         """Any of the floor; that one source alone isn't heard is known of the source."""
@@ -320,25 +329,3 @@ class Reign:
             beating.cancel()
             for outlet in parts.outlets.values():
                 await outlet.close()
-
-
-def _wake_up(store: Store, parts: Parts) -> Ingest:
-    """The world as it was committed, with the settings of today in force."""
-    snapshot = store.ledger.load()
-    committed = parts.committed
-    for key in committed.keys() - snapshot.states.keys():
-        del committed[key]
-    committed.update(snapshot.states)
-    ingest = Ingest(
-        world=World.from_states(committed),
-        ledger=store.ledger,
-        committed=committed,
-        position=snapshot.position,
-        last_at=snapshot.at,
-        clock=parts.clock,
-        root=parts.settings.mqtt.floor_root,
-        by_events=parts.settings.site.clock == "events",
-        sources=Gateways(outside.translators(parts.settings), committed),
-    )
-    ingest.adopt_policy(parts.settings.policy())
-    return ingest

@@ -17,7 +17,7 @@ from service.domain.state import place_of
 from service.domain.world import World
 from service.ports import StoreError
 from service.usecases.batch import Committed
-from service.usecases.resend import Received, safe_to_forget
+from service.usecases.resend import Received, Reply, safe_to_forget
 from service.usecases.show import Shown, slot_objects
 from service.usecases.slots import Json
 
@@ -41,7 +41,7 @@ class _Station:
 
 class Announcer:
     """``commit`` notes what changed (any thread); ``run`` tells it in a thread of its own. ``count`` is
-    called for each forecast that goes out."""
+    called for each forecast that goes out, ``reply`` with what is said to the gateways of a source."""
 
     def __init__(
         self,
@@ -67,6 +67,7 @@ class Announcer:
         self._stop = False
         self._count = count
         self._beat = beat
+        self.reply: Reply = lambda source, messages: None
 
     def commit(self, committed: Committed) -> None:
         urgent = {
@@ -141,7 +142,10 @@ class Announcer:
             return []
         known = self._station(place)
         known.told_at = now
-        return [*self._forecasts(world, place, known), *self._received(world, place, known)]
+        received = list(self._received(world, place, known))
+        if received:
+            self.reply(world.stations[place].source.name, received)
+        return [*self._forecasts(world, place, known), *received]
 
     def _forecasts(self, world: World, place: Place, known: _Station) -> Iterable[tuple[str, bytes, bool]]:
         for shown in slot_objects(world, [world.stations[place]]):

@@ -20,8 +20,10 @@ PAUSES = (2.0, 5.0, 15.0, 60.0, 300.0)
 
 ASKED_FOR = round(sum(PAUSES)) * SECOND
 
-Hole = tuple[str, str, str | None, int, int]
+Hole = tuple[str, str, str, str | None, int, int]
 Publish = Callable[[list[tuple[str, bytes, bool]]], None]
+Reply = Callable[[str, list[tuple[str, bytes, bool]]], None]
+"""With the name of a source: to its gateways alone."""
 _encode = msgspec.json.Encoder().encode
 
 
@@ -69,8 +71,17 @@ def safe_to_forget(station: StationState) -> int | None:
 class Resend:
     """``look`` about once a second, in the thread that owns the stations."""
 
-    def __init__(self, *, publish: Publish, root: str, report: Callable[[Asked], None]) -> None:
+    def __init__(
+        self,
+        *,
+        publish: Publish,
+        root: str,
+        report: Callable[[Asked], None],
+        reply: Reply = lambda source, messages: None,
+    ) -> None:
+        """``reply`` gets what is asked for too, with the source that counts the station."""
         self._publish = publish
+        self._reply = reply
         self._root = root
         self._report = report
         self._known: dict[Hole, tuple[int, float]] = {}
@@ -79,7 +90,7 @@ class Resend:
     def look(self, stations: Iterable[StationState], now: float, *, connected: bool) -> None:
         """Ask for what is due, while connected; ``now`` in seconds of a steady clock."""
         holes = [
-            (station.line, station.station, station.session, first, to)
+            (station.source.name, station.line, station.station, station.session, first, to)
             for station in stations
             if station.holes
             for first, to in station.holes
@@ -95,9 +106,11 @@ class Resend:
         self._known = {}
 
     def _ask(self, hole: Hole, times: int, now: float) -> None:
-        line, station, session, first, to = hole
+        source, line, station, session, first, to = hole
         last = times == len(PAUSES)
         self._known[hole] = times, now if last else now + PAUSES[times]
         wanted = _encode(Wanted(session, first, to))
-        self._publish([(f"{self._root}/{line}/{station}/resend", wanted, False)])
+        messages = [(f"{self._root}/{line}/{station}/resend", wanted, False)]
+        self._publish(messages)
+        self._reply(source, messages)
         self._report(Asked(line, station, session, first, to, times, last))

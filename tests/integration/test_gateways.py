@@ -5,7 +5,8 @@ from __future__ import annotations
 
 import json
 import subprocess
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -41,6 +42,23 @@ class Uplink:
             check=True,
             timeout=30,
         )
+
+    @contextmanager
+    def listening(self, folder: Path) -> Iterator[Callable[[], dict[str, Json]]]:
+        """Gives what was heard of ours there so far, the last of each topic."""
+        where = ["-h", self.broker.host, "-p", str(self.broker.port), "-t", "earlybell/#", "-v"]
+        command = ["mosquitto_sub", "-q", "1", "-u", self.user, "-P", self.password, *where]
+        path = folder / f"heard-by-{self.user}"
+        with path.open("wb") as output, subprocess.Popen(command, stdout=output) as listener:
+
+            def heard() -> dict[str, Json]:
+                lines = (line.split(" ", 1) for line in path.read_text().split("\n")[:-1])
+                return {topic: json.loads(payload) for topic, payload in lines}
+
+            try:
+                yield heard
+            finally:
+                listener.terminate()
 
     def load(self, place: str, quantity: int) -> None:
         self.say(
@@ -188,6 +206,42 @@ def test_what_both_brokers_kept_while_we_were_dead_is_counted_once(plant: Plant)
     plant.until_left("L1/P1", 1000 - 50 * 3)
     plant.until_left("L2/P1", 1000 - 50 * 7)
     assert plant.station("L1/P1")["uncertain_since"] is plant.station("L2/P1")["uncertain_since"] is None
+
+
+def test_gateways_hear_at_their_own_broker_what_is_stored_and_what_is_missing(
+    plant: Plant, tmp_path: Path
+) -> None:
+    stored, missing = "earlybell/L2/P1/received", "earlybell/L2/P1/resend"
+    with plant.north.listening(tmp_path) as north, plant.main.listening(tmp_path) as main:
+        plant.main.say("L1/P1/count", count(2, 20))
+        plant.north.say("L2/P1/count", *(count(seq, 5, counts="delta", panels=5) for seq in (2, 5)))
+        eventually(lambda: {stored, missing} <= north().keys(), timeout=20, message=lambda: f"only {north()}")
+        eventually(lambda: {stored, missing} <= main().keys(), message=lambda: f"only {main()}")
+        assert north()[missing] == main()[missing] == {"session": "s1", "from": 3, "to": 4}
+
+        plant.north.say("L2/P1/count", *(count(seq, 5, counts="delta", panels=5) for seq in (3, 4)))
+        whole = {"session": "s1", "seq": 5}
+        eventually(lambda: north()[stored] == main()[stored] == whole, message=lambda: f"only {north()}")
+        assert north().keys() == {stored, missing}, "nothing of the other's, and nothing for screens"
+    plant.until_left("L2/P1", 980)
+
+
+def test_what_is_stored_is_said_again_where_a_broker_was_away(plant: Plant, tmp_path: Path) -> None:
+    stored = "earlybell/L2/P1/received"
+    plant.north.say("L2/P1/count", count(2, 10))
+    plant.until_left("L2/P1", 990)
+    with plant.main.listening(tmp_path) as main:
+        eventually(lambda: main().get(stored) == {"session": "s1", "seq": 2}, message="it isn't said")
+    plant.north.broker.kill()
+    (plant.north.broker.folder / "mosquitto.db").unlink(missing_ok=True)
+    plant.north.broker.start()
+
+    with plant.north.listening(tmp_path) as north:
+        eventually(
+            lambda: north() == {stored: {"session": "s1", "seq": 2}},
+            timeout=20,
+            message="it isn't said again",
+        )
 
 
 def test_a_second_source_that_counts_a_station_is_refused_and_changes_nothing(plant: Plant) -> None:

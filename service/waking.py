@@ -1,0 +1,36 @@
+"""How the one in charge begins: with the world as it was committed and the settings of today in force."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from service import outside
+from service.domain.model import Instant
+from service.domain.world import World
+from service.settings import Settings
+from service.store import Store
+from service.usecases.gateways import Gateways
+from service.usecases.ingest import Ingest
+
+
+def wake_up(
+    store: Store, *, committed: dict[str, bytes], settings: Settings, clock: Callable[[], Instant]
+) -> Ingest:
+    """``committed``, which readers see, becomes what the store holds."""
+    snapshot = store.ledger.load()
+    for key in committed.keys() - snapshot.states.keys():
+        del committed[key]
+    committed.update(snapshot.states)
+    ingest = Ingest(
+        world=World.from_states(committed),
+        ledger=store.ledger,
+        committed=committed,
+        position=snapshot.position,
+        last_at=snapshot.at,
+        clock=clock,
+        root=settings.mqtt.floor_root,
+        by_events=settings.site.clock == "events",
+        sources=Gateways(outside.translators(settings), committed),
+    )
+    ingest.adopt_policy(settings.policy())
+    return ingest
