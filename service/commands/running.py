@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from service import outside
 from service.bootstrap import Service, wall_clock
+from service.commands import sampled
 from service.commands.common import Adding, problem, settings_of
 from service.domain.model import Level, to_datetime
 from service.domain.policy import Policy
@@ -26,7 +27,10 @@ def add(commands: Adding, common: argparse.ArgumentParser) -> None:
         ("upgrade-store", _upgrade, "bring the store's schema to this program's revision"),
         ("check", _check, "check configuration and store, and say what to do"),
     ):
-        commands.add_parser(name, parents=[common], help=what).set_defaults(run=run)
+        command = commands.add_parser(name, parents=[common], help=what)
+        command.set_defaults(run=run)
+        if name == "check":
+            sampled.add_options(command)
 
 
 def _run(known: argparse.Namespace) -> int:
@@ -53,6 +57,8 @@ def _upgrade(known: argparse.Namespace) -> int:
 
 def _check(known: argparse.Namespace) -> int:
     settings = settings_of(known)
+    if known.sample is not None:
+        return sampled.explain(known, settings)
     if found := outside.problems(settings):
         return problem(*found)
     print(f"configuration: good ({len(settings.outlets)} outlets, {len(settings.slots)} slot rules)")

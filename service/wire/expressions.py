@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import jmespath
@@ -16,26 +17,27 @@ _FAILS = (ArithmeticError, AttributeError, LookupError, RecursionError, TypeErro
 
 
 class Expression:
-    """``ValueError`` says what doesn't compile. Called with what JSON gave it is the value, ``None`` where
-    there is none; ``Misfit`` where it can't be reckoned."""
+    """``find`` gives what it finds in what JSON gave, ``None`` where there is nothing, and raises ``Misfit``
+    where it can't be reckoned. ``ValueError`` says what doesn't compile."""
 
     def __init__(self, text: str) -> None:
         self.text = text
         try:
-            self._compiled = jmespath.compile(text)
+            compiled = jmespath.compile(text)
         except JMESPathError as error:
             raise ValueError(f"{text!r} is no JMESPath expression ({_first_line(error)})") from None
-        self._find: Find = _plainly(self._compiled.parsed) or self._compiled.search
+        self.find: Find = _plainly(compiled.parsed) or partial(_search, text, compiled.search)
 
-    def __call__(self, data: Any) -> Any:
-        try:
-            return self._find(data)
-        except _FAILS as error:
-            raise Misfit(f"{self.text}: {_first_line(error)}") from None
+
+def _search(text: str, search: Find, data: Any) -> Any:
+    try:
+        return search(data)
+    except _FAILS as error:
+        raise Misfit(f"{text}: {_first_line(error)}") from None
 
 
 def _plainly(node: Any) -> Find | None:
-    """A way of names is gone without the interpreter, which takes twenty times as long; most are that."""
+    """A way of names alone, as most are, is gone without the interpreter, which takes ten times as long."""
     kind = node["type"]
     if kind == "current":
         return lambda data: data

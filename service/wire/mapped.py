@@ -49,7 +49,10 @@ class MappedTranslator(Plain):
             self._rules[f"message[{number}]"] = Whole(whole, timezone)
         for number, single in enumerate(values):
             self._rules[f"value[{number}]"] = Single(single, timezone)
-        if len({rule.numbered for rule in self._rules.values() if rule.numbered is not None}) > 1:
+        numbered = {rule.numbered for rule in self._rules.values() if rule.numbered is not None}
+        self.begins_with_first = False in numbered
+        """Its totals may begin anywhere."""
+        if len(numbered) > 1:
             raise ValueError(
                 "some of its counts take a session or a number and some don't: at one station they would"
                 " replace each other (give each kind a source of its own)"

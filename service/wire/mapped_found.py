@@ -13,6 +13,7 @@ from service.wire.native import Misfit, clean_name
 
 T = TypeVar("T")
 _MOST_SHOWN = 3
+_MOST_NAMES = 65_536
 
 
 class Step(NamedTuple):
@@ -40,9 +41,9 @@ class Found:
         """As the message gives it; ``None``: it isn't said."""
         expression = self.made.take.get(field)
         if expression is not None:
-            found = expression(self._item)
+            found = expression.find(self._item)
             if found is None and self._item is not self._whole:
-                found = expression(self._whole)
+                found = expression.find(self._whole)
             self._note(field, expression.text, found)
             if found is not None:
                 return found
@@ -86,7 +87,9 @@ class Found:
                 yield self.name("slot"), parts
             return
         for slot in dict.fromkeys(name for each in maps.values() for name in each):
-            yield self._slot(slot), {field: each[slot] for field, each in maps.items() if slot in each}
+            said = {field: value for field, each in maps.items() if (value := each.get(slot)) is not None}
+            if said:
+                yield self._slot(slot), said
 
     def _items(self, found: Any) -> Iterator[tuple[str, dict[str, Any]]]:
         if found is None:
@@ -99,10 +102,10 @@ class Found:
             (field, expression) for field in self._fields() if (expression := self.made.take.get(field))
         ]
         for place, (key, item) in enumerate(pairs):
-            name = key if named is None else named(item)
+            name = key if named is None else named.find(item)
             if self._steps is not None and place < _MOST_SHOWN:
                 self._show(place, key, item, named, fields)
-            parts = {field: value for field, find in fields if (value := find(item)) is not None}
+            parts = {field: value for field, each in fields if (value := each.find(item)) is not None}
             if parts:
                 yield self._slot(name, place), parts
 
@@ -110,10 +113,16 @@ class Found:
         return ("usage", "part") if self.made.rule.gives == "recipe" else COUNTERS
 
     def _slot(self, said: object, place: int | None = None) -> str:
+        known = self.made.names.get(said) if isinstance(said, str) else None
+        if known is not None:
+            return known
         try:
-            return clean_name(self._text(said) or "", "slot")
+            name = clean_name(self._text(said) or "", "slot")
         except Misfit as misfit:
             raise Misfit(str(misfit) if place is None else f"slots[{place}]: {misfit}") from None
+        if isinstance(said, str) and len(self.made.names) < _MOST_NAMES:
+            self.made.names[said] = name
+        return name
 
     def _show(
         self,
@@ -127,7 +136,7 @@ class Found:
         if named is None:
             self._note(f"{where}.slot", "its key", key)
         for field, expression in ([] if named is None else [("slot", named)]) + fields:
-            self._note(f"{where}.{field}", expression.text, expression(item))
+            self._note(f"{where}.{field}", expression.text, expression.find(item))
 
     def _text(self, value: object) -> str | None:
         found = readings.text(value)

@@ -10,7 +10,7 @@ import msgspec
 from service.wire import batches
 from service.wire.expressions import Expression
 from service.wire.mapped_found import Found, Step
-from service.wire.mapped_rules import Made, MessageRule, ValueAt, expression
+from service.wire.mapped_rules import Made, MessageRule, ValueAt, compiled
 from service.wire.mapped_says import SAY, Out
 from service.wire.native import Misfit
 from service.wire.patterns import Pattern
@@ -96,8 +96,8 @@ class Whole:
 class Single:
     def __init__(self, rule: ValueAt, timezone: str) -> None:
         self._reader = Reader(rule.rule)
-        self._value = None if rule.value is None else expression("value", rule.value)
-        self._at = None if rule.at is None else expression("at", rule.at)
+        self._value = None if rule.value is None else compiled("value", rule.value)
+        self._at = None if rule.at is None else compiled("at", rule.at)
         self._time = reader(rule.time, timezone)
         self.pattern = self._reader.pattern
         self.numbered = False if rule.rule.means in (*TOTALS, "panel") else None
@@ -123,10 +123,10 @@ class Single:
         return True
 
 
-def _look(find: Expression, field: str, data: Any, steps: list[Step] | None) -> Any:
-    found = find(data)
+def _look(expression: Expression, field: str, data: Any, steps: list[Step] | None) -> Any:
+    found = expression.find(data)
     if steps is not None:
-        steps.append(Step(field, find.text, found))
+        steps.append(Step(field, expression.text, found))
     return found
 
 

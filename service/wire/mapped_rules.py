@@ -112,10 +112,12 @@ class Made:
     def __init__(self, rule: MessageRule, timezone: str) -> None:
         self.rule = rule
         self.pattern = Pattern(rule.topic)
-        self.take = {field: expression(f"take.{field}", text) for field, text in rule.take.items()}
-        self.when = None if rule.when is None else expression("when", rule.when)
-        self.items = None if rule.items is None else expression("items", rule.items)
+        self.take = {field: compiled(f"take.{field}", text) for field, text in rule.take.items()}
+        self.when = None if rule.when is None else compiled("when", rule.when)
+        self.items = None if rule.items is None else compiled("items", rule.items)
         self.time: Reads = reader(rule.time, timezone)
+        self.names: dict[str, str] = {}
+        """Of slots met before, as they are and as ours."""
         for problem in _problems(rule, set(self.pattern.captures)):
             raise ValueError(problem)
 
@@ -131,7 +133,7 @@ class Made:
         return not {"session", "seq"}.isdisjoint({*self.rule.take, *self.rule.say})
 
 
-def expression(key: str, text: str) -> Expression:
+def compiled(key: str, text: str) -> Expression:
     """Compiled. ``ValueError`` names the key."""
     try:
         return Expression(text)

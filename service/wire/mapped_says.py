@@ -44,7 +44,11 @@ def _count(found: Found, out: Out) -> None:
     key, at = found.key(), found.time("at")
     panels, mode, lane = found.whole("panels"), found.one_of("mode", _MODES), found.get("lane")
     extra = {name: value for name, value in (("mode", mode), ("lane", lane)) if value is not None}
-    slots = {slot: _read(found, slot, parts) for slot, parts in found.slots()}
+    slots: dict[str, dict[str, int]] = {}
+    for slot, parts in found.slots():
+        if slot in slots:
+            raise Misfit(f"slot {slot} comes twice")
+        slots[slot] = _read(found, slot, parts)
     if not slots and panels is None:
         raise Misfit("nothing in it is counted")
     if made.numbered:
@@ -66,6 +70,8 @@ def _count(found: Found, out: Out) -> None:
 def _read(found: Found, slot: str, parts: Mapping[str, object]) -> dict[str, int]:
     units = found.made.rule.units
     try:
+        if not units:
+            return {name: readings.whole(value) for name, value in parts.items()}
         return {name: readings.whole(value, units.get(name, 1)) for name, value in parts.items()}
     except Misfit as misfit:
         raise Misfit(f"slot {slot}: {misfit}") from None

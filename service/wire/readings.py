@@ -62,6 +62,8 @@ def text(content: object) -> str | None:
         return None
     if isinstance(content, bool) or not isinstance(content, str | int | float):
         raise Misfit(f"{_shown(content)} is no text")
+    if isinstance(content, float) and content.is_integer():
+        content = int(content)
     found = str(content).strip()
     if len(found) > 256:
         raise Misfit(f"{found[:80]!r} has more than 256 characters")
@@ -70,12 +72,7 @@ def text(content: object) -> str | None:
 
 def word(content: object, words: Mapping[str, str]) -> str:
     """What the rule's words make of it, else it as a word."""
-    if isinstance(content, bool):
-        found = "true" if content else "false"
-    elif isinstance(content, float) and content.is_integer():
-        found = str(int(content))
-    else:
-        found = text(content) or ""
+    found = str(content).lower() if isinstance(content, bool) else text(content) or ""
     return words[found] if found in words else found.lower()
 
 

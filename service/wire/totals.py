@@ -41,8 +41,9 @@ def take_total(counter: Counter, raw: int, at: Instant | None) -> bool:
         return True
     if raw < counter.raw:
         return at is not None and counter.at is not None and at <= counter.at
-    _add(counter, raw - counter.raw)
-    counter.raw = raw
+    if raw > counter.raw:
+        _add(counter, raw - counter.raw)
+        counter.raw = raw
     if at is not None and (counter.at is None or at > counter.at):
         counter.at = at
     return True
