@@ -1,0 +1,74 @@
+"""What is remembered of one slot of an IPC-2591 (CFX) station, and how its parts are counted.
+
+Every message says what was used, what was spoiled and what is left afterwards, so that a lost one shows:
+``left before - used - spoiled - left after`` are the parts of messages that never came. They are counted with
+the next one that does. For the same reason what is left tells an old message from a new one, where clocks may
+not: within one supply it only falls.
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+from service.domain.model import Instant
+from service.wire.cfx_read import Reel, Used
+
+
+class Slot(msgspec.Struct, array_like=True):
+    """``reels``: those in it, the one that is consumed first; ``carrier`` (of ``base``): what holds them;
+    ``changed``: when they last did. ``left`` of the supply called ``of`` was there at ``at``. ``placed`` and
+    ``lost``: parts counted as they were installed whose consumption wasn't told yet."""
+
+    reels: tuple[Reel, ...] = ()
+    carrier: str = ""
+    base: str = ""
+    changed: Instant | None = None
+    left: int | None = None
+    of: str = ""
+    at: Instant | None = None
+    placed: int = 0
+    lost: int = 0
+
+
+def use(slot: Slot, used: Used, at: Instant) -> tuple[int, int | None] | None:
+    """Parts placed and lost that this adds; ``None``: it is old, and was counted with what came after it."""
+    name = used.reels[-1].name if used.reels else slot.of
+    gone = used.placed + (used.lost or 0)
+    missing = 0
+    later = slot.at is None or at > slot.at
+    if slot.left is not None and used.left is not None and slot.of == name:
+        missing = slot.left - gone - used.left
+        if missing < 0 and not later:
+            return None
+        later = later or missing >= 0
+    if later or at == slot.at:
+        if used.left is not None:
+            slot.left, slot.of = used.left, name
+        elif slot.left is not None:
+            slot.left = max(0, slot.left - gone)
+        slot.at = at
+    # Nothing left may mean that the machine doesn't know.
+    healed = missing if missing > 0 and used.left else 0
+    return used.placed + healed, used.lost
+
+
+def note_installed(slot: Slot, used: Used) -> None:
+    """Counted now, as it was installed; the same parts may be told as consumed later."""
+    slot.placed += used.placed
+    slot.lost += used.lost or 0
+
+
+def without_installed(slot: Slot, placed: int, lost: int | None) -> tuple[int, int | None]:
+    """What wasn't counted as installed already."""
+    told, told_lost = min(placed, slot.placed), min(lost or 0, slot.lost)
+    slot.placed -= told
+    slot.lost -= told_lost
+    return placed - told, None if lost is None else lost - told_lost
+
+
+def hold(slot: Slot, reels: tuple[Reel, ...], at: Instant) -> None:
+    """Other supplies are in it now. Of one that is alone its quantity is what is left."""
+    slot.reels, slot.changed = reels, at
+    if slot.at is None or at >= slot.at:
+        last = reels[-1] if reels else Reel()
+        slot.left, slot.of = last.quantity if len(reels) == 1 else None, last.name

@@ -1,0 +1,76 @@
+"""Whose a message of IPC-2591 (CFX) is: the line and the station, by its ``Source`` and its topic.
+
+A source is called by a handle, parts with dots between them. What neither a rule nor the topic says comes
+from its last two parts: ``Hall2.L3.P1`` is station P1 of line L3.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+import msgspec
+
+from service.wire.cfx_read import fit
+from service.wire.native import Misfit
+from service.wire.patterns import Pattern, constants
+
+_MOST_KNOWN = 10_000
+_NAMES = {"line", "station"}
+
+
+class StationRule(msgspec.Struct, frozen=True, kw_only=True):
+    """Messages whose handle fits this pattern are a station's: captures ``line`` and ``station`` name it,
+    ``fixed`` says what they don't, and the topic the rest."""
+
+    handle: str
+    fixed: Mapping[str, str] = {}
+
+
+class Station(NamedTuple):
+    line: str
+    name: str
+
+    @property
+    def key(self) -> str:
+        return f"{self.line}/{self.name}"
+
+
+class Stations:
+    """``topics``: patterns that may capture ``line`` and ``station`` too. The first rule that fits decides.
+    ``ValueError`` says which one can't be used."""
+
+    def __init__(self, topics: Sequence[str], rules: Sequence[StationRule]) -> None:
+        self._topics = [Pattern(topic) for topic in topics]
+        self._rules = [(Pattern(rule.handle), constants(rule.fixed)) for rule in rules]
+        everywhere = _NAMES.intersection(*(topic.captures for topic in self._topics))
+        for handle, fixed in self._rules:
+            missing = _NAMES - {*fixed, *handle.captures} - everywhere
+            if missing:
+                raise ValueError(f"pattern {handle.text!r} doesn't say {' and '.join(sorted(missing))}")
+        self.filters = tuple(topic.filter for topic in self._topics)
+        self._known: dict[tuple[str, str], Station] = {}
+
+    def find(self, handle: str, topic: str) -> Station:
+        """Raises ``Misfit``."""
+        known = self._known.get((handle, topic))
+        if known is None:
+            if len(self._known) >= _MOST_KNOWN:
+                self._known.clear()
+            known = self._known[handle, topic] = self._find(handle, topic)
+        return known
+
+    def _find(self, handle: str, topic: str) -> Station:
+        told = next((found for each in self._topics if (found := each.match(topic)) is not None), {})
+        for pattern, fixed in self._rules:
+            if (found := pattern.match(handle)) is not None:
+                told = {**told, **fixed, **found}
+                break
+        else:
+            parts = handle.split(".")
+            told = dict(zip(("station", "line"), reversed(parts), strict=False)) | told
+        if not told.keys() >= _NAMES:
+            raise Misfit(
+                f"`Source` {handle[:80]!r} names no line and station, and neither do rules and topic"
+            )
+        return Station(fit(told["line"], "line"), fit(told["station"], "station"))

@@ -1,0 +1,273 @@
+"""Supplies of IPC-2591 (CFX) stations: what is in which slot, and what our contract says when that changes.
+
+A spliced tape is a chain: the standard names it by the reel that was joined last, and consumes the other end
+first. A joint passes when the splice is detected or when the tape before it is told to be empty; a slot is
+out only when the last of its chain is. What is loaded is known by the names of reels and carriers, so that a
+message without a place (joined, modified, unloaded) finds its slot.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import Any, NamedTuple, TypeVar
+
+import msgspec
+
+from service.domain.model import Instant
+from service.wire.cfx_read import MOST_REELS, Place, Reel, Used
+from service.wire.cfx_slots import Slot, hold
+from service.wire.cfx_turn import Turn
+from service.wire.gateway import Memory
+
+T = TypeVar("T")
+
+
+class Carrier(msgspec.Struct, array_like=True):
+    """A feeder outside of any slot, with what is in it."""
+
+    reels: tuple[Reel, ...] = ()
+    base: str = ""
+
+
+class Change(NamedTuple):
+    """A supply message of our contract for the slot at ``key`` (``line/station/slot``)."""
+
+    key: str
+    body: dict[str, Any]
+
+
+class Supplies:
+    def __init__(self, slots: Memory[Slot], carriers: Memory[Carrier]) -> None:
+        self._slots = slots
+        self._carriers = carriers
+
+    def find(self, *names: str) -> str | None:
+        """The key of the slot that holds a supply of one of these names."""
+        known = self._where()
+        return next((key for name in names if (key := known.get(name)) is not None), None)
+
+    def placed(self, station: str, used: Iterable[Used]) -> list[Used]:
+        """With the slots of the station that their supplies are known to be in, where none is told; those
+        that are in none are left out."""
+        used = list(used)
+        known = {} if all(each.place.slot for each in used) else self._where()
+        found = []
+        for each in used:
+            key = next((known[reel.name] for reel in each.reels if reel.name in known), "")
+            if each.place.slot:
+                found.append(each)
+            elif key.startswith(f"{station}/"):
+                found.append(each._replace(place=each.place._replace(slot=key.rpartition("/")[2])))
+        return found
+
+    def load(self, key: str | None, place: Place, reels: tuple[Reel, ...], turn: Turn) -> list[Change]:
+        """Reels are loaded into a slot; ``key`` is ``None``: into a carrier that is in none."""
+        if key is None:
+            if place.carrier is not None:
+                held = self._carriers.of(place.carrier)
+                held.reels, held.base = reels, place.base or ""
+            return []
+        slot = self._slots.of(key)
+        if turn.is_late(slot.changed):
+            return []
+        self._leave({reel.name for reel in reels if reel.name}, key)
+        slot.carrier, slot.base = place.carrier or "", place.base or ""
+        hold(slot, reels, turn.at)
+        first = reels[0] if reels else Reel()
+        return [
+            Change(key, _told("loaded", first, place.kind)),
+            *(Change(key, _told("joined", reel, place.kind)) for reel in reels[1:]),
+        ]
+
+    def load_carrier(self, key: str, place: Place, turn: Turn) -> list[Change]:
+        """A carrier is put into a slot, with all that was put into it before; what nobody told isn't said."""
+        held = self._carriers.seen(place.carrier or "")
+        slot = self._slots.of(key)
+        if turn.is_late(slot.changed):
+            return []
+        if held is None or not held.reels:
+            slot.carrier, slot.base = place.carrier or "", place.base or ""
+            hold(slot, (), turn.at)
+            return []
+        reels = held.reels
+        self._carriers.forget(place.carrier or "")
+        return self.load(key, place, reels, turn)
+
+    def see(self, key: str, used: Used, turn: Turn) -> list[Change]:
+        """What a message shows to be in a slot beside what it says: others than we knew of were loaded or
+        joined, and we weren't told."""
+        known = {reel.name for reel in slot.reels} if (slot := self._slots.seen(key)) else set()
+        names = [reel.name for reel in used.reels]
+        if not names or not all(names) or known.issuperset(names):
+            return []
+        slot = self._slots.of(key)
+        if turn.is_late(slot.changed):
+            return []
+        if known.isdisjoint(names):
+            return self.load(key, used.place, _before(used), turn)
+        new = used.reels[1 + max(names.index(name) for name in known if name in names) :]
+        return [change for reel in new for change in self._join(key, slot, reel, turn.at)]
+
+    def join(self, leading: tuple[Reel, ...], reel: Reel, turn: Turn) -> list[Change]:
+        """A reel was joined behind another; in no slot yet: in its carrier."""
+        names = {each.name for each in leading if each.name}
+        key = self.find(*names)
+        if key is not None:
+            slot = self._slots.of(key)
+            return [] if turn.is_late(slot.changed) else self._join(key, slot, reel, turn.at)
+        for name, held in _pieces(self._carriers):
+            if names & {each.name for each in held.reels} and len(held.reels) < MOST_REELS:
+                self._carriers.of(name).reels = (*held.reels, reel)
+        return []
+
+    def splice(self, key: str, place: Place, reel: Reel, turn: Turn) -> list[Change]:
+        """A joint passed: ``reel`` is consumed now, and all before it is gone."""
+        slot = self._slots.of(key)
+        names = [each.name for each in slot.reels]
+        if turn.is_late(slot.changed):
+            return []
+        if reel.name not in names:
+            return self.load(key, place, (reel,), turn)
+        return self._pass(key, slot, names.index(reel.name), turn.at, quantity=reel.quantity, grey=reel.grey)
+
+    def empty(self, key: str, reels: tuple[Reel, ...], turn: Turn) -> list[Change] | None:
+        """A supply is used up; ``None``: and with it the slot."""
+        slot = self._slots.of(key)
+        if turn.is_late(slot.changed):
+            return []
+        names = [each.name for each in slot.reels]
+        gone = _used_up(reels)
+        if not gone or not any(names):
+            return None
+        if gone not in names:
+            return []
+        passed = names.index(gone) + 1
+        return None if passed == len(names) else self._pass(key, slot, passed, turn.at)
+
+    def unload(self, names: Iterable[str], turn: Turn) -> list[Change]:
+        """Supplies were taken out, of their slots or of their carriers."""
+        gone = set(names)
+        for name, held in _pieces(self._carriers):
+            if gone & {each.name for each in held.reels}:
+                self._carriers.forget(name)
+        return self._take_out(lambda slot: bool(gone & {each.name for each in slot.reels}), turn)
+
+    def unload_carriers(self, names: Iterable[str], turn: Turn) -> list[Change]:
+        """Carriers were taken out of their slots, or a base with all that it carries; what is in them
+        stays."""
+        gone = set(names)
+        for _, slot in _pieces(self._slots):
+            if slot.carrier and {slot.carrier, slot.base} & gone and slot.reels:
+                held = self._carriers.of(slot.carrier)
+                held.base = slot.base
+                held.reels = tuple(msgspec.structs.replace(reel, quantity=None) for reel in slot.reels)
+        return self._take_out(lambda slot: bool({slot.carrier, slot.base} & gone - {""}), turn)
+
+    def recount(self, reel: Reel, turn: Turn) -> list[Change]:
+        """Somebody counted how much is in a supply."""
+        key = self.find(reel.name)
+        if key is None or reel.quantity is None:
+            return []
+        slot = self._slots.of(key)
+        if turn.is_late(slot.changed):
+            return []
+        reels = list(slot.reels)
+        place = [each.name for each in reels].index(reel.name)
+        reels[place] = msgspec.structs.replace(reels[place], quantity=reel.quantity)
+        if place > 0:
+            left = slot.left if slot.of == reels[0].name else None
+            reels[0] = msgspec.structs.replace(reels[0], quantity=left)
+        return self._count(key, slot, tuple(reels), turn.at)
+
+    def split(self, remaining: tuple[Reel, ...], turn: Turn) -> list[Change]:
+        """A chain was opened: these reels stay."""
+        key = self.find(*(reel.name for reel in remaining))
+        if key is None:
+            return []
+        slot = self._slots.of(key)
+        told = {reel.name: reel for reel in remaining}
+        stay = tuple(told[reel.name] for reel in slot.reels if reel.name in told)
+        if turn.is_late(slot.changed) or len(stay) == len(slot.reels):
+            return []
+        return self._count(key, slot, stay, turn.at)
+
+    def _count(self, key: str, slot: Slot, reels: tuple[Reel, ...], at: Instant) -> list[Change]:
+        """The first is as told, and the others come behind it."""
+        hold(slot, reels, at)
+        if any(reel.quantity is None for reel in reels):
+            return []
+        return [
+            Change(key, {"change": "counted", "quantity": reels[0].quantity}),
+            *(Change(key, _told("joined", reel, None)) for reel in reels[1:]),
+        ]
+
+    def _join(self, key: str, slot: Slot, reel: Reel, at: Instant) -> list[Change]:
+        if reel.name in {each.name for each in slot.reels} or len(slot.reels) >= MOST_REELS:
+            return []
+        slot.reels, slot.changed = (*slot.reels, reel), at
+        return [Change(key, _told("joined", reel, None))]
+
+    def _pass(
+        self, key: str, slot: Slot, joints: int, at: Instant, *, quantity: int | None = None, grey: int = 0
+    ) -> list[Change]:
+        if joints == 0:
+            return []
+        slot.reels, slot.changed = slot.reels[joints:], at
+        slot.of = slot.reels[0].name
+        slot.left = slot.reels[0].quantity if quantity is None else quantity
+        said = [Change(key, {"change": "spliced"}) for _ in range(joints)]
+        if grey:
+            said[-1].body["grey"] = grey
+        return said
+
+    def _take_out(self, is_gone: Callable[[Slot], bool], turn: Turn) -> list[Change]:
+        said = []
+        for key, seen in _pieces(self._slots):
+            if is_gone(seen) and not turn.is_late(seen.changed):
+                slot = self._slots.of(key)
+                slot.carrier = slot.base = ""
+                hold(slot, (), turn.at)
+                said.append(Change(key, {"change": "removed"}))
+        return said
+
+    def _leave(self, names: set[str], key: str) -> None:
+        """What is loaded in one slot is in no other any more."""
+        for other in {found for name, found in self._where().items() if name in names and found != key}:
+            slot = self._slots.of(other)
+            slot.reels = tuple(reel for reel in slot.reels if reel.name not in names)
+
+    def _where(self) -> dict[str, str]:
+        return {reel.name: key for key, slot in _pieces(self._slots) for reel in slot.reels if reel.name}
+
+
+def _pieces(memory: Memory[T]) -> list[tuple[str, T]]:
+    keys = memory.keys()
+    return [
+        (key, piece) for key, piece in zip(keys, map(memory.seen, keys), strict=True) if piece is not None
+    ]
+
+
+def _before(used: Used) -> tuple[Reel, ...]:
+    """The reels as they were before that was used."""
+    first, *others = used.reels
+    left = first.quantity if used.left is None or others else used.left
+    before = None if left is None else left + used.placed + (used.lost or 0)
+    return (msgspec.structs.replace(first, quantity=before), *others)
+
+
+def _used_up(reels: tuple[Reel, ...]) -> str:
+    """Which of a chain is told to be empty: all of it, unless its last reel still holds parts."""
+    if not reels:
+        return ""
+    return reels[0].name if reels[-1].quantity else reels[-1].name
+
+
+def _told(change: str, reel: Reel, kind: str | None) -> dict[str, Any]:
+    known = {
+        "kind": kind,
+        "part": reel.part,
+        "lot": reel.lot,
+        "quantity": reel.quantity,
+        "supply": reel.name or None,
+    }
+    return {"change": change} | {key: value for key, value in known.items() if value is not None}
