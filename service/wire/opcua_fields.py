@@ -7,7 +7,7 @@ It knows types, states and times, and nothing of headers or of what a value mean
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC
 from typing import Any, NamedTuple
 
@@ -70,11 +70,10 @@ def read_fields(
             raise Misfit(f"{len(payload)} values without names, where the metadata name {len(known)}")
         payload = {field.name: value for field, value in zip(known, payload, strict=True)}
     kinds = {field.name: field.kind for field in known}
-    return [
-        field
-        for name, raw in payload.items()
-        for field in _spread(name, raw, kinds.get(name, 0), at, bad, MOST_LEVELS)
-    ]
+    fields: list[Field] = []
+    for name, raw in payload.items():
+        _spread(fields, name, raw, kinds.get(name, 0), at, bad, MOST_LEVELS)
+    return fields
 
 
 def shown(value: object) -> str:
@@ -85,7 +84,9 @@ def shown(value: object) -> str:
     return repr(value) if small else f"a large {type(value).__name__}"
 
 
-def _spread(name: str, raw: object, kind: int, at: Instant | None, bad: bool, levels: int) -> Iterator[Field]:
+def _spread(
+    fields: list[Field], name: str, raw: object, kind: Any, at: Instant | None, bad: bool, levels: int
+) -> None:
     if isinstance(raw, dict):
         if raw.keys() <= _VARIANT and type(raw.get("Type")) is int:
             kind, raw = raw["Type"], raw.get("Body")
@@ -96,20 +97,31 @@ def _spread(name: str, raw: object, kind: int, at: Instant | None, bad: bool, le
             if isinstance(raw, dict) and raw.keys() <= _VARIANT and type(raw.get("Type")) is int:
                 kind, raw = raw["Type"], raw.get("Body")
     if bad:
-        yield Field(name, None, at)
-    elif isinstance(raw, dict) and not ("Text" in raw and raw.keys() <= _TEXT):
-        yield from _members(name, raw.items(), 0, at, levels)
+        fields.append(Field(name, None, at))
+        return
+    if isinstance(raw, dict):
+        if "Text" not in raw or not raw.keys() <= _TEXT:
+            _spread_all(fields, name, raw.items(), 0, at, levels)
+            return
+        raw = raw["Text"]
     elif isinstance(raw, list):
-        yield from _members(name, enumerate(raw), kind, at, levels)
-    else:
-        yield Field(name, _scalar(name, raw["Text"] if isinstance(raw, dict) else raw, kind), at)
+        _spread_all(fields, name, enumerate(raw), kind, at, levels)
+        return
+    fields.append(Field(name, _scalar(name, raw, kind), at))
 
 
-def _members(name: str, members: Any, kind: int, at: Instant | None, levels: int) -> Iterator[Field]:
+def _spread_all(
+    fields: list[Field],
+    name: str,
+    members: Iterable[tuple[object, object]],
+    kind: Any,
+    at: Instant | None,
+    levels: int,
+) -> None:
     if not levels:
         raise Misfit(f"field {name!r:.80} is nested too deeply")
     for member, raw in members:
-        yield from _spread(f"{name}/{member}", raw, kind, at, False, levels - 1)
+        _spread(fields, f"{name}/{member}", raw, kind, at, False, levels - 1)
 
 
 def _scalar(name: str, raw: object, kind: object) -> object:
