@@ -30,6 +30,7 @@ from service.reign import Parts, Reign
 from service.report import Report
 from service.reviews import Reviews
 from service.settings import Settings
+from service.sources import Sources
 from service.store import Store, open_store
 from service.telemetry import Metrics
 from service.timetable import Timetable
@@ -144,6 +145,12 @@ class Service:
             clock=wall_clock,
             report=self.report,
             prove=self._prove,
+        )
+        self.sources = Sources(
+            settings,
+            committed=committed,
+            listening=lambda: {} if self.reign is None else self.reign.listening(),
+            trials=lambda: [] if self.reign is None else self.reign.trials.figures(),
         )
         self.heart = Heart(
             self.ways,
@@ -267,6 +274,7 @@ class Service:
     def _render_metrics(self) -> bytes:
         self.report.beats(self.pulse.ages())
         self.report.record(self.shown.records())
+        self.report.sources(self.sources.rows())
         # What is known without the store is told without it: that is when people look.
         with contextlib.suppress(StoreError):
             self.report.outbox(self.store.outbox.backlog())
@@ -291,6 +299,7 @@ class Service:
             lots=Lotbook(lots=self.store.lots, committed=lambda: self.shown.committed),
             reviews=self.reviews,
             ways=self.ways,
+            incoming=self.sources,
             guest=self.guest,
             book=phonebook(self.settings, self.store.phones, self.port, clock=wall_clock),
             tray=Tray(

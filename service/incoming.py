@@ -46,11 +46,13 @@ class Counted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Listening:
-    """One source as the instance in charge hears it. ``gaps``: how often its own numbering showed that
+    """One source as the instance in charge hears it. ``silent_since`` stands while it isn't heard for so long
+    that people know. ``gaps``: how often its own numbering showed that
     something was missing; ``None``: its format has none."""
 
     connected: bool
     trouble: str | None
+    silent_since: Instant | None
     heard: Heard
     counted: Counted
     gaps: int | None
@@ -58,9 +60,9 @@ class Listening:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceRow:
-    """``topics`` are the filters it is heard by, ``leads_to`` is its broker's host. ``silent_since`` stands
-    while it isn't heard and people know, ``notice`` tells of it. ``now``: only where this instance listens.
-    ``trial``: what it would have counted."""
+    """``topics`` are the filters it is heard by, ``leads_to`` is its broker's host. ``notice`` is the open
+    one about it: that it isn't heard, else that messages are refused. ``now``: only where this instance
+    listens. ``trial``: what it would have counted."""
 
     name: str
     format: str
@@ -68,7 +70,6 @@ class SourceRow:
     topics: Sequence[str]
     state: State
     silent_after: int | None
-    silent_since: Instant | None
     notice: str | None
     now: Listening | None
     trial: Mapping[str, Any] | None

@@ -231,6 +231,7 @@ class Reign:
             name: Listening(
                 connected=each.ready,
                 trouble=each.trouble,
+                silent_since=self._reach.silent_since(name),
                 heard=self._figures.heard(name, now),
                 counted=self._figures.counted(name),
                 gaps=self.ingest.sources.gaps(name),

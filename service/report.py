@@ -6,14 +6,16 @@ from collections.abc import Mapping, Sequence
 
 import structlog
 
+from service.domain import gateways
 from service.domain.history import Record, kind_name
 from service.domain.hourly import HOUR
 from service.domain.model import SECOND, Instant, to_rfc3339
+from service.incoming import SourceRow
 from service.outgoing import DeliveryRow, Tested
 from service.ports import Delivered, Failed
 from service.sent import Lately
 from service.telemetry import Metrics
-from service.usecases.batch import Committed
+from service.usecases.batch import Committed, Heard
 from service.usecases.deliver import Attempt, StoreTrouble
 from service.usecases.resend import Asked
 from service.usecases.rollup import LOUD, Rolled
@@ -33,7 +35,8 @@ class Report:
         metrics.batch_events.observe(items)
         metrics.last_commit.set_to_current_time()
         for each in committed:
-            metrics.repeats.inc(sum(heard.repeats for heard in each.heard.values()))
+            for source, heard in each.heard.items():
+                self._heard(gateways.called(source), heard)
             for kind, number in each.counts.items():
                 if kind == "refused":
                     metrics.refused.inc(number)
@@ -53,6 +56,26 @@ class Report:
                     slot=notice.slot,
                     because=notice.closed_because,
                 )
+
+    def _heard(self, source: str, heard: Heard) -> None:
+        metrics = self._metrics
+        metrics.repeats.inc(heard.repeats)
+        metrics.source_messages.labels(source=source).inc(heard.messages)
+        metrics.source_repeats.labels(source=source).inc(heard.repeats)
+        metrics.source_refused.labels(source=source).inc(heard.refused)
+
+    def sources(self, rows: Sequence[SourceRow]) -> None:
+        """How those are heard that this instance listens to."""
+        metrics = self._metrics
+        for row in rows:
+            if row.now is None:
+                continue
+            metrics.source_connected.labels(source=row.name).set(row.now.connected)
+            metrics.source_missing.labels(source=row.name).set(row.now.counted.missing)
+            if row.now.heard.heard_at is not None:
+                metrics.source_last_heard.labels(source=row.name).set(row.now.heard.heard_at / SECOND)
+            if row.now.gaps is not None:
+                metrics.source_gaps.labels(source=row.name).set(row.now.gaps)
 
     def attempted(self, event: Attempt | StoreTrouble) -> None:
         if isinstance(event, StoreTrouble):

@@ -112,6 +112,45 @@ class Metrics:
         self.repeats = Counter(
             "earlybell_messages_repeated", "Messages that had been applied before.", registry=registry
         )
+        self.source_messages = Counter(
+            "earlybell_source_messages", "Messages of a source.", ["source"], registry=registry
+        )
+        self.source_refused = Counter(
+            "earlybell_source_refused",
+            "Messages of a source that didn't fit and were set aside.",
+            ["source"],
+            registry=registry,
+        )
+        self.source_repeats = Counter(
+            "earlybell_source_repeats",
+            "What a source said that had been said before.",
+            ["source"],
+            registry=registry,
+        )
+        self.source_connected = Gauge(
+            "earlybell_source_connected",
+            "1 while a source's broker is reached.",
+            ["source"],
+            registry=registry,
+        )
+        self.source_last_heard = Gauge(
+            "earlybell_source_last_heard_timestamp_seconds",
+            "When the last message of a source was stored.",
+            ["source"],
+            registry=registry,
+        )
+        self.source_missing = Gauge(
+            "earlybell_source_missing",
+            "Messages that are missing now by the seq of the stations that a source counts.",
+            ["source"],
+            registry=registry,
+        )
+        self.source_gaps = Gauge(
+            "earlybell_source_gaps",
+            "Times that the numbering of a source's own format showed messages to be missing.",
+            ["source"],
+            registry=registry,
+        )
         self.inbound_waiting = Gauge(
             "earlybell_inbound_waiting",
             "Messages received, not yet taken into a batch.",

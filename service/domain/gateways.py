@@ -51,17 +51,17 @@ def source_of(station: StationState) -> str | None:
     return None if station.counted_at is None else called(station.source.name)
 
 
-def silent(world: World) -> set[str]:
-    """The sources of which it is known that they aren't heard."""
-    told = (each.notice for each in world.standing.values())
-    names = {
-        notice.about
-        for notice in told
-        if notice and notice.kind == KIND and notice.line is None and notice.about
-    }
-    return {"" if name == OWN else name for name in names} | {
-        each.source.name for each in world.stations.values() if each.source.silent is not None
-    }
+def silent(world: World) -> dict[str, Instant | None]:
+    """The sources of which it is known that they aren't heard, and since when where their stations tell."""
+    known: dict[str, Instant | None] = {}
+    for standing_now in world.standing.values():
+        notice = standing_now.notice
+        if notice is not None and notice.kind == KIND and notice.line is None and notice.about:
+            known["" if notice.about == OWN else notice.about] = None
+    for station in world.stations.values():
+        if station.source.silent is not None:
+            known[station.source.name] = station.source.silent
+    return known
 
 
 def stale_since(station: StationState) -> Instant | None:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from service.domain import judge
-from service.domain.model import to_rfc3339
+from service.domain import gateways, judge
+from service.domain.model import rfc3339_or_none, to_rfc3339
 from service.domain.state import LineState, StationState
 from service.domain.world import World
 from service.usecases.slots import Json
@@ -51,5 +51,7 @@ def _station_object(station: StationState) -> Json:
         "takt_seconds": judge.takt_of(station),
         "uncertain_since": None if station.uncertain_since is None else to_rfc3339(station.uncertain_since),
         "clock_flagged": station.clock_flagged,
-        "as_of": None if station.counted_at is None else to_rfc3339(station.counted_at),
+        "as_of": rfc3339_or_none(station.counted_at),
+        "source": gateways.source_of(station),
+        "stale_since": rfc3339_or_none(gateways.stale_since(station)),
     }

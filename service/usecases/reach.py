@@ -5,9 +5,9 @@ that a replay knows it; what is known of before is taken from the world."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from service.domain.events import GatewayReport
 from service.domain.model import Instant
@@ -28,17 +28,29 @@ class _Source:
     messages: int
 
 
+class _Silence(NamedTuple):
+    """``None`` where a start of ours lies between."""
+
+    reason: Reason | None
+    since: Instant | None
+
+
 class Reach:
     """``look`` about once a second."""
 
     def __init__(
-        self, quiet_after: Mapping[str, float | None], silent: Collection[str], *, away: float = AWAY
+        self,
+        quiet_after: Mapping[str, float | None],
+        silent: Mapping[str, Instant | None],
+        *,
+        away: float = AWAY,
     ) -> None:
         """``quiet_after``: every source, and after how many seconds its silence is news (``None``: never);
-        ``silent``: those of which people know already; what isn't configured any more is nobody's worry."""
+        ``silent``: those of which people know already, and since when. What isn't configured any more is
+        nobody's worry."""
         self._quiet_after = quiet_after
         self._away = away
-        self._silent: dict[str, Reason | None] = {name: None for name in silent if name in quiet_after}
+        self._silent = {name: _Silence(None, since) for name, since in silent.items() if name in quiet_after}
         self._gone = sorted(name for name in silent if name not in quiet_after)
         self._sources: dict[str, _Source] = {}
         self._looked: float | None = None
@@ -60,6 +72,11 @@ class Reach:
             found += [] if report is None else [report]
         return found
 
+    def silent_since(self, name: str) -> Instant | None:
+        """From any thread; ``None`` while it is heard."""
+        silence = self._silent.get(name)
+        return None if silence is None else silence.since
+
     def _look_at(self, name: str, now: Moment, connected: bool, messages: int) -> GatewayReport | None:
         source = self._sources[name]
         spoke = messages != source.messages
@@ -79,10 +96,10 @@ class Reach:
 
     def _waits_for_words(self, name: str) -> bool:
         """That its broker is reached is enough where it wasn't. After a start of ours nobody knows why."""
-        return self._silent[name] != "away" and self._quiet_after[name] is not None
+        return self._silent[name].reason != "away" and self._quiet_after[name] is not None
 
     def _begin(self, name: str, reason: Reason, since: Instant) -> GatewayReport:
-        self._silent[name] = reason
+        self._silent[name] = _Silence(reason, since)
         return GatewayReport(source=name, state="silent", since=since, reason=reason)
 
     def _end(self, name: str) -> GatewayReport:

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 
 import msgspec
 
-from service.domain import judge, notices
+from service.domain import gateways, judge, notices
 from service.domain.calendar import Hours, hours_of
 from service.domain.horizon import Horizon
 from service.domain.judge import Case
-from service.domain.model import Instant, Level, Spread, to_rfc3339
+from service.domain.model import Instant, Level, Spread, rfc3339_or_none, to_rfc3339
 from service.domain.outcome import clock_times, forecast, is_boundary_only, starves
 from service.domain.outlook import Question, Questions, left_quantiles
 from service.domain.shortfall import orders_ahead, shortfalls
@@ -113,7 +113,9 @@ def _known(station: StationState, slot: SlotState, sight: Sight, case: Case | No
         "chance": chance,
         "state": _state(station, slot, sight, case, chance),
         "assumed": slot.assumed,
-        "as_of": None if station.counted_at is None else to_rfc3339(station.counted_at),
+        "as_of": rfc3339_or_none(station.counted_at),
+        "source": gateways.source_of(station),
+        "stale_since": rfc3339_or_none(gateways.stale_since(station)),
         "boundary_only": is_boundary_only(slot, sight),
         "notice": slot.notice.id if slot.notice is not None and notices.is_live(slot.notice) else None,
         "order_panels_left": None if case is None else case.needed,

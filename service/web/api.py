@@ -16,6 +16,7 @@ from starlette.responses import Response
 from service.access import Door
 from service.desk import Desk, Exchanging, LotReading, Playing, Reading
 from service.domain.labels import LabelPattern
+from service.incoming import Incoming
 from service.outgoing import Outgoing, WaysOut
 from service.overhearing import Overhearing
 from service.phones import Phonebook
@@ -37,6 +38,7 @@ from service.web import (
 from service.web import budget as budgets
 from service.web import exchange as exchanges
 from service.web import fetch as fetched
+from service.web import gateways as ways_in
 from service.web import handover as handed
 from service.web import labels as read_labels
 from service.web import lots as lotbook
@@ -76,6 +78,7 @@ def create_app(
     languages: Path | None = None,
     tray: Outgoing | None = None,
     ways: WaysOut | None = None,
+    incoming: Incoming | None = None,
     book: Phonebook | None = None,
     door: Door | None = None,
     budget: Budgeting | None = None,
@@ -91,8 +94,9 @@ def create_app(
     otherwise hold the server's shutdown until its timeout.
 
     What isn't given has no calls: without a ``tray`` there are none about deliveries, without ``ways`` about
-    outlets, without a ``book`` about phones, without ``exchanging`` about exchanges, without ``lots`` about
-    lots, without ``reviews`` about times that are over, without a ``guest`` about listening to a broker.
+    outlets, without ``incoming`` about gateways, without a ``book`` about phones, without ``exchanging``
+    about exchanges, without ``lots`` about lots, without ``reviews`` about times that are over, without a
+    ``guest`` about listening to a broker.
     Without a ``door`` everybody may do everything. ``playing``: what is shown is a recording, with a bar on
     each page."""
     app = FastAPI(
@@ -144,13 +148,14 @@ def create_app(
     app.include_router(acts.router, tags=["changing"])
     app.include_router(named_supplies.router)
     app.include_router(named_supplies.pages)
-    app.state.outgoing, app.state.guest = tray, guest
+    app.state.outgoing, app.state.incoming, app.state.guest = tray, incoming, guest
     for there, routers in (
         (lots, (lotbook.router, lotbook.pages)),
         (reviews, (standstills.router, standstills.pages, looked_back.router, looked_back.pages)),
         (exchanging, (exchanges.router, exchanges.pages)),
         (tray, (outgoing.router,)),
         (ways, (ways_out.router,)),
+        (incoming, (ways_in.router, ways_in.pages)),
         (guest, (overheard.router,)),
         (book, (phones.router,)),
         (door, (audit.router, signing.router)),

@@ -20,6 +20,7 @@ from service.domain.model import Instant, NoticeState
 from service.web import recorded, schemas
 from service.web.answers import LATER, UNFIT, UNKNOWN, json_answer
 from service.web.caller import caller_of, secret_of
+from service.web.lines import LineView
 from service.web.stream import Listener, LiveResponse
 from service.web.wiring import Own
 
@@ -33,7 +34,7 @@ Limit = Annotated[int, Query(ge=1, description=f"at most {LARGEST_PAGE}; larger 
 Moment = Annotated[Instant | None, BeforeValidator(schemas.read_moment)]
 
 
-@router.get("/lines", response_model=list[schemas.LineView])
+@router.get("/lines", response_model=list[LineView])
 def lines(own: Own) -> Response:
     """Lines with their order, stations, tower readings and links."""
     return json_answer(own.reading.lines())

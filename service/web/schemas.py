@@ -55,6 +55,12 @@ Person = Annotated[
     Field(min_length=1, max_length=256, description="who: a name or a badge"),
 ]
 Text = Annotated[str, Field(max_length=256)]
+Source = Annotated[
+    str | None, Field(description="which source counts it, `mqtt` for that of `[mqtt]`; null: none yet")
+]
+StaleSince = Annotated[
+    str | None, Field(description="since when nothing is heard of its station, so that no number moves")
+]
 Count = Annotated[int, Field(ge=0, le=MOST)]
 
 
@@ -190,6 +196,8 @@ class SlotForecast(Aboard):
     chance: float | None
     state: Literal["ok", "due", "urgent", "empty", "unknown", "idle"]
     as_of: str | None
+    source: Source
+    stale_since: StaleSince
     boundary_only: bool
     assumed: Annotated[bool, Field(description="the quantity is believed, nobody declared it")]
     notice: Annotated[str | None, Field(description="the id of its notice that isn't closed")]
@@ -294,48 +302,6 @@ class NoticeView(_Told):
     hears: Annotated[list[str], Field(description="the people whom it was told to")]
     reminded: Annotated[int, Field(description="how often it was said to them once more")]
     escalated: Annotated[int, Field(description="how many more were told because nobody took it")]
-
-
-class OrderView(_Told):
-    order: str
-    recipe: str | None
-    panels: int | None
-    state: str
-
-
-class TowerView(_Told):
-    lamps: dict[str, str]
-    buzzer: str
-    slots: list[str]
-    reading: str
-    since: str
-
-
-class LinkView(_Told):
-    state: str
-    since: str | None
-
-
-class StationView(_Told):
-    station: str
-    tower: TowerView | None
-    link: LinkView | None
-    panels: int | None
-    session: str | None
-    seq: int | None
-    order_done: Annotated[int | None, Field(description="panels of the running order completed here")]
-    order_done_estimated: bool
-    takt_seconds: float | None
-    uncertain_since: str | None
-    clock_flagged: bool
-    as_of: str | None
-
-
-class LineView(_Told):
-    line: str
-    order: OrderView | None
-    queued: Annotated[list[str], Field(description="the orders that come next")]
-    stations: list[StationView]
 
 
 class RefusedView(_Told):

@@ -30,6 +30,7 @@ from service.domain.policy import Policy
 from service.domain.recent import recent
 from service.domain.said import Said, put
 from service.domain.who import WEEK, spans, who
+from service.incoming import Incoming
 from service.phones import Phonebook
 from service.reviewing import Reviewing
 from service.usecases.budget import Budget
@@ -69,6 +70,7 @@ class Place:
     empty: bool = False
     assumed: bool = False
     needed: int | None = 210
+    stale: Instant | None = None
     short: int = 0
     floor_life: dict[str, object] | None = None
     tray: dict[str, object] | None = None
@@ -130,6 +132,8 @@ class Place:
             "chance": None if self.panels is None else float(self.state in {"due", "urgent", "empty"}),
             "state": self.state,
             "as_of": to_rfc3339(self.as_of),
+            "source": "mqtt",
+            "stale_since": None if self.stale is None else to_rfc3339(self.stale),
             "boundary_only": self.kind == "tray",
             "assumed": self.assumed,
             "urgent_panels": 3,
@@ -541,6 +545,8 @@ class Floor:
             "uncertain_since": None,
             "clock_flagged": False,
             "as_of": to_rfc3339(max(place.as_of for place in self.places if place.station == station)),
+            "source": "mqtt",
+            "stale_since": None,
         }
 
 
@@ -619,11 +625,13 @@ def plant(
     public_url: str | None = "https://bell.ferrow.example/",
     session_check_seconds: float = 5.0,
     office: Office | None = None,
+    incoming: Incoming | None = None,
     labels: tuple[LabelPattern, ...] = (),
     reviews: Reviewing | None = None,
 ) -> tuple[FastAPI, Floor]:
     """An application with a fresh plant behind it; without a ``door`` everybody may do everything, without an
-    ``office`` there is no mail to see. ``reviews``: of a time long ago unless others are given."""
+    ``office`` there is no mail to see, without ``incoming`` no gateway. ``reviews``: of a time long ago
+    unless others are given."""
     floor = Floor(Hub() if hub is None else hub, places)
     app = create_app(
         reading=floor,
@@ -637,6 +645,7 @@ def plant(
         book=book or book_of(MemoryPhones()),
         budget=floor.budget,
         ways=office,
+        incoming=incoming,
         tray=office,
         labels=labels,
         lots=LateBook(floor._may_fail),

@@ -46,6 +46,7 @@ const SHAPES = {
   urgent: ["path", { d: "M-9-7H9L0 9z" }],
   empty: ["path", { d: "M-8-8H8V8H-8zM-4-4 4 4M4-4-4 4" }],
   stop: ["path", { d: "M-3.5-8.5h7l5 5v7l-5 5h-7l-5-5v-7z" }],
+  stale: ["path", { d: "M0-5.5V0l4 3M0-8.5a8.5 8.5 0 1 0 .01 0" }],
   question: ["path", { d: "M-5-4a5 5 0 1 1 7 4.5Q0 2 0 4.5M0 7.5v1.5" }],
 };
 

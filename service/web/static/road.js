@@ -111,6 +111,7 @@ function row() {
 
   function show(slot, scale, now, stop = null) {
     element.dataset.state = slot.state;
+    element.classList.toggle("stale", Boolean(slot.stale_since));
     const page = pageOf(slot);
     if (link.getAttribute("href") !== page) link.setAttribute("href", page);
     if (name.childElementCount === 0) name.append(make("b"), " ", make("span"));
@@ -140,6 +141,7 @@ export function showTags(tags, slot, stop = null) {
   const words = [];
   const level = signOf(slot.state);
   if (level !== "ok") words.push([STATE[slot.state], level]);
+  if (slot.stale_since) words.push([staleWords(slot), "stale"]);
   if (stop) words.push([stop.panels === 0 ? t("stop now") : t("stop in {panels}", { panels: panels(stop.panels) }), "stop"]);
   if (slot.boundary_only) words.push([t("at a panel boundary only"), null]);
   if (slot.assumed) words.push([t("quantity assumed"), null]);
@@ -151,6 +153,10 @@ export function showTags(tags, slot, stop = null) {
   tags.replaceChildren(...words.map(([word, own]) =>
     make("span", { class: "tag", "data-level": own }, own && icon(own), word)));
 }
+
+const staleWords = ({ as_of: counted, stale_since: since }) => (counted
+  ? t("numbers from {clock}, not heard since", { clock: clock(counted, Date.now()) })
+  : t("not heard since {clock}", { clock: clock(since, Date.now()) }));
 
 const outlasts = ({ panels_to_empty: spread, order_panels_left: needed }) =>
   spread !== null && needed !== null && needed !== undefined && spread.p05 >= needed;

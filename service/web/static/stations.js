@@ -61,6 +61,9 @@ function doubtsOf(row, now) {
   const doubts = [];
   const silent = row.as_of && now ? (Date.parse(now) - Date.parse(row.as_of)) / 1000 : 0;
   if (silent > QUIET_FOR_SECONDS) doubts.push(t("Last count {age} ago.", { age: age(silent) }));
+  if (row.stale_since && row.link?.state !== "offline") {
+    doubts.push(t("Not heard since {clock}.", { clock: clock(row.stale_since, Date.now()) }));
+  }
   if (row.uncertain_since) doubts.push(t("Counts uncertain since {clock}.", { clock: clock(row.uncertain_since) }));
   if (row.clock_flagged) doubts.push(t("Its clock is off."));
   return doubts;

@@ -63,16 +63,16 @@ def test_another_source_is_not_touched_by_it():
     story = at_work("south")
     silent(story)
     assert gateways.stale_since(story.station()) is None
-    assert gateways.silent(story.world) == {"north"}
+    assert gateways.silent(story.world) == {"north": None}
     assert silent(story, "south")
-    assert gateways.silent(story.world) == {"north", "south"}
+    assert gateways.silent(story.world) == {"north": None, "south": story.station().source.silent}
 
 
 def test_that_of_our_own_contract_has_a_name_too():
     story = at_work("")
     (opened,) = silent(story, "")
     assert opened.notice.about == "mqtt"
-    assert gateways.silent(story.world) == {""}
+    assert list(gateways.silent(story.world)) == [""]
     assert gateways.source_of(story.station()) == "mqtt"
 
 
@@ -89,9 +89,10 @@ def test_what_is_silent_is_known_after_a_restart_and_after_a_person_closed_the_n
     (opened,) = silent(story)
     stored = {key: data for key, data in story.world.take_changes().items() if data is not None}
     again = World.from_states(stored)
-    assert gateways.silent(again) == {"north"}
+    since = story.station().source.silent
+    assert gateways.silent(again) == {"north": since}
     story.close(opened.notice.id)
-    assert gateways.silent(story.world) == {"north"}
+    assert gateways.silent(story.world) == {"north": since}
 
 
 def test_stations_of_a_source_that_is_not_heard_are_not_blamed_one_by_one():

@@ -12,7 +12,7 @@ class Watch:
     """Looks once a second; ``told`` is what the last ``later`` brought."""
 
     def __init__(self, *, silent: tuple[str, ...] = (), **quiet_after: float | None) -> None:
-        self.reach = Reach({"": None, **quiet_after}, silent)
+        self.reach = Reach({"": None, **quiet_after}, dict.fromkeys(silent))
         self.connected = dict.fromkeys(["", *quiet_after], True)
         self.messages = dict.fromkeys(["", *quiet_after], 0)
         self.seconds = 0

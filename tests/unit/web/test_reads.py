@@ -11,6 +11,7 @@ from service.domain.model import to_rfc3339
 from service.domain.policy import Person, Policy, Route
 from service.ports import StoreError
 from service.web import recorded, schemas
+from service.web.lines import LineView
 from service.web.plan import PlanView
 from tests.support.floor import START, Floor, Place
 from tests.support.past import remembered
@@ -57,7 +58,7 @@ def test_lines_have_the_documented_shape(get: Any) -> None:
     lines = get("/api/v1/lines").json()
     assert [line["line"] for line in lines] == ["L3"]
     for line in lines:
-        schemas.LineView.model_validate(line, strict=True)
+        LineView.model_validate(line, strict=True)
 
 
 def test_slots_have_the_documented_shape_and_come_soonest_first(get: Any) -> None:
