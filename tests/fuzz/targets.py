@@ -19,6 +19,7 @@ from service.domain.labels import LabelPattern, Unreadable, read_label
 from service.domain.model import from_rfc3339
 from service.settings import SettingsError, load
 from service.usecases.recording import Reader
+from service.wire.cfx import CfxTranslator
 from service.wire.gateway import Native, Translator
 from service.wire.journal import read_entry, read_line
 from service.wire.native import Address, Misfit, read_message, read_topic
@@ -105,6 +106,31 @@ _OPCUA = [
     (
         '{"MessageId": "c", "MessageType": "ua-status", "PublisherId": "line1-gw", "IsCyclic": true,'
         ' "Status": 2, "Timestamp": "2026-03-02T06:14:07Z", "NextReportTime": "2026-03-02T06:15:07Z"}'
+    ),
+]
+_CFX = [
+    (
+        '[{"MessageName": "CFX.Materials.Storage.MaterialsLoaded", "TimeStamp": "2026-03-02T06:14:07Z",'
+        ' "UniqueID": "6a1a6c0e-0e0f-4c0e-8a53-6b8a3a1f0001", "Source": "L3.P1", "MessageBody": {"Materials":'
+        ' [{"LocationIdentifier": "45", "MaterialPackage": {"UniqueIdentifier": "A", "Quantity": 100.0},'
+        ' "CarrierInformation": {"$type": "SMDTapeFeeder", "LaneNumber": 2, "UniqueIdentifier": "F"}}]}},'
+        ' {"MessageName": "CFX.Materials.Management.MaterialsConsumed", "TimeStamp": "2026-03-02T06:14:08Z",'
+        ' "Source": "L3.P1", "MessageBody": {"ConsumedMaterials": [{"MaterialLocation":'
+        ' {"LocationIdentifier": "45", "MaterialPackage": {"UniqueIdentifier": "B", "GreyZone": 5.0,'
+        ' "LeadingMaterialPackage": {"UniqueIdentifier": "A"}}}, "QuantityUsed": 5.0, "QuantitySpoiled": 1.0,'
+        ' "RemainingQuantity": 94.0}]}}]'
+    ),
+    (
+        '[{"MessageName": "CFX.ResourcePerformance.StationStateChanged", "TimeStamp": "2026-03-02T06:14:07Z",'
+        ' "Source": "L3.P1", "MessageBody": {"NewState": "1100", "OldState": "22A0", "OldStateDuration":'
+        ' "1.00:00:25.5", "RelatedFault": {"Severity": "Error", "PlacementFaultType": "PartsExhaust",'
+        ' "MaterialLocation": {"LocationIdentifier": "45"}}}},'
+        ' {"MessageName": "CFX.Production.WorkCompleted", "TimeStamp": "2026-03-02T06:14:07Z",'
+        ' "Source": "L3.P1", "MessageBody": {"Result": 0}},'
+        ' {"MessageName": "CFX.Production.Assembly.MaterialsInstalled", "TimeStamp": "2026-03-02T06:14:09Z",'
+        ' "Source": "L3.P1", "MessageBody": {"InstalledMaterials": [{"QuantityInstalled": 3.0,'
+        ' "CarrierLocation": {"LocationIdentifier": "45"},'
+        ' "NonInstalledComponents": [{"Location": "Lost"}]}]}}]'
     ),
 ]
 _LABEL_PATTERNS = (
@@ -252,6 +278,7 @@ TARGETS: dict[str, Target] = {
     ),
     "label": Target(_label, [text.encode() for text in _LABELS]),
     "settings": Target(_settings_file, [_SETTINGS.encode(), *(b"a = " + deep for deep in _ABYSS)]),
+    "cfx": _translator(lambda: CfxTranslator("hall", topics=["cfx/#"]), "cfx/L3/P1", _CFX),
     "opcua": _translator(_opcua, "opcua/json/data/line1-gw/fast/P1", _OPCUA),
     "environment": Target(
         _environment,
