@@ -9,6 +9,7 @@ nothing: what was known of it stays.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import msgspec
@@ -80,6 +81,7 @@ class OpcUaTranslator(Plain):
             None if pattern is None else Pattern(pattern)
             for pattern in (places.publisher, places.group, places.writer)
         )
+        self._whose = lru_cache(maxsize=MOST_WRITERS)(self._place)
         self._called = places.writers
         self._fixed = constants(places.fixed)
         self._patience = PATIENCE if keep_alive is None else round(2 * keep_alive * SECOND)
@@ -127,7 +129,7 @@ class OpcUaTranslator(Plain):
         repeats = gaps = 0
         for each in data.sets:
             sender = _sender(topic, each)
-            place = self._place(topic, sender)
+            place = self._whose(topic, sender.publisher, sender.group, self._name(sender))
             if place is None:
                 continue
             key = _key(sender.publisher, sender.writer)
@@ -166,24 +168,19 @@ class OpcUaTranslator(Plain):
         fields = read_fields(data.payload or {}, known, at=data.at, bad=data.bad)
         return [Value(*field) for field in fields if field.content is not None]
 
-    def _place(self, topic: str, sender: _Sender) -> dict[str, str] | None:
+    def _place(self, topic: str, publisher: str, group: str | None, writer: str) -> Mapping[str, str] | None:
         """What topic and headers say of whose it is; ``None``: they are of another, who isn't meant."""
         of_topic = next((found for each in self._topics if (found := each.match(topic)) is not None), None)
         if of_topic is None:
             return None
         place = {**self._fixed, **of_topic}
-        for pattern, said in (
-            (self._publisher, sender.publisher),
-            (self._group, sender.group),
-            (self._writer, self._name(sender)),
-        ):
+        for pattern, said in ((self._publisher, publisher), (self._group, group), (self._writer, writer)):
             if pattern is not None and said:
                 found = pattern.match(said)
                 if found is None:
                     return None
                 place |= found
-        place["publisher"] = sender.publisher
-        return place
+        return {**place, "publisher": publisher}
 
     def _name(self, sender: _Sender) -> str:
         """What the writer is called: here, by itself, by its metadata; else its number."""
