@@ -13,17 +13,20 @@ from service.wire.cfx_counts import Consumption
 from service.wire.cfx_read import SlotName
 from service.wire.cfx_stations import StationRule
 
+Wanted = Annotated[
+    str, Field(min_length=1, max_length=400, description="a pattern such as acme.{line}.{station}")
+]
+
 
 class StationNames(Section):
-    """Whose messages from this handle (their ``Source``) are."""
+    """Whose messages from this handle (their ``Source``) and on this topic are; what is left out is any."""
 
-    handle: Annotated[
-        str, Field(min_length=1, max_length=400, description="a pattern such as acme.{line}.{station}")
-    ]
+    handle: Wanted = "#"
+    topic: Wanted = "#"
     fixed: dict[str, str] = Field(default={})
 
     def rule(self) -> StationRule:
-        return StationRule(handle=self.handle, fixed=self.fixed)
+        return StationRule(handle=self.handle, topic=self.topic, fixed=self.fixed)
 
 
 class CfxSource(GatewaySection):

@@ -20,10 +20,11 @@ _NAMES = {"line", "station"}
 
 
 class StationRule(msgspec.Struct, frozen=True, kw_only=True):
-    """Messages whose handle fits this pattern are a station's: captures ``line`` and ``station`` name it,
-    ``fixed`` says what they don't, and the topic the rest."""
+    """Messages whose handle and topic fit these patterns are a station's: captures ``line`` and ``station``
+    name it, ``fixed`` says what they don't."""
 
-    handle: str
+    handle: str = "#"
+    topic: str = "#"
     fixed: Mapping[str, str] = {}
 
 
@@ -37,17 +38,18 @@ class Station(NamedTuple):
 
 
 class Stations:
-    """``topics``: patterns that may capture ``line`` and ``station`` too. The first rule that fits decides.
+    """``topics``: patterns whose captures say what a rule doesn't. The first rule that fits decides.
     ``ValueError`` says which one can't be used."""
 
     def __init__(self, topics: Sequence[str], rules: Sequence[StationRule]) -> None:
         self._topics = [Pattern(topic) for topic in topics]
-        self._rules = [(Pattern(rule.handle), constants(rule.fixed)) for rule in rules]
+        self._rules = [(Pattern(rule.handle), Pattern(rule.topic), constants(rule.fixed)) for rule in rules]
         everywhere = _NAMES.intersection(*(topic.captures for topic in self._topics))
-        for handle, fixed in self._rules:
-            missing = _NAMES - {*fixed, *handle.captures} - everywhere
+        for handle, topic, fixed in self._rules:
+            missing = _NAMES - {*fixed, *handle.captures, *topic.captures} - everywhere
             if missing:
-                raise ValueError(f"pattern {handle.text!r} doesn't say {' and '.join(sorted(missing))}")
+                which = topic if handle.text == "#" else handle
+                raise ValueError(f"pattern {which.text!r} doesn't say {' and '.join(sorted(missing))}")
         self.filters = tuple(topic.filter for topic in self._topics)
         self._known: dict[tuple[str, str], Station] = {}
 
@@ -62,9 +64,10 @@ class Stations:
 
     def _find(self, handle: str, topic: str) -> Station:
         told = next((found for each in self._topics if (found := each.match(topic)) is not None), {})
-        for pattern, fixed in self._rules:
-            if (found := pattern.match(handle)) is not None:
-                told = {**told, **fixed, **found}
+        for of_handle, of_topic, fixed in self._rules:
+            named, placed = of_handle.match(handle), of_topic.match(topic)
+            if named is not None and placed is not None:
+                told = {**told, **fixed, **placed, **named}
                 break
         else:
             parts = handle.split(".")

@@ -38,7 +38,7 @@ def test_topics_are_patterns_and_handles_have_rules(tmp_path):
         ('consumption = "both"', '"consumed" or "installed"'),
         ('panels_from = "arrived"', '"work" or "departed"'),
         ('[[source.station]]\nhandle = "acme.{line}"', "'acme.{line}' doesn't say station"),
-        ('[[source.station]]\nfixed = { line = "L1" }', "handle"),
+        ('[[source.station]]\nfixed = { line = "L1" }', "'#' doesn't say station"),
     ],
 )
 def test_what_cant_be_meant_is_refused(tmp_path, text, problem):

@@ -111,6 +111,8 @@ def test_stations_are_named_by_rules_by_topics_and_else_by_the_last_parts_of_han
     rules = [
         StationRule(handle="acme.x100.{station}"),
         StationRule(handle="acme.x200.77", fixed={"line": "L9", "station": "Süd"}),
+        StationRule(topic="cfx/{line}/{station}/raw"),
+        StationRule(handle="acme.{line}", topic="cfx/+/{station}"),
     ]
     topics = ["cfx/{line}/#", "cfx2/{line}/{station}"]
     translator = CfxTranslator("hall", topics=topics, stations=rules)
@@ -119,14 +121,16 @@ def test_stations_are_named_by_rules_by_topics_and_else_by_the_last_parts_of_han
     for source, topic in (
         ("acme.x100.4711", "cfx/L8/any"),
         ("acme.x200.77", "cfx/L8/any"),
+        ("acme.L7", "cfx/L8/P2"),
+        ("acme.L7", "cfx/L8/P3/raw"),
         ("plant.hall 2.L3.P 1", "cfx/L4/any"),
-        ("plant.hall 3.L3.P1", "cfx2/L5/P5"),
+        ("plant.hall 2.L3.P1", "cfx2/L5/P5"),
         ("plant.hall 2.L3.P1", "elsewhere"),
     ):
-        message = Machine(source).message(WORK, DONE)
+        message = Machine(source).message(WORK, DONE) | {"UniqueID": None}
         [*_, native] = translator.hear(topic, json.dumps(message).encode(), at=START) or ()
         said.append(native.address.subject)
-    assert said == ["L8/4711", "L9/Süd", "L4/P-1", "L5/P5", "L3/P1"]
+    assert said == ["L8/4711", "L9/Süd", "L7/P2", "L8/P3", "L4/P-1", "L5/P5", "L3/P1"]
 
 
 @pytest.mark.parametrize(
