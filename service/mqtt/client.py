@@ -1,5 +1,4 @@
-"""The connection to the broker: one thread that owns the socket, reads only while there is room,
-acknowledges late.
+"""The connection to the broker: one thread that owns the socket, reads only with room, acknowledges late.
 
 Every paho call is made in this thread. An acknowledgement carries the connection's generation and is
 dropped when that is over, because the broker gives the same message numbers out again. Deciding anything
@@ -267,12 +266,15 @@ class Connection:
 
     def _say_goodbye(self) -> None:
         self._do_todo()
-        self._presence.leave(self._client)
+        self._finish(self._presence.leave(self._client))
         self._client.disconnect()
+        self._finish(lambda: False)
+
+    def _finish(self, done: Callable[[], bool]) -> None:
         deadline = time.monotonic() + 1.0
-        while self._client.buffered is not None and time.monotonic() < deadline:
+        while self._client.buffered is not None and not done() and time.monotonic() < deadline:
             self._write()
-            self._client.loop_read()
+            self._turn(room=True)
 
     def _down(self) -> None:
         self._generation += 1

@@ -35,8 +35,9 @@ class Guest:
     def watch(self, client: paho.Client, topic: bytes, payload: bytes) -> None:
         """A message came."""
 
-    def leave(self, client: paho.Client) -> None:
-        """It ends because we want it to."""
+    def leave(self, client: paho.Client) -> Callable[[], bool]:
+        """It ends because we want it to, and may once the answer is true."""
+        return lambda: True
 
 
 class Host(Guest):
@@ -61,14 +62,16 @@ class Host(Guest):
         if self._online and topic == self.topics[0].encode() and _says_offline(payload):
             self._say(client, online=True, timestamp=self._since)
 
-    def leave(self, client: paho.Client) -> None:
-        """The death is never older than the birth, whatever the clock does."""
-        if self._online:
-            self._online = False
-            self._say(client, online=False, timestamp=max(self._now(), self._since))
+    def leave(self, client: paho.Client) -> Callable[[], bool]:
+        """The death is never older than the birth, whatever the clock does. The broker must have it: one that
+        finds the connection closed while it still answers takes us for torn off."""
+        if not self._online:
+            return super().leave(client)
+        self._online = False
+        return self._say(client, online=False, timestamp=max(self._now(), self._since)).is_published
 
-    def _say(self, client: paho.Client, *, online: bool, timestamp: int) -> None:
-        client.publish(self.topics[0], _state(online=online, timestamp=timestamp), qos=1, retain=True)
+    def _say(self, client: paho.Client, *, online: bool, timestamp: int) -> paho.MQTTMessageInfo:
+        return client.publish(self.topics[0], _state(online=online, timestamp=timestamp), qos=1, retain=True)
 
     def _now(self) -> int:
         return int(self._clock() * 1000)
