@@ -165,7 +165,7 @@ class OpcUaTranslator(Plain):
         writer = self._writers.seen(key) or Writer()
         fits = data.major is None or writer.major is None or data.major == writer.major
         known = [Known(*each) for each in writer.fields] if fits else []
-        fields = read_fields(data.payload or {}, known, at=data.at, bad=data.bad)
+        fields = read_fields(data.payload or {}, known, at=data.at, status=data.status)
         return [Value(*field) for field in fields if field.content is not None]
 
     def _place(self, topic: str, publisher: str, group: str | None, writer: str) -> Mapping[str, str] | None:

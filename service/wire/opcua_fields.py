@@ -33,7 +33,10 @@ _DATA_VALUE = {
 }
 _VARIANT = {"Type", "Body", "Dimensions"}
 _TEXT = {"Locale", "Text"}
+_SMALLER = range(2, 8)
 _INT64, _UINT64, _FLOAT, _DOUBLE = 8, 9, 10, 11
+_STATUS = 19
+_EMPTY: tuple[object, ...] = (0, False, "0", "", None)
 _NO_NUMBERS = ("NaN", "Infinity", "-Infinity")
 _whole = re.compile(r"-?[0-9]{1,20}", re.ASCII).fullmatch
 _EARLIEST, _LATEST = from_clock("1970-01-01", UTC), from_clock("9000-01-01", UTC)
@@ -60,19 +63,22 @@ def read_fields(
     known: Sequence[Known] = (),
     *,
     at: Instant | None = None,
-    bad: bool = False,
+    status: object = None,
 ) -> list[Field]:
     """The values of a data set, each in any encoding. ``known`` gives types, and names to a payload without
-    them; a field without a time of its own is of ``at``; ``bad``: none of them is to be used. A structure or
-    an array gives a value for each of its members: ``Name/Member``. Raises ``Misfit``."""
+    them; a field without a time of its own is of ``at``. ``status`` is that of all: where it is bad, none is
+    to be used; where it is uncertain, an empty one without a status of its own may stand for none. A structure
+    or an array gives a value for each of its members: ``Name/Member``. Raises ``Misfit``."""
     if not isinstance(payload, Mapping):
         if len(payload) != len(known):
             raise Misfit(f"{len(payload)} values without names, where the metadata name {len(known)}")
         payload = {field.name: value for field, value in zip(known, payload, strict=True)}
     kinds = {field.name: field.kind for field in known}
     fields: list[Field] = []
+    bad, uncertain = is_bad(status), is_uncertain(status)
     for name, raw in payload.items():
-        _spread(fields, name, raw, kinds.get(name, 0), at, bad, MOST_LEVELS)
+        empty = uncertain and raw in _EMPTY
+        _spread(fields, name, raw, kinds.get(name, 0), at, bad or empty, MOST_LEVELS)
     return fields
 
 
@@ -96,7 +102,7 @@ def _spread(
             kind, raw = raw.get("UaType", kind), raw.get("Value")
             if isinstance(raw, dict) and raw.keys() <= _VARIANT and type(raw.get("Type")) is int:
                 kind, raw = raw["Type"], raw.get("Body")
-    if bad:
+    if bad or kind == _STATUS:  # a variant has a bad status in place of its value (OPC 10000-14, 5.3.2)
         fields.append(Field(name, None, at))
         return
     if isinstance(raw, dict):
@@ -131,23 +137,36 @@ def _scalar(name: str, raw: object, kind: object) -> object:
         return raw
     if kind in (_INT64, _UINT64):
         # 64-bit integers are strings (OPC 10000-6, 5.4.2.3): not every reader's numbers hold them.
-        if not _whole(raw):
-            raise Misfit(f"field {name!r:.80} must be a whole number, not {shown(raw)}")
-        return int(raw)
+        return _number(name, raw)
+    if kind in _SMALLER:
+        # Of an enumeration, which may be written as its name and its value: Yellow_4 (OPC 10000-6, 5.4.4).
+        return _number(name, raw.rpartition("_")[2])
     return None if kind in (_FLOAT, _DOUBLE) and raw in _NO_NUMBERS else raw
+
+
+def _number(name: str, digits: str) -> int:
+    if not _whole(digits):
+        raise Misfit(f"field {name!r:.80} must be a whole number, not {shown(digits)}")
+    return int(digits)
 
 
 def is_bad(status: object) -> bool:
     """By the two bits of severity (OPC 10000-4, 7.39): good 00, uncertain 01; otherwise not to be used."""
+    return bool(_severity(status) & 2)
+
+
+def is_uncertain(status: object) -> bool:
+    return _severity(status) == 1
+
+
+def _severity(status: object) -> int:
     match status:
-        case int(code):
-            return bool(code & 0x8000_0000)
-        case {"Code": int(code)}:
-            return bool(code & 0x8000_0000)
+        case int(code) | {"Code": int(code)}:
+            return code >> 30 & 3
         case str(symbol) | {"Symbol": str(symbol)}:
-            return symbol.startswith("Bad")
+            return 2 if symbol.startswith("Bad") else int(symbol.startswith("Uncertain"))
         case _:
-            return False
+            return 0
 
 
 def read_time(message: Mapping[str, Any], key: str, name: str | None = None) -> Instant | None:

@@ -13,7 +13,7 @@ import msgspec
 
 from service.domain.model import Instant
 from service.wire.native import Misfit
-from service.wire.opcua_fields import MOST_WHOLE, Known, is_bad, read_time, shown
+from service.wire.opcua_fields import MOST_WHOLE, Known, read_time, shown
 
 LARGEST_NUMBER = 2**32 - 1
 STATES = ("Disabled", "Paused", "Operational", "Error", "PreOperational")
@@ -57,7 +57,7 @@ class DataSet(NamedTuple):
     sequence: int | None = None
     major: int | None = None
     at: Instant | None = None
-    bad: bool = False
+    status: object = None
     payload: Mapping[str, object] | Sequence[object] | None = None
 
 
@@ -145,7 +145,7 @@ def _data_set(message: object, header: dict[str, Any]) -> DataSet:
         sequence=_number(own, "SequenceNumber"),
         major=_major(own, "MetaDataVersion"),
         at=read_time(own, "Timestamp"),
-        bad=is_bad(own.get("Status")),
+        status=own.get("Status"),
         payload=None if frame == "alive" else payload,
     )
 

@@ -44,7 +44,7 @@ def one(message: Any) -> DataSet:
 def fields(message: Any, known: list[Known] | None = None) -> dict[str, Any]:
     data = one(message)
     assert data.payload is not None
-    read = read_fields(data.payload, known or [], at=data.at, bad=data.bad)
+    read = read_fields(data.payload, known or [], at=data.at, status=data.status)
     return {field.name: field.content for field in read}
 
 
@@ -238,6 +238,28 @@ def test_a_status_of_the_message_is_that_of_all_its_values():
     }
 
 
+def test_a_status_in_place_of_a_value_is_no_value():
+    """5.3.2: a variant includes the value or its bad status."""
+    message = {"A": {"Type": 19, "Body": 0x808C0000}, "B": {"UaType": 19, "Value": {"Code": 0x80310000}}}
+    assert set(fields(message).values()) == {None}
+
+
+def test_where_the_message_is_uncertain_nothing_may_stand_for_a_value_that_is_not_known():
+    """Cautious, from memory: with RawData a bad field is a default value, and the message's status uncertain.
+    A counter that is 0 for a moment would look as if it began again."""
+    payload = {"A": 0, "B": "0", "C": False, "D": "", "E": 7, "F": {"Value": 0, "Status": 0}}
+    uncertain = {"DataSetWriterId": 1, "Status": 0x40000000, "Payload": payload}
+    assert fields(uncertain) == dict.fromkeys("ABCD") | {"E": 7, "F": 0}
+    assert fields(uncertain | {"Status": 0}) == {name: payload[name] for name in "ABCDE"} | {"F": 0}
+
+
+def test_an_enumeration_may_be_written_with_its_name():
+    """OPC 10000-6, 5.4.4; the metadata say that it is an Int32."""
+    known = [Known("Colour", 6), Known("Mode", 6), Known("Lamp", 12)]
+    said = fields({"Colour": "Yellow_4", "Mode": "1", "Lamp": "Yellow_4"}, known)
+    assert said == {"Colour": 4, "Mode": 1, "Lamp": "Yellow_4"}
+
+
 def test_members_of_structures_and_arrays_have_names_of_their_own():
     payload = {
         "Feeders": {"F07": {"Placed": {"UaType": 9, "Value": "12"}}, "F08": {"Placed": 4}},
@@ -397,6 +419,6 @@ def test_any_bytes_are_a_message_or_are_refused(payload):
         message = read(payload)
         if isinstance(message, Data):
             for data in message.sets:
-                read_fields(data.payload or {}, TYPES, at=data.at, bad=data.bad)
+                read_fields(data.payload or {}, TYPES, at=data.at, status=data.status)
     except Misfit:
         pass
