@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fcntl
+import functools
 import hashlib
 import shutil
 import subprocess
@@ -11,7 +12,7 @@ from pathlib import Path
 import pytest
 
 FOREIGN = Path(__file__).parents[1] / "foreign"
-_UNREACHABLE = ("ENOTFOUND", "EAI_AGAIN", "ECONNREFUSED", "ECONNRESET", "ETIMEDOUT", "ENETUNREACH")
+_AWAY = ("ENOTFOUND", "EAI_AGAIN", "ECONNREFUSED", "ECONNRESET", "ETIMEDOUT", "ENETUNREACH")
 
 
 def foreign_folder() -> Path:
@@ -27,14 +28,17 @@ def foreign_folder() -> Path:
     with (FOREIGN / ".lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not installed.exists() or installed.read_text() != wanted:
-            _install(npm)
+            if trouble := _install(npm):
+                pytest.skip(f"Node's packages can't be installed, their registry isn't reached: {trouble}")
             installed.write_text(wanted)
     return FOREIGN
 
 
-def _install(npm: str) -> None:
+@functools.cache
+def _install(npm: str) -> str | None:
+    """Why the registry isn't reached; ``None``: all is installed. Tried once: npm takes a minute for it."""
     done = subprocess.run(
-        [npm, "ci", "--ignore-scripts", "--no-audit", "--no-fund"],
+        [npm, "ci", "--ignore-scripts", "--no-audit", "--no-fund", "--fetch-retries=1"],
         cwd=FOREIGN,
         stdin=subprocess.DEVNULL,
         capture_output=True,
@@ -42,6 +46,6 @@ def _install(npm: str) -> None:
         timeout=300,
         check=False,
     )
-    if done.returncode and any(word in done.stderr for word in _UNREACHABLE):
-        pytest.skip(f"the registry of Node's packages can't be reached: {done.stderr.strip()[-300:]}")
-    assert done.returncode == 0, f"npm ci failed\n{done.stderr}"
+    trouble = next((code for code in _AWAY if code in done.stderr), None) if done.returncode else None
+    assert done.returncode == 0 or trouble, f"npm ci failed\n{done.stderr}"
+    return trouble
