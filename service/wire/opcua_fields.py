@@ -67,8 +67,8 @@ def read_fields(
 ) -> list[Field]:
     """The values of a data set, each in any encoding. ``known`` gives types, and names to a payload without
     them; a field without a time of its own is of ``at``. ``status`` is that of all: where it is bad, none is
-    to be used; where it is uncertain, an empty one without a status of its own may stand for none. A structure
-    or an array gives a value for each of its members: ``Name/Member``. Raises ``Misfit``."""
+    to be used; where it is uncertain, an empty one without a status of its own may stand for none. Structures
+    and arrays give a value for each of their members: ``Name/Member``. Raises ``Misfit``."""
     if not isinstance(payload, Mapping):
         if len(payload) != len(known):
             raise Misfit(f"{len(payload)} values without names, where the metadata name {len(known)}")
