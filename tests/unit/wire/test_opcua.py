@@ -16,6 +16,7 @@ from service.wire.gateway import Native
 from service.wire.native import Misfit, read_message
 from service.wire.opcua import LARGEST_PAYLOAD, OpcUaTranslator, Places
 from service.wire.values import Rule
+from tests.support.story import Story
 
 START = from_rfc3339("2026-03-02T06:00:00Z")
 TOPIC = "opcua/json/data/line1-gw/fast/P1"
@@ -239,6 +240,17 @@ def test_deltas_behind_a_gap_leave_a_hole_in_our_own_numbers():
     assert numbers == [(1, None, 0), (2, None, 10), (3, None, 20), (6, "delta", 4), (7, None, 29)]
 
 
+def test_what_is_left_in_a_slot_is_doubtful_where_deltas_are_missing():
+    """The rules take each of the two that never came to be like the one after them."""
+    gateway = Gateway(Rule(name="Counter", means="placed", counts="delta", fixed={"slot": "F07"}))
+    story = Story(line="line1")
+    story.load("F07", 300)
+    for sequence, parts in ((7, 10), (8, 10), (11, 4), (12, 5)):
+        for address, payload in gateway.hear(network(data_set({"Counter": parts}, sequence))) or []:
+            story.happen(address, read_message(address, payload), payload)
+    assert (story.slot("F07").book, story.slot("F07").missing) == (300 - 10 - 10 - 4 - 5, 8)
+
+
 def test_the_numbers_wrap():
     gateway = Gateway()
     gateway.hear(network(data_set({"Counter": 18}, 4294967295)))
@@ -360,17 +372,21 @@ def test_the_colours_of_a_stack_light_are_an_enumeration(number, lit):
     assert said == [("tower", "line1/P1", {"lamps": {each: "on" if each == lit else "off" for each in ever}})]
 
 
+def test_a_stack_light_may_write_its_colour_with_its_name():
+    """OPC 10000-6, 5.4.4: name and value of an enumeration, whose built-in type is Int32."""
+    gateway = Gateway(Rule(name="SignalColor", means="lamps", words=COLOURS))
+    gateway.hear(metadata(("SignalColor", 6)), topic="opcua/json/metadata/line1-gw/fast/P1", retained=True)
+    ((_, _, tower),) = words(gateway.hear(network(data_set({"SignalColor": "Yellow_4"}))))
+    assert [name for name, state in tower["lamps"].items() if state == "on"] == ["yellow"]
+
+
 def test_a_lamp_of_a_stack_light_may_say_that_it_blinks():
-    """OPC 10000-200, 5.3.4: 0 continuous, 1 blinking; here lamp and mode are one field for each colour."""
-    gateway = Gateway(
-        Rule(
-            name="Light/{lamp}",
-            means="lamp",
-            words={"dark": "off", "continuous": "on", "blinking": "flashing"},
-        )
-    )
-    said = gateway.hear(network(data_set({"Light": {"Red": "dark", "Yellow": "blinking"}})))
-    assert words(said) == [("tower", "line1/P1", {"lamps": {"red": "off", "yellow": "flashing"}})]
+    """OPC 10000-200, 5.3.4: 0 continuous, 1 blinking; SignalOn, a field of its own, isn't joined with it."""
+    modes = {"0": "on", "1": "flashing"}
+    gateway = Gateway(Rule(name="Stack/{lamp}/SignalMode", means="lamp", words=modes))
+    light = {"Red": {"SignalMode": 0}, "Yellow": {"SignalMode": {"UaType": 6, "Value": 1}}}
+    said = gateway.hear(network(data_set({"Stack": light})))
+    assert words(said) == [("tower", "line1/P1", {"lamps": {"red": "on", "yellow": "flashing"}})]
 
 
 # Metadata
