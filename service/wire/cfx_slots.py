@@ -36,8 +36,9 @@ def use(slot: Slot, used: Used, at: Instant) -> tuple[int, int | None] | None:
     gone = used.placed + (used.lost or 0)
     missing = 0
     later = slot.at is None or at > slot.at
-    if slot.left is not None and used.left is not None and slot.of == name:
-        missing = slot.left - gone - used.left
+    before = None if used.left is None else _before(slot, name, used.left + gone)
+    if before is not None and used.left is not None:
+        missing = before - gone - used.left
         if missing < 0 and not later:
             return None
         later = later or missing >= 0
@@ -50,6 +51,21 @@ def use(slot: Slot, used: Used, at: Instant) -> tuple[int, int | None] | None:
     # Nothing left may mean that the machine doesn't know.
     healed = missing if missing > 0 and used.left else 0
     return used.placed + healed, used.lost
+
+
+def _before(slot: Slot, name: str, there: int) -> int | None:
+    """What was left until now of the supply that a message calls ``name`` and finds ``there`` parts of. Once
+    a tape was joined, machines call the chain by it; some then say what is left in all of it."""
+    if slot.left is None or slot.of == name:
+        return slot.left
+    names = [reel.name for reel in slot.reels]
+    if slot.of not in names or name not in names:
+        return None
+    behind = [reel.quantity for reel in slot.reels[names.index(slot.of) + 1 : names.index(name) + 1]]
+    known = [quantity for quantity in behind if quantity is not None]
+    if not behind or len(known) < len(behind):
+        return None
+    return slot.left + sum(known) if there > slot.left else slot.left
 
 
 def note_installed(slot: Slot, used: Used) -> None:

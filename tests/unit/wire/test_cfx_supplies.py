@@ -12,6 +12,7 @@ from service.wire.native import Misfit
 from tests.support.cfx_machine import (
     CARRIERS_LOADED,
     CARRIERS_UNLOADED,
+    CONSUMED,
     EMPTY,
     JOINED,
     LOADED,
@@ -84,6 +85,21 @@ def test_the_published_splice_chain_holds_from_message_to_book(named):
     assert machine.say(EMPTY, {"EmptyMaterials": [place(package("A", 0))]}) == []
     machine.use(consumed(place(package("B", 140)), 50, 140))
     assert (machine.book(SLOT), machine.totals(SLOT)) == (140, (130, 0))
+
+
+@pytest.mark.parametrize("left", ["in the first", "in all"])
+def test_parts_that_were_lost_around_a_joint_are_counted_too(left):
+    """Once a tape was joined the chain goes by its name. Whether what remains is then that of the tape which
+    feeds or of both, the standard doesn't say."""
+    machine = Machine()
+    machine.load(place(package("A", 100)))
+    machine.use(consumed(place(package("A", 80)), 20, 80))
+    join(machine, "A", "B", 200)
+    machine.message(CONSUMED, {"ConsumedMaterials": []})
+    behind = 200 if left == "in all" else 0
+    machine.use(consumed(place(chain(60, 200, 0)), 10, 60 + behind))
+    machine.use(consumed(place(chain(50, 200, 0)), 10, 50 + behind))
+    assert (machine.totals(SLOT), machine.book(SLOT)) == ((50, 0), 250)
 
 
 def test_without_a_sensor_the_joint_passes_when_the_tape_before_it_is_empty():
