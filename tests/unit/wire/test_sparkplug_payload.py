@@ -22,8 +22,7 @@ from service.wire.sparkplug_payload import (
 from tests.support import sparkplug_edge as edge
 
 AT = 1_772_431_200_000
-# What encodePayload of npm's sparkplug-payload 1.0.3 wrote in Node 20 for {timestamp: 1772431200000, seq: 0,
-# metrics: [{name: "bdSeq", type: "UInt64", value: 7}, …]}: names and values are those the test wants.
+# As npm's sparkplug-payload 1.0.3 wrote them: tests/foreign/sparkplug_encoder.js says what they are.
 BY_NPM = bytes.fromhex(
     "08809e87e9ca33120b0a05626453657120085807121a0a144e6f646520436f6e74726f6c2f52656269727468200b70001225"
     "0a12466565646572732f4630372f506c61636564100318fb9d87e9ca33200758ffffffff0f120b0a0161200150fbffffff0f"
