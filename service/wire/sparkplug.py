@@ -11,6 +11,7 @@ said as a difference, or as an event, does not come back.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 
 from service.domain.model import SECOND, Instant
 from service.wire.gateway import Memories, Memory, Native, Request
@@ -211,23 +212,19 @@ class SparkplugTranslator:
         return self._speak(node, heard)
 
     def _speak(self, node: Node, heard: Heard) -> list[Native]:
-        """What the metrics of a birth or of data say; whoever speaks is there."""
+        """What the metrics of a birth or of data say; whoever speaks is there. What of the past can't be read
+        heals nothing and takes nothing of the present along."""
         node.due.pop(heard.device, None)
         if node.session is None:
             return []
         said = node.session.values(heard)
-        if said.strange:
+        if said.strange and not heard.kind.endswith("BIRTH"):
             self._want(node, heard.at)
         place = {**node.place, **(self._device.match(heard.device) or {})}
-        natives: list[Native] = []
+        natives = self._values.take(place, said.live, at=heard.at)
         if said.past:
-            natives += self._values.take(place, said.past, at=heard.at, live=False)
-        try:
-            natives += self._values.take(place, said.live, at=heard.at)
-        except Misfit:
-            if not natives:
-                raise
-            self._want(node, heard.at)
+            with suppress(Misfit):
+                natives += self._values.take(place, said.past, at=heard.at, live=False)
         return [*self._stations.speak(node.key, heard.device, natives), *natives]
 
     def _die(self, node: Node, device: str, at: Instant | None = None) -> list[Native]:

@@ -24,7 +24,9 @@ from service.wire.gateway import Native, Translator
 from service.wire.journal import read_entry, read_line
 from service.wire.native import Address, Misfit, read_message, read_topic
 from service.wire.opcua import OpcUaTranslator, Places
+from service.wire.sparkplug import SparkplugTranslator
 from service.wire.values import Rule
+from tests.support import sparkplug_edge as spb
 
 _ABYSS = [b"[" * 9000, b'{"a":' * 2000, b"9" * 5000]
 """What breaks a reader that counts on ordinary depths and numbers."""
@@ -106,6 +108,19 @@ _OPCUA = [
     (
         '{"MessageId": "c", "MessageType": "ua-status", "PublisherId": "line1-gw", "IsCyclic": true,'
         ' "Status": 2, "Timestamp": "2026-03-02T06:14:07Z", "NextReportTime": "2026-03-02T06:15:07Z"}'
+    ),
+]
+_SPARKPLUG = [
+    spb.Edge().nbirth(spb.metric("Feeders/F07/Placed", 18756, spb.INT64, alias=7)).payload,
+    spb.payload(
+        spb.metric("Feeders/F07/Reel", "R1", spb.STRING, at=1_772_431_200_000, quality=spb.GOOD),
+        spb.metric("Feeders/F07/Placed", -5, spb.INT32, historical=True),
+        spb.metric("Feeders/F07", spb.template(spb.metric("Placed", 3)), spb.TEMPLATE, alias=2),
+        spb.metric("Tower", None),
+        spb.metric("Load", 0.5, spb.FLOAT),
+        spb.metric("Load", 0.5, spb.DOUBLE),
+        at=1_772_431_200_000,
+        seq=255,
     ),
 ]
 _CFX = [
@@ -197,7 +212,7 @@ def _label(data: bytes) -> None:
             raise AssertionError("the same text gave another label")
 
 
-def _translator(make: Callable[[], Translator], topic: str, seeds: Sequence[str]) -> Target:
+def _translator(make: Callable[[], Translator], topic: str, seeds: Sequence[str | bytes]) -> Target:
     """Two who heard nothing before say the same of the same bytes; a refusal leaves nothing remembered, and
     what is remembered can be read again."""
     one, other = make(), make()
@@ -206,7 +221,7 @@ def _translator(make: Callable[[], Translator], topic: str, seeds: Sequence[str]
         if _translate(one, topic, data) != _translate(other, topic, data):
             raise AssertionError("the same bytes were translated in another way")
 
-    return Target(feed, [*(text.encode() for text in seeds), *_ABYSS])
+    return Target(feed, [*(seed.encode() if isinstance(seed, str) else seed for seed in seeds), *_ABYSS])
 
 
 def _translate(translator: Translator, topic: str, data: bytes) -> list[Native] | None:
@@ -234,6 +249,15 @@ def _opcua() -> OpcUaTranslator:
     ]
     places = Places(publisher="{line}-gw", writer="{station}", fixed={"line": "L1", "station": "P1"})
     return OpcUaTranslator("hall", rules, places=places)
+
+
+def _sparkplug() -> SparkplugTranslator:
+    rules = [
+        Rule(name="Feeders/{slot}/Placed", means="placed"),
+        Rule(name="Feeders/{slot}/Reel", means="supply"),
+        Rule(name="Tower", means="lamps", bits={"0": "red"}),
+    ]
+    return SparkplugTranslator("hall", rules, node="{line}-{station}")
 
 
 def _environment(data: bytes) -> None:
@@ -280,6 +304,7 @@ TARGETS: dict[str, Target] = {
     "settings": Target(_settings_file, [_SETTINGS.encode(), *(b"a = " + deep for deep in _ABYSS)]),
     "cfx": _translator(lambda: CfxTranslator("hall", topics=["cfx/#"]), "cfx/L3/P1", _CFX),
     "opcua": _translator(_opcua, "opcua/json/data/line1-gw/fast/P1", _OPCUA),
+    "sparkplug": _translator(_sparkplug, "spBv1.0/Hall/NBIRTH/L3-P1", _SPARKPLUG),
     "environment": Target(
         _environment,
         [
