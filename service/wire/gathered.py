@@ -69,9 +69,11 @@ def hear_counts(piece: Gathered, counts: Sequence[Count], missing: int = 0) -> l
     one is said as deltas behind a hole, so that what is left is known to be doubtful."""
     holes = {count.slot: _said_of(piece, count.slot) for count in counts if count.delta and missing}
     touched: dict[str, None] = {}
-    fallen: list[tuple[totals.Counter, Count]] = []
+    fallen: dict[tuple[str, str], tuple[totals.Counter, Count]] = {}
     for count in counts:
         slot, means, units, at, delta, each = count
+        if fallen and (slot, means) in fallen:
+            _judge(fallen, touched)
         heard = piece.slots.get(slot)
         if heard is None:
             heard = piece.slots[slot] = totals.Heard()
@@ -83,11 +85,10 @@ def hear_counts(piece: Gathered, counts: Sequence[Count], missing: int = 0) -> l
         if delta:
             totals.take_delta(counter, units, at, each)
         elif not totals.take_total(counter, units // each, at):
-            fallen.append((counter, count))
+            fallen[slot, means] = counter, count
         if counter.total != before:
             touched[slot] = None
-    if fallen:
-        _judge(fallen, touched)
+    _judge(fallen, touched)
     behind = {slot: before for slot, before in holes.items() if before is not None and slot in touched}
     said = _say_counts(piece, [slot for slot in touched if slot not in behind])
     if not behind:
@@ -112,13 +113,14 @@ def _totals(heard: totals.Heard, slot: str) -> dict[str, int] | None:
     return totals.slot_totals(heard) if slot else {PANELS: heard.counters[PANELS].total}
 
 
-def _judge(fallen: list[tuple[totals.Counter, Count]], touched: dict[str, None]) -> None:
+def _judge(fallen: dict[tuple[str, str], tuple[totals.Counter, Count]], touched: dict[str, None]) -> None:
     """Counters that fall together with one that must have begun again did so too."""
-    restart = any(totals.restarted(counter, count.units // count.each) for counter, count in fallen)
-    for counter, count in fallen:
+    restart = any(totals.restarted(counter, count.units // count.each) for counter, count in fallen.values())
+    for counter, count in fallen.values():
         totals.fall(counter, count.units // count.each, count.at, restart=restart)
-        if restart and counter.total:
+        if restart and count.units:
             touched[count.slot] = None
+    fallen.clear()
 
 
 def _say_counts(piece: Gathered, touched: Iterable[str]) -> list[Said]:
@@ -175,6 +177,26 @@ def hear_load(
         load = piece.loads[slot] = loads.Load()
     said = loads.hear(load, fields, at, now, rest)
     return [] if said is None else [_supply(piece, slot, load, said)]
+
+
+def hear_going_on(piece: Gathered, counts: Iterable[Count]) -> list[Said]:
+    """Who places from a slot again has exchanged its supply: nothing more that belongs to that is waited for,
+    so that it is said before what was placed since."""
+    said = []
+    for slot, load in piece.loads.items():
+        if load.due is None or not any(each.slot == slot and _moves(piece, each) for each in counts):
+            continue
+        if (change := loads.settle(load, load.due)) is not None:
+            said.append(_supply(piece, slot, load, change))
+    return said
+
+
+def _moves(piece: Gathered, count: Count) -> bool:
+    if count.delta:
+        return count.units > 0
+    heard = piece.slots.get(count.slot)
+    counter = None if heard is None else heard.counters.get(count.means)
+    return counter is not None and counter.raw != count.units // count.each
 
 
 def _supply(piece: Gathered, slot: str, load: loads.Load, said: dict[str, Any]) -> Said:

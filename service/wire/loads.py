@@ -42,6 +42,8 @@ def hear(
 ) -> dict[str, Any] | None:
     """What these fields, heard together, say: the change and what is known with it. ``rest``: the fields that
     are ever heard of a slot here."""
+    if load.changed and load.due is None and now - load.since > WAIT:
+        load.changed, load.heard = [], []
     changed = [each for each in TELLING if each in fields and fields[each] != load.fields.get(each)]
     if changed and not load.changed:
         load.since, load.at = now, at
@@ -57,7 +59,7 @@ def hear(
         load.said = None
         return _end(load, {"change": "removed"})
     if not _is_other(load):
-        return _end(load, None)
+        return None
     known = {*load.heard, *(("quantity",) if _quantity(load) is not None else ())}
     if known >= rest:
         return _loaded(load)
@@ -66,11 +68,12 @@ def hear(
 
 
 def settle(load: Load, at: Instant) -> dict[str, Any] | None:
-    """What is said now without the rest."""
+    """What is said now without the rest. Who says by exception what changed says nothing of a full quantity
+    that is the same again."""
     if load.due is None or load.due > at:
         return None
     load.at = load.since if load.at is None else load.at
-    return _loaded(load)
+    return _loaded(load, same=load.filled is not None)
 
 
 def _strongest(load: Load) -> tuple[str, str] | None:
@@ -92,19 +95,18 @@ def _is_other(load: Load) -> bool:
     return found[0] in load.changed or any(load.fields.get(each) for each in load.changed)
 
 
-def _loaded(load: Load) -> dict[str, Any] | None:
+def _loaded(load: Load, *, same: bool = False) -> dict[str, Any]:
+    """``same``: a quantity that wasn't said again is what it was."""
     load.said = _strongest(load)
     known = {each: value for each in FIELDS if (value := load.fields.get(each)) and each != "quantity"}
-    quantity = _quantity(load)
+    quantity = load.fields.get("quantity") if same else _quantity(load)
     return _end(load, {"change": "loaded", **known} | ({} if quantity is None else {"quantity": quantity}))
 
 
-def _end(load: Load, said: dict[str, Any] | None) -> dict[str, Any] | None:
+def _end(load: Load, said: dict[str, Any]) -> dict[str, Any]:
     """Nothing is waited for any more."""
     at = load.at
     load.changed, load.heard, load.due, load.at = [], [], None, None
-    if said is None:
-        return None
     load.number += 1
     return said if at is None else {"at": at, **said}
 

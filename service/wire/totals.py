@@ -13,8 +13,8 @@ from service.domain.model import Instant
 
 
 class Counter(msgspec.Struct, array_like=True):
-    """``raw`` is what it last said, ``at`` by the source's clock, ``began`` when it last started again;
-    ``total`` what was counted, and ``rest`` what isn't yet one more."""
+    """``raw`` is what it last said, ``at`` by the source's clock, ``began`` when it last started again or was
+    put right; ``total`` what was counted, and ``rest`` what isn't yet one more."""
 
     raw: int | None = None
     at: Instant | None = None
@@ -59,9 +59,9 @@ def fall(counter: Counter, raw: int, at: Instant | None, *, restart: bool) -> No
     shows that it isn't just an old message."""
     if restart:
         _add(counter, raw)
-        counter.raw, counter.at, counter.began = raw, at, at
-    elif at is not None and counter.at is not None:
-        counter.raw, counter.at = raw, at
+    elif at is None or counter.at is None:
+        return
+    counter.raw, counter.at, counter.began = raw, at, at
 
 
 def take_delta(counter: Counter, units: int, at: Instant | None, each: int) -> bool:
