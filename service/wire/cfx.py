@@ -123,9 +123,9 @@ class CfxTranslator(Plain):
         return self._at_station[kind](heard.body, self._stations.find(heard.handle, topic))
 
     def _is_new(self, heard: cfx.Heard) -> bool:
+        ids = self._repeats.of(heard.handle).ids
         if heard.id is None:
             return True
-        ids = self._repeats.of(heard.handle).ids
         if heard.id.bytes in ids:
             return False
         ids.append(heard.id.bytes)

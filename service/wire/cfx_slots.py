@@ -10,14 +10,18 @@ from __future__ import annotations
 
 import msgspec
 
-from service.domain.model import Instant
+from service.domain.model import SECOND, Instant
 from service.wire.cfx_read import Reel, Used
+
+_AFTERWARDS = 600 * SECOND
+"""So long after an exchange a panel that was in work then may be told of."""
 
 
 class Slot(msgspec.Struct, array_like=True):
     """``reels``: those in it, the one that is consumed first; ``carrier`` (of ``base``): what holds them;
-    ``changed``: when they last did. ``left`` of the supply called ``of`` was there at ``at``. ``placed`` and
-    ``lost``: parts counted as they were installed whose consumption wasn't told yet."""
+    ``changed``: when they last did, and ``was``: what those were called that left it. ``left`` of the supply
+    called ``of`` was there at ``at``. ``placed`` and ``lost``: parts counted as they were installed whose
+    consumption wasn't told yet."""
 
     reels: tuple[Reel, ...] = ()
     carrier: str = ""
@@ -28,10 +32,14 @@ class Slot(msgspec.Struct, array_like=True):
     at: Instant | None = None
     placed: int = 0
     lost: int = 0
+    was: tuple[str, ...] = ()
 
 
 def use(slot: Slot, used: Used, at: Instant) -> tuple[int, int | None] | None:
-    """Parts placed and lost that this adds; ``None``: it is old, and was counted with what came after it."""
+    """Parts placed and lost that this adds; ``None``: it is old, and was counted with what came after it, or
+    they are of a supply that isn't there any more."""
+    if has_left(slot, used, at):
+        return None
     name = used.reels[-1].name if used.reels else slot.of
     gone = used.placed + (used.lost or 0)
     missing = 0
@@ -51,6 +59,15 @@ def use(slot: Slot, used: Used, at: Instant) -> tuple[int, int | None] | None:
     # Nothing left may mean that the machine doesn't know.
     healed = missing if missing > 0 and used.left else 0
     return used.placed + healed, used.lost
+
+
+def has_left(slot: Slot, used: Used, at: Instant) -> bool:
+    """Whether all that a message names was exchanged a moment ago: what a panel took before that is told when
+    it is complete."""
+    if not slot.was or slot.changed is None or at > slot.changed + _AFTERWARDS:
+        return False
+    names = {reel.name for reel in used.reels}
+    return bool(names) and names <= set(slot.was) and names.isdisjoint(reel.name for reel in slot.reels)
 
 
 def _before(slot: Slot, name: str, there: int) -> int | None:
@@ -84,6 +101,9 @@ def without_installed(slot: Slot, placed: int, lost: int | None) -> tuple[int, i
 
 def hold(slot: Slot, reels: tuple[Reel, ...], at: Instant) -> None:
     """Other supplies are in it now. Of one that is alone its quantity is what is left."""
+    before = [reel.name for reel in slot.reels if reel.name] or slot.was
+    stay = {reel.name for reel in reels}
+    slot.was = tuple(name for name in before if name not in stay)
     slot.reels, slot.changed = reels, at
     if slot.at is None or at >= slot.at:
         last = reels[-1] if reels else Reel()

@@ -15,18 +15,19 @@ import msgspec
 
 from service.domain.model import Instant
 from service.wire.cfx_read import MOST_REELS, Place, Reel, Used
-from service.wire.cfx_slots import Slot, hold
+from service.wire.cfx_slots import Slot, has_left, hold
 from service.wire.cfx_turn import Turn
 from service.wire.gateway import Memory
 
 T = TypeVar("T")
+MOST_CARRIERS = 20_000
+"""That are remembered while they are in no slot."""
 
 
 class Carrier(msgspec.Struct, array_like=True):
     """A feeder outside of any slot, with what is in it."""
 
     reels: tuple[Reel, ...] = ()
-    base: str = ""
 
 
 class Change(NamedTuple):
@@ -64,8 +65,7 @@ class Supplies:
         """Reels are loaded into a slot; ``key`` is ``None``: into a carrier that is in none."""
         if key is None:
             if place.carrier is not None:
-                held = self._carriers.of(place.carrier)
-                held.reels, held.base = reels, place.base or ""
+                self._keep(place.carrier, reels)
             return []
         slot = self._slots.of(key)
         if turn.is_late(slot.changed):
@@ -101,7 +101,7 @@ class Supplies:
         if not names or not all(names) or known.issuperset(names):
             return []
         slot = self._slots.of(key)
-        if turn.is_late(slot.changed):
+        if turn.is_late(slot.changed) or has_left(slot, used, turn.at):
             return []
         if known.isdisjoint(names):
             return self.load(key, used.place, _before(used), turn)
@@ -157,11 +157,10 @@ class Supplies:
         stays."""
         gone = set(names)
         for _, slot in _pieces(self._slots):
-            if slot.carrier and {slot.carrier, slot.base} & gone and slot.reels:
-                held = self._carriers.of(slot.carrier)
-                held.base = slot.base
-                held.reels = tuple(msgspec.structs.replace(reel, quantity=None) for reel in slot.reels)
-        return self._take_out(lambda slot: bool({slot.carrier, slot.base} & gone - {""}), turn)
+            if slot.reels and _is_of(slot, gone) and slot.carrier and not turn.is_late(slot.changed):
+                reels = tuple(msgspec.structs.replace(reel, quantity=None) for reel in slot.reels)
+                self._keep(slot.carrier, reels)
+        return self._take_out(lambda slot: _is_of(slot, gone), turn)
 
     def recount(self, reel: Reel, turn: Turn) -> list[Change]:
         """Somebody counted how much is in a supply."""
@@ -191,6 +190,10 @@ class Supplies:
             return []
         return self._count(key, slot, stay, turn.at)
 
+    def _keep(self, carrier: str, reels: tuple[Reel, ...]) -> None:
+        if self._carriers.seen(carrier) is not None or len(self._carriers.keys()) < MOST_CARRIERS:
+            self._carriers.of(carrier).reels = reels
+
     def _count(self, key: str, slot: Slot, reels: tuple[Reel, ...], at: Instant) -> list[Change]:
         """The first is as told, and the others come behind it."""
         hold(slot, reels, at)
@@ -212,7 +215,7 @@ class Supplies:
     ) -> list[Change]:
         if joints == 0:
             return []
-        slot.reels, slot.changed = slot.reels[joints:], at
+        hold(slot, slot.reels[joints:], at)
         slot.of = slot.reels[0].name
         slot.left = slot.reels[0].quantity if quantity is None else quantity
         said = [Change(key, {"change": "spliced"}) for _ in range(joints)]
@@ -245,6 +248,10 @@ def _pieces(memory: Memory[T]) -> list[tuple[str, T]]:
     return [
         (key, piece) for key, piece in zip(keys, map(memory.seen, keys), strict=True) if piece is not None
     ]
+
+
+def _is_of(slot: Slot, carriers: set[str]) -> bool:
+    return bool({slot.carrier, slot.base} & carriers - {""})
 
 
 def _before(used: Used) -> tuple[Reel, ...]:

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from service.domain.events import SupplyMessage, TowerMessage
+from service.domain.model import SECOND
 from service.wire.native import Misfit
 from tests.support.cfx_machine import (
     CARRIERS_LOADED,
@@ -160,6 +161,30 @@ def test_a_reel_that_was_loaded_unsaid_is_seen_by_what_is_consumed():
     assert machine.book(SLOT) == 480
     machine.use(consumed(place(package("B", 470)), 10, 470))
     assert machine.book(SLOT) == 470
+
+
+@pytest.mark.parametrize("exchange", ["loaded over", "taken out"])
+def test_what_a_panel_took_before_an_exchange_is_no_part_of_what_came(exchange):
+    machine = Machine()
+    machine.load(place(package("A", 40)))
+    machine.use(consumed(place(package("A", 30)), 10, 30))
+    if exchange == "taken out":
+        machine.say(UNLOADED, {"MaterialPackageIdentifiers": ["A"]})
+        assert machine.use(consumed(place(package("A", 27)), 3, 27)) == []
+        assert machine.story.slot(SLOT).removed
+    machine.load(place(package("B", 500)))
+    said = machine.use(consumed(place(package("A", 27)), 3, 27), consumed(place(package("B", 498)), 2, 498))
+    assert changes(said) == []
+    assert (machine.totals(SLOT), machine.book(SLOT)) == ((12, 0), 498)
+
+
+def test_a_supply_that_comes_back_unsaid_is_seen_later():
+    machine = Machine()
+    machine.load(place(package("A", 40)))
+    machine.load(place(package("B", 500)))
+    machine.at += 601 * SECOND
+    said = machine.use(consumed(place(package("A", 30)), 10, 30))
+    assert changes(said) == [(SLOT, "loaded", 40, "A")]
 
 
 def test_a_snapshot_says_only_what_differs():
