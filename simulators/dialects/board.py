@@ -5,7 +5,7 @@ A value has a plain name here (``placed`` of a slot); what it is called in a for
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import NamedTuple
 
 from simulators.events import Counted, Event, OrderSet, RecipeSet, Supplied, TowerShown
@@ -71,42 +71,42 @@ class Board:
         self._lives: dict[str, str] = {}
         self._left = Left()
 
-    def hear(self, event: Event) -> list[tuple[str, Values]]:
-        """The kinds of the messages that say it, each with the values that changed."""
+    def hear(self, event: Event) -> Iterator[tuple[str, Values]]:
+        """The kinds of the messages that say it, each with the values that changed; what comes later isn't
+        known before."""
         match event:
             case Counted():
-                self._left.count(event)
-                values: Values = {Name("panels"): event.panels}
-                for slot, (placed, lost) in event.slots.items():
-                    values |= {Name("placed", slot): placed, Name("lost", slot): lost}
-                return [*self._begin(event, values), *self._change("count", event.station, values)]
+                yield from self._count(event)
             case Supplied():
-                return self._change("supply", event.station, self._supply(event))
+                yield from self._change("supply", event.station, self._supply(event))
             case TowerShown():
                 shown: Values = {Name("lamp", lamp): getattr(event.tower, lamp) for lamp in LAMPS}
-                return self._change("tower", event.station, shown)
+                yield from self._change("tower", event.station, shown)
             case RecipeSet(active=True):
-                return self._change("recipe", event.station, self._recipe(event))
+                yield from self._change("recipe", event.station, self._recipe(event))
             case OrderSet(state="running" | "finished"):
-                return self._change("order", None, self._order(event))
-            case _:
-                return []
+                yield from self._change("order", None, self._order(event))
 
-    def _begin(self, event: Counted, values: Values) -> list[tuple[str, Values]]:
+    def _count(self, event: Counted) -> Iterator[tuple[str, Values]]:
         """A gateway that starts, or starts anew, has all its counters at zero and says so."""
-        if self._lives.get(event.station) == event.life:
-            return []
-        self._lives[event.station] = event.life
-        known = self.of.setdefault(event.station, {})
-        zeros: Values = dict.fromkeys((each for each in {**known, **values} if each.what in _COUNTERS), 0)
-        known.update(zeros)
-        return [("birth", zeros)]
+        self._left.count(event)
+        values: Values = {Name("panels"): event.panels}
+        for slot, (placed, lost) in event.slots.items():
+            values |= {Name("placed", slot): placed, Name("lost", slot): lost}
+        if self._lives.get(event.station) != event.life:
+            self._lives[event.station] = event.life
+            known = self.of.setdefault(event.station, {})
+            zeros: Values = dict.fromkeys((each for each in known | values if each.what in _COUNTERS), 0)
+            known.update(zeros)
+            yield "birth", zeros
+        yield from self._change("count", event.station, values)
 
-    def _change(self, kind: str, station: str | None, values: Values) -> list[tuple[str, Values]]:
+    def _change(self, kind: str, station: str | None, values: Values) -> Iterator[tuple[str, Values]]:
         known = self.line if station is None else self.of.setdefault(station, {})
         changed = {name: value for name, value in values.items() if known.get(name) != value}
         known.update(changed)
-        return [(kind, changed)] if changed else []
+        if changed:
+            yield kind, changed
 
     def _supply(self, event: Supplied) -> Values:
         values: Values = {

@@ -72,7 +72,7 @@ station = [{ handle = "tarnquay.{line}.{station}" }]
                 "RemainingQuantity": float(self._left.of[station, slot]),
             }
             for slot, (placed, lost) in used.items()
-            if (placed or lost) and (station, slot) in self._left.of
+            if (station, slot) in self._left.of
         ]
         said = []
         if consumed:
@@ -83,7 +83,7 @@ station = [{ handle = "tarnquay.{line}.{station}" }]
         self._panels[station, event.life] = event.panels
         for _ in range(before, event.panels):
             done = {"TransactionID": self._guid("work"), "Result": "Completed", "UnitCount": 1}
-            said.append(self._message("count", station, "CFX.Production.WorkCompleted", done, event.at))
+            said.append(self._message("panel", station, "CFX.Production.WorkCompleted", done, event.at))
         return said
 
     def _supply(self, event: Supplied) -> Message:

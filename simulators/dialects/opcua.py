@@ -57,7 +57,7 @@ value = [
   { name = "{slot}_Quantity", means = "quantity" },
   { name = "{slot}_Reel", means = "supply" },
   { name = "Panels", means = "panels" },
-  { name = "Tower_{lamp}", means = "lamp" },
+  { name = "Tower_{lamp}", means = "lamp", words = { flashing = "flashing" } },
   { name = "Program", means = "recipe" },
   { name = "{slot}_Usage", means = "usage" },
   { name = "Job", means = "order" },

@@ -55,7 +55,7 @@ value = [
   { name = "Feeders/{slot}/Quantity", means = "quantity" },
   { name = "Feeders/{slot}/Reel", means = "supply" },
   { name = "Panels", means = "panels" },
-  { name = "Tower/{lamp}", means = "lamp" },
+  { name = "Tower/{lamp}", means = "lamp", words = { flashing = "flashing" } },
   { name = "Program/Name", means = "recipe" },
   { name = "Program/Usage/{slot}", means = "usage" },
   { name = "Job/Name", means = "order" },
