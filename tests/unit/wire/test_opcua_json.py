@@ -59,16 +59,11 @@ def refused(message: Any) -> str:
 
 @pytest.mark.parametrize("encoding", ["raw", "value", "variant"])
 def test_what_another_encoder_wrote_is_read_in_each_encoding(encoding):
-    (data,) = (message := read(json.dumps(ENCODED[encoding]).encode())).sets  # type: ignore[union-attr]
-    assert isinstance(message, Data)
-    assert message.id == "32235546-05d9-4fd7-97df-ea3ff3408574"
+    data = one(ENCODED[encoding])
     assert (data.writer, data.sequence, data.major, data.at) == ("101", 7, 1, SENT)
-    read_all = {field.name: field.content for field in read_fields(data.payload or {}, TYPES)}
-    assert read_all == {
+    assert fields(ENCODED[encoding], TYPES) == {
         "Active": True,
-        "Temperature": None
-        if encoding == "value"
-        else 21.5,  # its status, which only this encoding has, is bad
+        "Temperature": None if encoding == "value" else 21.5,  # bad, which only this encoding tells
         "Pressure": 0.5,  # uncertain is good enough
         "Counter": 18,
         "AdditionalInfo": "00042",
@@ -79,11 +74,10 @@ def test_what_another_encoder_wrote_is_read_in_each_encoding(encoding):
     }
 
 
-def test_a_value_has_the_time_of_its_source_and_else_that_of_its_message():
-    (data,) = read(json.dumps(ENCODED["value"]).encode()).sets  # type: ignore[union-attr]
-    assert {field.at for field in read_fields(data.payload, at=data.at)} == {AT}
-    (data,) = read(json.dumps(ENCODED["raw"]).encode()).sets  # type: ignore[union-attr]
-    assert {field.at for field in read_fields(data.payload, at=data.at)} == {SENT}
+@pytest.mark.parametrize(("encoding", "at"), [("value", AT), ("raw", SENT), ("variant", SENT)])
+def test_a_value_has_the_time_of_its_source_and_else_that_of_its_message(encoding, at):
+    data = one(ENCODED[encoding])
+    assert {field.at for field in read_fields(data.payload or {}, at=data.at)} == {at}
 
 
 def test_a_digit_string_without_a_type_stays_text():
@@ -93,6 +87,12 @@ def test_a_digit_string_without_a_type_stays_text():
 
 
 # Shapes (7.2.5.3, 7.2.5.4)
+
+
+def test_the_id_of_a_message_is_that_of_its_header():
+    data = read(json.dumps(ENCODED["raw"]).encode())
+    assert isinstance(data, Data)
+    assert data.id == "32235546-05d9-4fd7-97df-ea3ff3408574"
 
 
 def test_what_a_data_set_leaves_out_its_network_message_may_say():
