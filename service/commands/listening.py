@@ -17,8 +17,9 @@ from pydantic import SecretStr, ValidationError
 
 from service import outside
 from service.commands.common import Adding, problem, settings_of
+from service.commands.dry_run import try_out
 from service.mqtt.listener import UnheardError, overhear
-from service.settings import Mqtt, Settings
+from service.settings import Mqtt, Settings, SettingsError
 from service.usecases.overheard import Overheard, as_object, draft_of, lines
 
 SECONDS = 60.0
@@ -26,7 +27,9 @@ DESCRIPTION = """Listens to a broker for a while and shows what is there: the to
 and how large, what the payloads are, which values only rise and which look like lamps. Recognises our own
 contract, Sparkplug B, CFX and OPC UA, and with --draft writes [[source]] tables for the configuration, each
 guess marked with "doubt" and with what it stands on. It says nothing to the broker and leaves nothing there.
-Another broker than the configured one isn't told its user, password and certificate. Ctrl-C ends it early."""
+Another broker than the configured one isn't told its user, password and certificate. With --try it shows what
+a draft would count beside what is counted now; then Sparkplug nodes are asked for their births. Ctrl-C ends it
+early."""
 
 
 def add(commands: Adding, common: argparse.ArgumentParser) -> None:
@@ -47,6 +50,13 @@ def add(commands: Adding, common: argparse.ArgumentParser) -> None:
     )
     command.add_argument("--seconds", type=_seconds, default=SECONDS, metavar="N", help=f"({SECONDS:g})")
     command.add_argument("--draft", type=Path, metavar="FILE", help="write it there; - is standard output")
+    command.add_argument(
+        "--try",
+        dest="draft_to_try",
+        type=Path,
+        metavar="FILE",
+        help="only show what the [[source]] tables of this draft would count, beside what is counted now",
+    )
     command.add_argument("--json", action="store_true", help="what was heard as one JSON object")
     command.set_defaults(run=_listen)
 
@@ -60,6 +70,8 @@ def _seconds(text: str) -> float:
 
 def _listen(known: argparse.Namespace) -> int:
     settings = settings_of(known)
+    if known.draft_to_try is not None:
+        return _try(known, settings)
     try:
         mqtt = _broker_of(known, settings)
     except ValidationError as error:
@@ -79,6 +91,19 @@ def _listen(known: argparse.Namespace) -> int:
     if known.draft is not None:
         return _draft(known, settings, heard)
     return 0
+
+
+def _try(known: argparse.Namespace, settings: Settings) -> int:
+    if (known.url, known.username, known.draft, known.topic) != (None,) * 4:
+        return problem("--try: the draft says itself which broker and topics, and no other is drafted")
+    stop = threading.Event()
+    try:
+        with _ending(stop):
+            return try_out(known, settings, stop)
+    except SettingsError as error:
+        return problem(*(f"{known.draft_to_try}: {line}" for line in error.lines))
+    except (OSError, UnicodeDecodeError) as error:
+        return problem(f"--try: {known.draft_to_try}: {error}")
 
 
 def _draft(known: argparse.Namespace, settings: Settings, heard: Overheard) -> int:

@@ -5,6 +5,6 @@ Pure: it is fed with topics and payloads, and keeps little of them.
 
 from service.usecases.overheard.draft import draft_of
 from service.usecases.overheard.gather import Overheard
-from service.usecases.overheard.tell import as_object, lines
+from service.usecases.overheard.tell import as_object, lines, table
 
-__all__ = ["Overheard", "as_object", "draft_of", "lines"]
+__all__ = ["Overheard", "as_object", "draft_of", "lines", "table"]

@@ -8,12 +8,13 @@ from collections.abc import Callable, Iterator, Mapping
 from service.domain.model import SECOND
 from service.usecases.overheard.alike import COUNTED
 from service.usecases.overheard.draft_cfx import cfx
-from service.usecases.overheard.draft_values import MEANINGS, place_lines, placed_by, rules
+from service.usecases.overheard.draft_mapped import mapped
+from service.usecases.overheard.draft_values import place_lines, placed_by, value_rules
 from service.usecases.overheard.gather import Heard
-from service.usecases.overheard.guess import Guess
+from service.usecases.overheard.guess import Guess, wanted_by
 from service.usecases.overheard.recognise import Dialect
 from service.usecases.overheard.tell import guesses
-from service.usecases.overheard.topics import patterns_of, plain_pattern, topic_of
+from service.usecases.overheard.topics import named_by, patterns_of, plain_pattern
 from service.usecases.overheard.written import pair, remark
 
 HEAD = (
@@ -29,8 +30,9 @@ def draft_of(heard: Heard, *, broker: Mapping[str, str] | None = None, floor_roo
     broker = broker or {}
     lines = list(_native(heard, broker, floor_root))
     for dialect, make in _MAKERS.items():
-        if dialect in said and (dialect == "cfx" or any(each.means in MEANINGS for each in said[dialect])):
-            lines += [*_source(dialect, dialect, broker), *make(heard, said[dialect])]
+        rules = list(make(heard, said[dialect])) if dialect in said else []
+        if any(line.startswith("[[source.") for line in rules) or (rules and dialect == "cfx"):
+            lines += [*_source(dialect, dialect, broker), *rules]
     if not any(line == "[[source]]" for line in lines):
         return ""
     seconds = (heard.last_at - heard.first_at) / SECOND
@@ -49,7 +51,12 @@ def _source(name: str, dialect: Dialect, broker: Mapping[str, str]) -> Iterator[
 
 
 def _native(heard: Heard, broker: Mapping[str, str], floor_root: str) -> Iterator[str]:
-    roots = [root for root in heard.names.get("native", ()) if broker or root != floor_root]
+    """Below the root of ``[mqtt]`` all is heard already; two roots of one broker have to lie apart."""
+    roots = [
+        root
+        for root in heard.names.get("native", ())
+        if broker or not f"{root}/".startswith(f"{floor_root}/")
+    ]
     for number, root in enumerate(roots, 1):
         yield from _source("native" if number == 1 else f"native-{number}", "native", broker)
         yield pair("root", root)
@@ -58,21 +65,23 @@ def _native(heard: Heard, broker: Mapping[str, str], floor_root: str) -> Iterato
 def _sparkplug(heard: Heard, said: list[Guess]) -> Iterator[str]:
     placed = placed_by(said)
     yield from place_lines(placed)
-    yield from rules(said, placed)
+    yield from value_rules(said, placed)
 
 
 def _opcua(heard: Heard, said: list[Guess]) -> Iterator[str]:
     """Headers say who speaks; where they are left out, the topic does."""
     placed = placed_by(said)
-    told = sorted({topic for each in said if each.means in COUNTED and "{" in (topic := topic_of(each))})
+    counted = [named_by(each.found, wanted_by(each.means)) for each in said if each.means in COUNTED]
+    told = sorted({topic for each in counted if "{" in (topic := each.pattern())})
     others = [each for each in patterns_of(heard, "opcua") if each not in map(plain_pattern, told)]
     yield pair("topics", [*told, *others], f"levels of a topic say {', '.join(told)}" if told else "")
     yield from place_lines(placed)
-    yield from rules(said, placed)
+    yield from value_rules(said, placed)
 
 
 _MAKERS: Mapping[Dialect, Callable[[Heard, list[Guess]], Iterator[str]]] = {
     "sparkplug": _sparkplug,
     "cfx": cfx,
     "opcua": _opcua,
+    "mapped": mapped,
 }

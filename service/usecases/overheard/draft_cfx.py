@@ -10,7 +10,7 @@ from service.usecases.overheard.draft_values import UNKNOWN
 from service.usecases.overheard.gather import Heard
 from service.usecases.overheard.guess import Guess, varying
 from service.usecases.overheard.reading import Key
-from service.usecases.overheard.topics import patterns_of, topic_of
+from service.usecases.overheard.topics import is_literal, named_by, patterns_of
 from service.usecases.overheard.tree import few
 from service.usecases.overheard.written import pair, remark
 
@@ -46,7 +46,7 @@ def _stations(each: Guess) -> Iterator[str]:
     parts = [
         step for step in each.found.pattern if isinstance(step.of if isinstance(step, Varying) else step, Key)
     ]
-    topic = topic_of(each)
+    topic = named_by(each.found, ("line", "station")).pattern()
     captures = len(varying(each.found))
     of_handle = [isinstance(step, Varying) for step in parts]
     if of_handle[-2:] == [True, True]:
@@ -55,7 +55,7 @@ def _stations(each: Guess) -> Iterator[str]:
     elif "{line}" in topic and "{station}" in topic:
         yield from ("", "[[source.station]]", pair("topic", topic, "levels of the topic name them"))
     else:
-        handles = sorted({_handle(each, texts) for texts in each.found.members})
+        handles = sorted(filter(is_literal, {_handle(each, texts) for texts in each.found.members}))
         for handle in handles[:MOST_STATIONS]:
             yield from ("", "[[source.station]]", pair("handle", handle))
             yield pair("fixed", UNKNOWN, "nothing says line and station: write them down")

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import get_args
 
 from service.usecases.overheard.alike import COUNTED, Varying
-from service.usecases.overheard.guess import OF_A_LINE, Guess, varying
+from service.usecases.overheard.guess import Guess, varying, wanted_by
 from service.usecases.overheard.reading import Key, Place
+from service.usecases.overheard.topics import is_literal
 from service.usecases.overheard.tree import few
 from service.usecases.overheard.words import lamp_of
 from service.usecases.overheard.written import pair, remark
@@ -49,63 +51,80 @@ def place_lines(placed: Placed) -> Iterator[str]:
         yield pair(kind, f"{{{whose}}}", f"heard {few(placed.seen[kind])}")
 
 
-def rules(guesses: Sequence[Guess], placed: Placed) -> Iterator[str]:
+def value_rules(guesses: Sequence[Guess], placed: Placed) -> Iterator[str]:
     """The ``[[source.value]]`` tables, those that count first, and what isn't taken."""
     taken = [each for each in guesses if each.means in MEANINGS]
-    rank = {meaning: place for place, meaning in enumerate(_ORDER)}
-    for each in sorted(taken, key=lambda one: rank.get(str(one.means), len(rank))):
-        yield from _rule(each, placed)
-    untaken = [each for each in guesses if each.means not in MEANINGS]
-    for each in untaken[:MOST_UNTAKEN]:
-        yield remark(f"not taken: {name_of(each)}: {each.doubt}")
-    if len(untaken) > MOST_UNTAKEN:
-        yield remark(f"not taken: {len(untaken) - MOST_UNTAKEN} more")
+    for each in sorted(taken, key=rank):
+        said = {*placed.named.values(), *each.whose}
+        missing = [place for place in wanted_by(each.means) if place not in said]
+        yield from value_rule(each, partial(name_of, each), missing)
+    yield from untaken([each for each in guesses if each.means not in MEANINGS], name_of)
 
 
-def _rule(each: Guess, placed: Placed) -> Iterator[str]:
-    """One table; of lamps that go by other names than ours one for each."""
-    lamps = foreign_lamps(each)
-    for name, lamp in lamps.items() or [("", "")]:
+def rank(each: Guess) -> int:
+    """What counts comes first."""
+    return _ORDER.index(str(each.means)) if each.means in _ORDER else len(_ORDER)
+
+
+def value_rule(
+    each: Guess, name: Callable[[str], str], missing: Collection[str], more: Mapping[str, str] | None = None
+) -> Iterator[str]:
+    """One table; of lamps that go by other names than ours one for each (``name`` of that lamp). ``missing``:
+    what the name doesn't say."""
+    for called, lamp in foreign_lamps(each).items() or [("", lamp_of(*each.found.names) or "")]:
         yield ""
         yield "[[source.value]]"
-        yield pair("name", name_of(each, lamp=name))
+        yield pair("name", name(called))
         yield pair("means", each.means, each.doubt)
+        for key, value in (more or {}).items():
+            yield pair(key, value)
         if each.counts != "total":
             yield pair("counts", each.counts, "it falls too")
         if each.words:
             yield pair("words", each.words, "by the words that were heard")
-        fixed = fixed_of(each, set(placed.named.values())) | ({"lamp": lamp} if lamp else {})
+        fixed = {place: UNKNOWN[place] for place in missing if place in UNKNOWN}
+        doubt = f"nothing says the {' and the '.join(fixed)}: write it down" if fixed else ""
+        if called or "lamp" in missing:
+            fixed["lamp"] = lamp
         if fixed:
-            missing = " and the ".join(sorted(fixed.keys() & UNKNOWN.keys()))
-            yield pair("fixed", fixed, f"nothing says the {missing}: write it down" if missing else "")
+            yield pair("fixed", fixed, doubt)
 
 
-def name_of(each: Guess, *, lamp: str = "") -> str:
-    """Its pattern, without what the places say; ``lamp``: that of this one alone."""
-    text = ""
+def untaken(guesses: Sequence[Guess], name: Callable[[Guess], str]) -> Iterator[str]:
+    """What is left out, for whoever knows better."""
+    if guesses:
+        yield ""
+    for each in guesses[:MOST_UNTAKEN]:
+        yield remark(f"not taken: {name(each)}: {each.doubt}")
+    if len(guesses) > MOST_UNTAKEN:
+        yield remark(f"not taken: {len(guesses) - MOST_UNTAKEN} more")
+
+
+def name_of(each: Guess, lamp: str = "") -> str:
+    """Its pattern, without what the places and the topic say; ``lamp``: that of this one alone. A level that
+    no pattern can hold may be any."""
+    levels = [""]
     captures = iter(each.whose)
     for step in each.found.pattern:
-        whose = next(captures) if isinstance(step, Varying) else ""
+        whose = next(captures) if isinstance(step, Varying) else None
         one = step.of if isinstance(step, Varying) else step
         if not isinstance(one, Key):
             continue
-        if whose == "lamp" and lamp:
-            text += one.mark + lamp
-        else:
-            text += one.mark + (f"{{{whose}}}" if whose else "+" if isinstance(step, Varying) else one.text)
-    return text
+        if one.mark == "/":
+            levels.append("")
+        elif one.mark:
+            levels[-1] += one.mark
+        levels[-1] += _shown(one.text, whose, lamp)
+    return "/".join("+" if "+" in level else level for level in levels)
 
 
-def fixed_of(each: Guess, places: set[str]) -> dict[str, str]:
-    """What nothing says: a lamp by the word for its colour, else the line and the station."""
-    fixed: dict[str, str] = {}
-    said = places | set(each.whose)
-    for place in ("line",) if each.means in OF_A_LINE else ("line", "station"):
-        if place not in said:
-            fixed[place] = UNKNOWN[place]
-    if each.means == "lamp" and "lamp" not in said and (lamp := lamp_of(*each.found.names)):
-        fixed["lamp"] = lamp
-    return fixed
+def _shown(text: str, whose: str | None, lamp: str) -> str:
+    """``whose``: what it names where it varies."""
+    if whose == "lamp" and lamp:
+        text, whose = lamp, None
+    if whose:
+        return f"{{{whose}}}"
+    return text if whose is None and is_literal(text) else "+"
 
 
 def foreign_lamps(each: Guess) -> dict[str, str]:

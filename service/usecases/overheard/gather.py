@@ -22,12 +22,15 @@ LARGEST_READ = 512 * 1024
 """Bytes; a larger payload is counted and not read."""
 
 
+NO_BIRTH = "Sparkplug metrics whose birth wasn't heard"
+
+
 @dataclass(slots=True)
 class Topic:
-    """``retained``: how many of its messages the broker had kept for us. ``shapes``: what its payloads
-    were."""
+    """``dialects``: in which it was spoken there. ``retained``: how many of its messages the broker had kept
+    for us. ``shapes``: what its payloads were."""
 
-    dialect: Dialect
+    dialects: set[Dialect] = field(default_factory=set)
     messages: int = 0
     size: int = 0
     largest: int = 0
@@ -79,6 +82,8 @@ class Overheard:
             self._note_name(dialect, name)
         for single in values:
             self._note_value(dialect, single, at)
+        if self._recognise.unnamed:
+            heard.cut[NO_BIRTH] = self._recognise.unnamed
 
     def _note_topic(self, text: str, dialect: Dialect, reading: Reading, size: int, retained: bool) -> None:
         topic = self.heard.topics.get(text)
@@ -86,7 +91,8 @@ class Overheard:
             if len(self.heard.topics) >= self._most_topics:
                 self.heard.cut["messages on further topics"] += 1
                 return
-            topic = self.heard.topics[text] = Topic(dialect)
+            topic = self.heard.topics[text] = Topic()
+        topic.dialects.add(dialect)
         topic.messages += 1
         topic.size += size
         topic.largest = max(topic.largest, size)

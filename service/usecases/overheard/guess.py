@@ -3,7 +3,7 @@ says what it stands on."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from service.usecases.overheard.alike import COUNTED, Alike, Varying
@@ -20,17 +20,27 @@ OF_A_LINE = frozenset({"order", "order_panels", "order_state"})
 class Guess:
     """``means``: ``None`` where nothing in it is known. ``whose``: for each varying step what it names
     (``line``, ``station``, ``slot``, ``lamp``), ``""`` where that isn't needed. ``doubt``: what makes it one,
-    with what was seen."""
+    with what was seen. ``time``: the form in which it is one."""
 
     found: Alike[Track]
     means: str | None
     doubt: str
     whose: tuple[str, ...] = ()
     counts: str = "total"
+    time: str | None = None
     words: Mapping[str, str] = field(default_factory=dict)
 
-    def has(self, place: str) -> bool:
-        return place in self.whose
+    @property
+    def bits(self) -> int:
+        """Of a number that stands for lamps: how many it may be."""
+        numbers = [each.most for each in self.found.members.values() if each.whole]
+        return int(max(numbers)).bit_length() if numbers else 0
+
+    @property
+    def names_something(self) -> bool:
+        """It may be somebody's name: text or a number, and no counter and no time."""
+        track = liveliest(self.found)
+        return _names(track) and track.time is None
 
 
 def guess(found: Alike[Track]) -> Guess:
@@ -46,7 +56,8 @@ def guess(found: Alike[Track]) -> Guess:
         found=found,
         means=means,
         doubt=doubt,
-        whose=whose(found, means),
+        whose=whose(found, wanted_by(means)),
+        time=track.time,
         counts="delta" if falls else "total",
         words=words or {},
     )
@@ -85,9 +96,13 @@ _FITS: Mapping[str | None, Callable[[Track], bool]] = {
     "buzzer": _switches,
     "empty": _switches,
     "link": _switches,
+    "active": _switches,
+    "change": _switches,
     "seq": lambda track: track.only_rises,
-    **dict.fromkeys(("quantity", "usage", "order_panels"), lambda track: track.number),
-    **dict.fromkeys(("session", "recipe", "order", "order_state", "part", "lot", "supply", "kind"), _names),
+    **dict.fromkeys(("quantity", "usage", "order_panels", "boards_per_panel"), lambda track: track.number),
+    **dict.fromkeys(
+        ("session", "id", "by", "recipe", "order", "order_state", "part", "lot", "supply", "kind"), _names
+    ),
 }
 """How values behave that mean this, where their names say so."""
 
@@ -154,28 +169,32 @@ def varying(found: Alike[Track]) -> list[Varying]:
     return [step for step in found.pattern if isinstance(step, Varying)]
 
 
-def whose(found: Alike[Track], means: str | None) -> tuple[str, ...]:
-    """What each varying step names: by the word before it or its field, else from the outside in: the line,
-    the station, and last the slot."""
-    steps = varying(found)
-    names = [""] * len(steps)
-    for capture in range(len(steps)):
-        if means == "lamp" and all(map(lamp_of, found.distinct(capture))):
-            names[capture] = "lamp"
-            continue
-        place = _hinted(found, capture)
-        if place is not None and place not in names and (place != "slot" or means in OF_A_SLOT):
-            names[capture] = place
-    open_ones = [capture for capture, name in enumerate(names) if not name]
-    places = ("line",) if means in OF_A_LINE else ("line", "station")
-    wanted = [each for each in places if each not in names]
-    if means in OF_A_SLOT and "slot" not in names and open_ones:
+def wanted_by(means: str | None) -> tuple[str, ...]:
+    """What has to be known of whose a value is that means this."""
+    if means in OF_A_LINE:
+        return ("line",)
+    more = {"lamp": ("lamp",)} if means == "lamp" else {str(means): ("slot",)} if means in OF_A_SLOT else {}
+    return ("line", "station", *more.get(str(means), ()))
+
+
+def whose(found: Alike[Track], wanted: Sequence[str], captures: int | None = None) -> tuple[str, ...]:
+    """What each varying step names (of the first so many): by the word before it or its field, else from the
+    outside in: the line, the station, and last the slot."""
+    names = [""] * (len(varying(found)) if captures is None else captures)
+    for capture in range(len(names)):
+        place = "lamp" if all(map(lamp_of, found.distinct(capture))) else _hinted(found, capture)
+        if place in wanted and place not in names:
+            names[capture] = str(place)
+    others = [] if "slot" in wanted else [each for each in range(len(names)) if _names_another(found, each)]
+    open_ones = [capture for capture, name in enumerate(names) if not name and capture not in others]
+    if "slot" in wanted and "slot" not in names and open_ones:
         names[open_ones.pop()] = "slot"
+    places = [place for place in ("line", "station") if place in wanted and place not in names]
     # Of one level only, it is the machine that counts; of more than there are places, those say more that
     # look like names or differ, and then the innermost.
     telling = [capture for capture in open_ones if _tells(found.distinct(capture))]
-    telling = telling if len(telling) >= len(wanted) else open_ones
-    for capture, place in zip(reversed(telling), reversed(wanted), strict=False):
+    telling = telling if len(telling) >= len(places) else open_ones
+    for capture, place in zip(reversed(telling), reversed(places), strict=False):
         names[capture] = place
     return tuple(names)
 
@@ -184,11 +203,23 @@ def _tells(texts: list[str]) -> bool:
     return len(texts) > 1 or is_a_name(texts[0])
 
 
+def _names_another(found: Alike[Track], capture: int) -> bool:
+    """Below ``program`` stands a recipe, below ``job`` an order."""
+    before = _before(found, capture)
+    return before is not None and meaning_of([before]) in {"recipe", "order"}
+
+
 def _hinted(found: Alike[Track], capture: int) -> str | None:
     """By its own words, an array's field, or the step before it."""
-    at = [number for number, step in enumerate(found.pattern) if isinstance(step, Varying)][capture]
     step = varying(found)[capture].of
     if hinted := place_of(step.field if isinstance(step, Item) else step.text):
         return hinted
+    before = _before(found, capture)
+    return None if before is None else place_of(before)
+
+
+def _before(found: Alike[Track], capture: int) -> str | None:
+    """The word of the step before a varying one."""
+    at = [number for number, step in enumerate(found.pattern) if isinstance(step, Varying)][capture]
     before = found.pattern[at - 1] if at else None
-    return None if before is None or isinstance(before, Varying) else place_of(before.text)
+    return None if before is None or isinstance(before, Varying) else before.text

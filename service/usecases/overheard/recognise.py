@@ -35,9 +35,10 @@ class Recognised(NamedTuple):
 
 class Recognise:
     """Remembers which names stand behind a node's aliases and which roots are ours. ``own_root``: below it we
-    speak ourselves."""
+    speak ourselves. ``unnamed``: values whose names only a birth tells that wasn't heard."""
 
     def __init__(self, own_root: str) -> None:
+        self.unnamed = 0
         self._own_root = own_root
         self._roots: set[str] = set()
         self._aliases: dict[tuple[str, int], tuple[str, int]] = {}
@@ -103,7 +104,9 @@ class Recognise:
                     self._aliases[alias] = name, kind
                 name, known = self._aliases.get(alias, (name, kind))
                 kind = kind or known
-            if name is not None and name not in _OF_THE_NODE and not metric.historical:
+            if name is None:
+                self.unnamed += 1
+            elif name not in _OF_THE_NODE and not metric.historical:
                 yield Single((*steps, *name_steps(name + metric.path)), scalar(metric, kind))
 
 

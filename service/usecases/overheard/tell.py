@@ -107,7 +107,7 @@ def lines(said: Json) -> Iterator[str]:
     """A table for people."""
     yield f"{said['messages']} messages, {said['bytes']} bytes in {said['seconds']:.0f} s"
     yield ""
-    yield from _table(
+    yield from table(
         ("topics", "a minute", "bytes", "retained", "what"), (_row(each) for each in said["topics"])
     )
     for dialect, names in said["dialects"].items():
@@ -115,7 +115,7 @@ def lines(said: Json) -> Iterator[str]:
         yield f"{_SHAPES[dialect]}: " + ", ".join(f"{name} ({times})" for name, times in names.items())
     if said["values"]:
         yield ""
-        yield from _table(
+        yield from table(
             ("values", "may be", "seen"),
             ((each["where"], each["means"] or "", each["seen"]) for each in said["values"]),
         )
@@ -138,7 +138,8 @@ def _row(branch: Json) -> tuple[str, ...]:
     )
 
 
-def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> Iterator[str]:
+def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> Iterator[str]:
+    """Columns that are as wide as they must be; of very many rows the first ones."""
     shown = [tuple(head), *(tuple(row) for row in rows)]
     over = len(shown) - MOST_LINES
     shown = shown[:MOST_LINES]

@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 from service.usecases.overheard.alike import Alike, Varying, alike
 from service.usecases.overheard.gather import Heard, Topic
-from service.usecases.overheard.guess import Guess
+from service.usecases.overheard.guess import whose
 from service.usecases.overheard.reading import Level, Step
 from service.usecases.overheard.recognise import Dialect
+from service.usecases.overheard.track import Track
+from service.usecases.overheard.tree import few
+from service.usecases.overheard.words import is_known
 
+LONGEST = 300
+_MARKS = set("{}+#\x00")
 MOST_PATTERNS = 12
 """Of more, all below what they have in common is heard."""
 
@@ -19,7 +25,7 @@ def patterns_of(heard: Heard, dialect: Dialect) -> list[str]:
     topics: dict[tuple[Step, ...], Topic] = {
         tuple(Level(level) for level in name.split("/")): topic
         for name, topic in heard.topics.items()
-        if topic.dialect == dialect
+        if dialect in topic.dialects
     }
     found = sorted({"/".join(_levels(each)) for each in alike(topics)})
     return found if len(found) <= MOST_PATTERNS else [common(found)]
@@ -34,18 +40,70 @@ def common(patterns: Sequence[str]) -> str:
     return "/".join([*levels[0][:same], "#"])
 
 
-def topic_of(each: Guess) -> str:
-    """The levels that its values came on, with what they say; ``""`` where topics say nothing of them."""
-    captures = iter(each.whose)
-    levels = []
-    for step in each.found.pattern:
-        whose = next(captures) if isinstance(step, Varying) else ""
-        one = step.of if isinstance(step, Varying) else step
-        if isinstance(one, Level):
-            levels.append(
-                f"{{{whose}}}" if whose else "+" if isinstance(step, Varying) else literal(one.text)
-            )
-    return "/".join(levels)
+@dataclass(frozen=True, slots=True)
+class Named:
+    """The levels of a topic with what they say: ``names`` of those that vary, ``line_at`` the one that may
+    name the line though it was always the same. ``missing``: what nothing says."""
+
+    levels: tuple[Step | Varying, ...]
+    names: tuple[str, ...]
+    line_at: int | None
+    missing: tuple[str, ...]
+    doubt: str
+
+    def pattern(self, *, lamp: str = "") -> str:
+        """``lamp``: of this one alone."""
+        captures = iter(self.names)
+        texts = []
+        for place, step in enumerate(self.levels):
+            name = next(captures) if isinstance(step, Varying) else "line" if place == self.line_at else ""
+            if name == "lamp" and lamp:
+                texts.append(lamp)
+            else:
+                texts.append(
+                    f"{{{name}}}" if name else "+" if isinstance(step, Varying) else literal(step.text)
+                )
+        return "/".join(texts)
+
+
+def levels_of(found: Alike[Track]) -> tuple[Step | Varying, ...]:
+    """The steps that are levels of its topic."""
+    return tuple(step for step in found.pattern if isinstance(_one(step), Level))
+
+
+def inside(found: Alike[Track]) -> tuple[Step | Varying, ...]:
+    """The steps within the payload."""
+    return tuple(step for step in found.pattern if not isinstance(_one(step), Level))
+
+
+def named_by(found: Alike[Track], wanted: Sequence[str]) -> Named:
+    levels = levels_of(found)
+    captures = sum(isinstance(step, Varying) for step in levels)
+    names = whose(found, wanted, captures)
+    line_at = _line_at(levels, names) if "line" in wanted and "line" not in names else None
+    said = {*names, *(["line"] if line_at is not None else [])}
+    heard = [f"{name}: {few(found.distinct(capture))}" for capture, name in enumerate(names) if name]
+    if line_at is not None:
+        heard.insert(0, f"line: {_one(levels[line_at]).text}, always the same")
+    missing = tuple(place for place in wanted if place not in said)
+    return Named(levels, names, line_at, missing, "; ".join(heard))
+
+
+def _line_at(levels: Sequence[Step | Varying], names: Sequence[str]) -> int | None:
+    """The level before the station that is no word of the trade."""
+    if "station" not in names:
+        return None
+    varying = [place for place, step in enumerate(levels) if isinstance(step, Varying)]
+    before = range(varying[names.index("station")] - 1, 0, -1)
+    return next((place for place in before if _may_name(levels[place])), None)
+
+
+def _may_name(step: Step | Varying) -> bool:
+    return not isinstance(step, Varying) and not is_known(step.text) and literal(step.text) != "+"
+
+
+def _one(step: Step | Varying) -> Step:
+    return step.of if isinstance(step, Varying) else step
 
 
 def plain_pattern(pattern: str) -> str:
@@ -55,7 +113,12 @@ def plain_pattern(pattern: str) -> str:
 
 def literal(level: str) -> str:
     """A level as a pattern has it; one that would be read as more than itself may be any."""
-    return level if level and not set("{}+#") & set(level) else "+"
+    return level if level and is_literal(level) else "+"
+
+
+def is_literal(text: str) -> bool:
+    """A pattern can hold it as it is."""
+    return 0 < len(text) <= LONGEST and not _MARKS & set(text)
 
 
 def _levels(found: Alike[Topic]) -> Iterable[str]:

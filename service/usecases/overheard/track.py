@@ -77,6 +77,8 @@ class Track:
             self.changes += 1
             self._turns.append(at)
             self._note_step(content)
+        if (number := number_of(content)) is not None:
+            self.most = max(self.most, number)
         self.heard += 1
         self.last, self.last_at = content, at
 
@@ -157,7 +159,6 @@ class Track:
         before, now = number_of(self.last), number_of(content)
         if before is None or now is None:
             return
-        self.most = max(self.most, before, now)
         if now > before:
             self.rises += 1
             if now - before == int(now - before):

@@ -86,6 +86,6 @@ def _leaf(found: Alike[Topic], took: float) -> Leaf:
         per_minute=(messages - retained) / took,
         size=sum(topic.size for topic in topics.values()) / messages,
         retained=retained / messages,
-        dialect=", ".join(sorted({topic.dialect for topic in topics.values()})),
+        dialect=", ".join(sorted({each for topic in topics.values() for each in topic.dialects})),
         shapes=tuple(shape for shape, _ in shapes.most_common()),
     )

@@ -28,14 +28,18 @@ _MEANINGS: Mapping[str, str] = {
     "buzzer": "buzzer sounder beeper sirene",
     "lamp": """lamp lamps light lights tower towers stack beacon signal andon ampel leuchte leuchten lampe
         lampen licht""",
-    "link": "online connected link alive reachable verbunden erreichbar",
+    "link": "online up connected link alive reachable verbunden erreichbar",
     "recipe": "recipe recipes program programs programme rezept programm",
     "usage": "usage perpanel perboard bedarf",
     "order": "order orders workorder job jobs auftrag fertigungsauftrag",
     "state": "state status phase zustand",
-    "kind": "kind packaging carriertype gebindeart",
+    "kind": "kind pack packaging carriertype gebindeart",
     "part": """part partnumber partno pn material article component item bauteil artikel teil teilenummer
         materialnummer""",
+    "change": "change what action operation aktion aenderung",
+    "by": "by who operator user badge person bediener werker",
+    "active": "active runs aktiv",
+    "boards_per_panel": "images boardsperpanel",
     "id": "id uid uuid guid messageid kennung",
     "lot": "lot batch charge los",
     "supply": "reel supply package carrier spool rolle gebinde",
@@ -49,7 +53,21 @@ _STRONG = ("lost", "empty", "buzzer", "lamp", "placed", "picked", "panels")
 """Where one name has words of several, the first of these rules: `placement errors` are lost parts."""
 
 _NEUTRAL = frozenset(
-    ("value", "val", "v", "count", "counts", "total", "number", "name", "text", "sum", "wert", "anzahl")
+    (
+        "value",
+        "val",
+        "v",
+        "count",
+        "counts",
+        "total",
+        "number",
+        "name",
+        "text",
+        "sum",
+        "parts",
+        "wert",
+        "anzahl",
+    )
 )
 _TOGETHER: Mapping[frozenset[str], str] = {
     frozenset({"order", "panels"}): "order_panels",

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping, Sequence
 
 LONGEST_DOUBT = 160
+_BARE = re.compile(r"[A-Za-z0-9_-]+", re.ASCII)
 
 
 def pair(key: str, value: object, doubt: str = "") -> str:
@@ -23,11 +25,15 @@ def written(value: object) -> str:
     if isinstance(value, str):
         return json.dumps(_clean(value), ensure_ascii=False).replace("\x7f", "\\u007f")
     if isinstance(value, Mapping):
-        inside = ", ".join(f"{written(str(key))} = {written(each)}" for key, each in value.items())
+        inside = ", ".join(f"{_key(str(key))} = {written(each)}" for key, each in value.items())
         return f"{{ {inside} }}" if inside else "{}"
     if isinstance(value, Sequence):
         return f"[{', '.join(map(written, value))}]"
     return str(value)
+
+
+def _key(key: str) -> str:
+    return key if _BARE.fullmatch(key) else written(key)
 
 
 def plain(text: str) -> str:

@@ -246,7 +246,7 @@ def test_opc_ua_is_known_with_and_without_its_headers(message):
 def test_what_we_say_ourselves_is_left_out():
     heard = listen(("bell/L3/P1/F07/forecast", {"book": 3}), overheard=Overheard(own_root="bell"))
 
-    assert heard.topics["bell/L3/P1/F07/forecast"].dialect == "ours"
+    assert heard.topics["bell/L3/P1/F07/forecast"].dialects == {"ours"}
     assert heard.series == {}
 
 
