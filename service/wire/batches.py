@@ -77,6 +77,7 @@ def gather(
         told = (gathered.panel_count(piece, content, when, each) for content, when, each in batch.panels)
         batch.counts += [each for each in told if each is not None]
     if batch.counts:
+        said += gathered.hear_going_on(piece, batch.counts)
         said += gathered.hear_counts(piece, batch.counts, batch.missing)
     if batch.lamps:
         said += gathered.hear_lamps(piece, batch.lamps, at)
@@ -135,7 +136,7 @@ def _recipe(batch: Batch, target: Target, content: object, at: Instant | None) -
 def _usage(batch: Batch, target: Target, content: object, at: Instant | None) -> str:
     if content is not None:
         rule = target.rule
-        batch.usage[target.slot] = readings.number(content, rule.times) / rule.each
+        batch.usage[target.slot] = readings.per_panel(content, rule.times / rule.each)
         batch.recipe = target.recipe or batch.recipe
     return "recipe"
 

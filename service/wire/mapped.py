@@ -13,7 +13,7 @@ from service.wire.mapped_rules import MessageRule, ValueAt
 from service.wire.mapped_says import Out
 from service.wire.native import Misfit
 from service.wire.patterns import fewest
-from service.wire.values import Gathered, Values
+from service.wire.values import REMEMBERED, Gathered, Values, check
 
 _MOST_KNOWN = 65_536
 
@@ -66,6 +66,9 @@ class MappedTranslator(Plain):
         content, out = Content(payload), Out(self._source, at, retained=retained)
         for _, rule, whose in self._meant(topic):
             rule.speak(topic, whose, content, out, None)
+        for key, each in out.said:
+            if each.kind in REMEMBERED:
+                check(key, each)
         said = [native for key, each in out.said for native in self._values.tell(key, each, at=at)]
         for key, batch in out.heard.items():
             said += self._values.gather(key, batch, {}, at=at)

@@ -40,7 +40,6 @@ Taken = Literal[
     "moisture_level",
     "recipe",
     "usage",
-    "parts",
     "boards_per_panel",
     "active",
     "order",
@@ -56,7 +55,7 @@ _FIELDS: Mapping[Gives, frozenset[str]] = {
     "supply": _PLACE
     | {"slot", "id", "change", "supply", "lot", "part", "kind", "quantity"}
     | {"by", "opened_at", "moisture_level"},
-    "recipe": _PLACE | {"slots", "slot", "recipe", "usage", "parts", "part", "boards_per_panel", "active"},
+    "recipe": _PLACE | {"slots", "slot", "recipe", "usage", "part", "boards_per_panel", "active"},
     "order": _PLACE - {"station"} | {"order", "recipe", "panels", "state"},
     "tower": _PLACE | {"lamps", "buzzer"},
     "link": _PLACE | {"state"},

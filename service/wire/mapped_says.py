@@ -136,7 +136,7 @@ def _recipe(found: Found, out: Out) -> None:
     parts: dict[str, str] = {}
     for slot, said in found.slots():
         if "usage" in said:
-            usage[slot] = readings.number(said["usage"], found.made.rule.units.get("usage", 1))
+            usage[slot] = readings.per_panel(said["usage"], found.made.rule.units.get("usage", 1))
         if part := readings.text(said.get("part")):
             parts[slot] = part
     if not usage:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Mapping
 from typing import Literal
 
@@ -30,6 +31,7 @@ _LINKED: Mapping[str, Literal["online", "offline"]] = {
 COLOURS = ("red", "yellow", "green", "blue", "white")
 BUZZER = "buzzer"
 KINDS = ("tape", "tray", "stick", "bulk")
+_MOST_PER_PANEL = 1e6
 STATES = ("queued", "running", "finished", "withdrawn")
 
 
@@ -56,6 +58,14 @@ def whole(content: object, times: float = 1) -> int:
     return near
 
 
+def per_panel(content: object, times: float = 1) -> float:
+    """What one panel uses of a slot."""
+    found = number(content, times)
+    if found > _MOST_PER_PANEL:
+        raise Misfit(f"{_shown(content)} is more than one panel can use")
+    return found
+
+
 def text(content: object) -> str | None:
     """A name or a word; ``None``: there is none now."""
     if content is None:
@@ -64,7 +74,7 @@ def text(content: object) -> str | None:
         raise Misfit(f"{_shown(content)} is no text")
     if isinstance(content, float) and content.is_integer():
         content = int(content)
-    found = str(content).strip()
+    found = unicodedata.normalize("NFC", str(content).strip())
     if len(found) > 256:
         raise Misfit(f"{found[:80]!r} has more than 256 characters")
     return found or None

@@ -17,11 +17,13 @@ from service.domain.model import Instant, to_datetime, to_rfc3339
 from service.wire import batches, gathered
 from service.wire.gateway import Memory, Native
 from service.wire.gathered import Gathered, Said
-from service.wire.native import Address, Misfit
+from service.wire.native import Address, Misfit, read_message
 from service.wire.rules import OF_LOADS, OF_ORDERS, Meaning, Reader, Rule, Target, Value
 
 __all__ = ["Gathered", "Meaning", "Part", "Rule", "Value", "Values"]
 
+REMEMBERED = ("recipe", "order")
+"""Of these it is remembered what was said."""
 _MOST_KNOWN = 65_536
 _json = msgspec.json.Encoder().encode
 
@@ -87,7 +89,7 @@ class Values:
 
     def tell(self, key: str, said: Said, *, at: Instant) -> list[Native]:
         """A message that is ours already, unless it says again what is known of a recipe or an order."""
-        if said.kind in ("recipe", "order") and not gathered.is_news(self._piece(key, {}, at), said):
+        if said.kind in REMEMBERED and not gathered.is_news(self._piece(key, {}, at), said):
             return []
         return natives(key, [said])
 
@@ -155,6 +157,12 @@ class Values:
             piece.session = f"{self._source}@{to_rfc3339(at)}"
         piece.place = dict(place)
         return piece
+
+
+def check(key: str, said: Said) -> None:
+    """Raises ``Misfit`` for a message that our contract refuses."""
+    for address, payload in natives(key, [said]):
+        read_message(address, payload)
 
 
 def natives(key: str, said: Sequence[Said]) -> list[Native]:
