@@ -30,6 +30,7 @@ _LINKED: Mapping[str, Literal["online", "offline"]] = {
 }
 COLOURS = ("red", "yellow", "green", "blue", "white")
 BUZZER = "buzzer"
+LAMPS = {*COLOURS, BUZZER}
 KINDS = ("tape", "tray", "stick", "bulk")
 _MOST_PER_PANEL = 1e6
 STATES = ("queued", "running", "finished", "withdrawn")
@@ -96,7 +97,8 @@ def lamp(content: object, words: Mapping[str, str]) -> Lamp:
 
 def lamps(content: object, words: Mapping[str, str], bits: Mapping[str, str]) -> dict[str, Lamp]:
     """The lamps of a tower: a number whose bits are lamps, an object with a state for each, or the names of
-    those that aren't dark, as a list or in one text: ``green, yellow:flashing``."""
+    those that aren't dark, as a list or in one text: ``green, yellow:flashing``. A colour that isn't ours
+    tells nothing of the others."""
     if isinstance(content, dict):
         known = {name: each for name, each in content.items() if each is not None}
         return {str(name).lower(): lamp(each, words) for name, each in known.items()}
@@ -106,8 +108,10 @@ def lamps(content: object, words: Mapping[str, str], bits: Mapping[str, str]) ->
     if isinstance(content, list):
         content = ",".join(map(str, content))
     named = _named(word(content, words))
-    ever = {name for each in words.values() for name in _named(each)} or set(COLOURS)
-    return {name: named.get(name, "off") for name in ever | named.keys()}
+    if not named.keys() <= LAMPS:
+        return {}
+    ever = [name for each in words.values() for name in _named(each)] or COLOURS
+    return {name: named.get(name, "off") for name in (*ever, *named)}
 
 
 def linked(content: object, words: Mapping[str, str]) -> Literal["online", "offline"]:

@@ -372,6 +372,14 @@ def test_the_colours_of_a_stack_light_are_an_enumeration(number, lit):
     assert said == [("tower", "line1/P1", {"lamps": {each: "on" if each == lit else "off" for each in ever}})]
 
 
+@pytest.mark.parametrize("number", [5, 6])
+def test_a_colour_that_is_not_ours_changes_nothing(number):
+    """OPC 10000-200, 5.3.3: 5 is purple, 6 is cyan; that says nothing of the green lamp."""
+    gateway = Gateway(Rule(name="SignalColor", means="lamps", words=COLOURS))
+    gateway.hear(network(data_set({"SignalColor": 2}, 7)))
+    assert words(gateway.hear(network(data_set({"SignalColor": number}, 8)))) == []
+
+
 def test_a_stack_light_may_write_its_colour_with_its_name():
     """OPC 10000-6, 5.4.4: name and value of an enumeration, whose built-in type is Int32."""
     gateway = Gateway(Rule(name="SignalColor", means="lamps", words=COLOURS))
