@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
@@ -32,10 +33,8 @@ def way(steps: Sequence[Step | Varying]) -> str:
 
 
 def quoted(name: str) -> str:
-    """As JMESPath has a name that is no plain word."""
-    if _PLAIN.fullmatch(name):
-        return name
-    return '"' + name.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    """As JMESPath has a name that is no plain word: JSON's text."""
+    return name if _PLAIN.fullmatch(name) else json.dumps(name, ensure_ascii=False)
 
 
 def is_flat(each: Guess) -> bool:
