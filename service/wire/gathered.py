@@ -181,13 +181,14 @@ def hear_load(
 
 def hear_going_on(piece: Gathered, counts: Iterable[Count]) -> list[Said]:
     """Who places from a slot again has exchanged its supply: nothing more that belongs to that is waited for,
-    so that it is said before what was placed since."""
+    so that it is said before what was placed since. Where hardly anything is missing the station's going on
+    is enough."""
     said = []
     for slot, load in piece.loads.items():
-        if load.due is None or not any(each.slot == slot and _moves(piece, each) for each in counts):
+        if load.due is None:
             continue
-        if (change := loads.settle(load, load.due)) is not None:
-            said.append(_supply(piece, slot, load, change))
+        if any(_moves(piece, each) for each in counts if load.together or each.slot == slot):
+            said += _settle(piece, slot, load, load.due)
     return said
 
 
@@ -257,14 +258,25 @@ def settle(piece: Gathered, at: Instant) -> list[Said]:
     if (order := jobs.settle_order(piece.order, at)) is not None:
         said.append(Said("order", order))
     for slot, load in piece.loads.items():
-        if (change := loads.settle(load, at)) is not None:
-            said.append(_supply(piece, slot, load, change))
+        said += _settle(piece, slot, load, at)
     before = _states(piece)
     for lamp in piece.lamps.values():
         lamps.settle(lamp, at)
     said += _tower(piece, before)
     note_due(piece)
     return said
+
+
+def _settle(piece: Gathered, slot: str, load: loads.Load, at: Instant) -> list[Said]:
+    """What was counted at the very moment of an exchange was heard before it, and is of the supply before."""
+    change = loads.settle(load, at)
+    if change is None:
+        return []
+    heard = piece.slots.get(slot)
+    counted = () if heard is None else (each.at for each in heard.counters.values())
+    if change["at"] in counted:
+        change["at"] += 1
+    return [_supply(piece, slot, load, change)]
 
 
 def note_due(piece: Gathered) -> None:

@@ -24,7 +24,8 @@ class Load(msgspec.Struct, array_like=True):
     """``fields``: what was said last; ``said``: by which field and value the present supply goes in what we
     said. ``changed``: the telling fields that changed since then, from ``since`` on (``at`` by the source's
     clock); ``heard``: all that came since. ``due``: when it is said without the rest. ``filled``: when a
-    quantity came that doesn't go down."""
+    quantity came that doesn't go down. ``together``: what tells of it came in one message with a quantity, so
+    that hardly anything is missing."""
 
     fields: dict[str, str | int | None] = {}
     said: tuple[str, str] | None = None
@@ -35,6 +36,7 @@ class Load(msgspec.Struct, array_like=True):
     due: Instant | None = None
     filled: Instant | None = None
     number: int = 0
+    together: bool = False
 
 
 def hear(
@@ -64,6 +66,7 @@ def hear(
     if known >= rest:
         return _loaded(load)
     load.due = load.due or load.since + WAIT
+    load.together = load.together or bool(changed and "quantity" in fields)
     return None
 
 
