@@ -12,6 +12,9 @@ import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
+
+from msgspec.structs import replace
 
 from service.desk import Unfit
 from service.domain.events import JournalEntry
@@ -22,6 +25,8 @@ from service.usecases.recording import Reader
 from service.wire.cfx import CfxTranslator
 from service.wire.gateway import Native, Translator
 from service.wire.journal import read_entry, read_line
+from service.wire.mapped import MappedTranslator
+from service.wire.mapped_rules import MessageRule, ValueAt
 from service.wire.native import Address, Misfit, read_message, read_topic
 from service.wire.opcua import OpcUaTranslator, Places
 from service.wire.sparkplug import SparkplugTranslator
@@ -92,6 +97,15 @@ severity = "urgent"
 hours = "06:00-14:00"
 """
 _NOW = from_rfc3339("2026-03-02T06:14:08Z")
+_MAPPED = [
+    (
+        '{"t": "count", "at": 1772432047250, "boards": 8, "feeders": [{"pos": "F07", "picks": 18, "lost": 1},'
+        ' {"pos": 8, "picks": "9"}], "serial": "A1"}'
+    ),
+    '{"t": "reels", "feeders": [{"pos": "F07", "reel": "S1", "pn": "R-10K", "kpcs": 5.0, "kind": "R"}]}',
+    '{"t": "job", "id": 4711, "panels": 480, "phase": "RUN", "use": {"F07": 18, "T2": 0.5}}',
+    '{"t": "tower", "out": 5, "lamps": {"red": "off", "yellow": "BLINK"}, "alive": true}',
+]
 _OPCUA = [
     (
         '{"MessageId": "a", "MessageType": "ua-data", "PublisherId": "line1-gw", "Messages": ['
@@ -241,6 +255,47 @@ def _translate(translator: Translator, topic: str, data: bytes) -> list[Native] 
     return said
 
 
+def _mapped() -> MappedTranslator:
+    """A rule of every kind, each for messages of its own, and two that mean all of them."""
+
+    def rule(gives: Any, only: str, **take: str) -> MessageRule:
+        words = {"R": "tape", "RUN": "running", "BLINK": "flashing"}
+        return MessageRule(
+            topic="hall/{line}/{station}",
+            gives=gives,
+            when=f"t == '{only}'",
+            take=take,
+            words=words,
+            time="ms",
+        )
+
+    feeders = {"slots": "feeders", "slot": "pos", "picked": "picks", "lost": "lost"}
+    reels = rule("supply", "reels", slot="pos", supply="reel", part="pn", quantity="kpcs", kind="kind")
+    rules = [
+        rule("count", "count", at="at", panels="boards", **feeders),
+        replace(reels, items="feeders", units={"quantity": 1000}),
+        rule("recipe", "job", recipe="id", usage="use"),
+        rule("order", "job", order="id", panels="panels", state="phase"),
+        rule("tower", "tower", lamps="lamps || out"),
+        rule("link", "tower", state="alive"),
+    ]
+    values = [
+        ValueAt(rule=Rule(name="hall/{line}/{station}", means="panel"), value="serial"),
+        ValueAt(rule=Rule(name="hall/{line}/{station}", means="lamps", bits={"0": "red"}), value="out"),
+    ]
+    return MappedTranslator("hall", rules, values, "Europe/Vienna")
+
+
+def _one_value() -> MappedTranslator:
+    """The payload is a slot's part, or has its lot."""
+    name = "hall/{line}/{station}/{slot}"
+    values = [
+        ValueAt(rule=Rule(name=name, means="part")),
+        ValueAt(rule=Rule(name=name, means="lot"), value="v"),
+    ]
+    return MappedTranslator("hall", [], values, "UTC")
+
+
 def _opcua() -> OpcUaTranslator:
     rules = [
         Rule(name="{slot}/Placed", means="placed"),
@@ -303,6 +358,8 @@ TARGETS: dict[str, Target] = {
     "label": Target(_label, [text.encode() for text in _LABELS]),
     "settings": Target(_settings_file, [_SETTINGS.encode(), *(b"a = " + deep for deep in _ABYSS)]),
     "cfx": _translator(lambda: CfxTranslator("hall", topics=["cfx/#"]), "cfx/L3/P1", _CFX),
+    "mapped": _translator(_mapped, "hall/L3/P1", _MAPPED),
+    "mapped-value": _translator(_one_value, "hall/L3/P1/F07", ["R-10K", "4711", '"A77"', "null", '{"v": 1}']),
     "opcua": _translator(_opcua, "opcua/json/data/line1-gw/fast/P1", _OPCUA),
     "sparkplug": _translator(_sparkplug, "spBv1.0/Hall/NBIRTH/L3-P1", _SPARKPLUG),
     "environment": Target(
