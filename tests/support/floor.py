@@ -31,6 +31,7 @@ from service.domain.recent import recent
 from service.domain.said import Said, put
 from service.domain.who import WEEK, spans, who
 from service.incoming import Incoming
+from service.overhearing import Overhearing
 from service.phones import Phonebook
 from service.reviewing import Reviewing
 from service.usecases.budget import Budget
@@ -626,12 +627,13 @@ def plant(
     session_check_seconds: float = 5.0,
     office: Office | None = None,
     incoming: Incoming | None = None,
+    guest: Overhearing | None = None,
     labels: tuple[LabelPattern, ...] = (),
     reviews: Reviewing | None = None,
 ) -> tuple[FastAPI, Floor]:
     """An application with a fresh plant behind it; without a ``door`` everybody may do everything, without an
-    ``office`` there is no mail to see, without ``incoming`` no gateway. ``reviews``: of a time long ago
-    unless others are given."""
+    ``office`` there is no mail to see, without ``incoming`` no gateway, without a ``guest`` nobody listens.
+    ``reviews``: of a time long ago unless others are given."""
     floor = Floor(Hub() if hub is None else hub, places)
     app = create_app(
         reading=floor,
@@ -646,6 +648,7 @@ def plant(
         budget=floor.budget,
         ways=office,
         incoming=incoming,
+        guest=guest,
         tray=office,
         labels=labels,
         lots=LateBook(floor._may_fail),

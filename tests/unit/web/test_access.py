@@ -17,6 +17,7 @@ from service.ports import StoreError
 from service.web.gate import SIGN_IN, needed
 from tests.support.access import PASSWORD, Entrance
 from tests.support.floor import Floor, plant
+from tests.support.gateways import Gateways
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
@@ -30,6 +31,7 @@ HTML = {"accept": "text/html"}
 READS = ["/", "/metrics", "/openapi.json", "/api/v1/lines", "/api/v1/lines/L3/slots", "/api/v1/notices",
          "/api/v1/notices/n-L3-P2-T2", "/api/v1/refused", "/api/v1/events", "/api/v1/stream",
          "/api/v1/record", "/api/v1/learned", "/api/v1/budget", "/record", "/budget", "/outlets",
+         "/gateways", "/api/v1/gateways",
          "/line/L3/station/P2/slot/T2", "/plan", "/fetch", "/api/v1/lines/L3/fetch", "/nowhere"]  # fmt: skip
 NewClient = Callable[..., TestClient]
 
@@ -41,7 +43,7 @@ def entrance() -> Entrance:
 
 @pytest.fixture
 def site(entrance: Entrance) -> tuple[Any, Floor]:
-    return plant(door=entrance.door, public_url=None)
+    return plant(door=entrance.door, public_url=None, incoming=Gateways())
 
 
 @pytest.fixture
