@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from service.domain.model import Instant
+from service.wire.batches import Batch
 from service.wire.gateway import Memory, Native, Plain
 from service.wire.mapped_found import Step
 from service.wire.mapped_reads import Content, Single, Speaks, Whole
@@ -69,6 +70,8 @@ class MappedTranslator(Plain):
         for key, each in out.said:
             if each.kind in REMEMBERED:
                 check(key, each)
+        remembered = [(key, Batch()) for key, each in out.said if each.kind in REMEMBERED]
+        self._values.check_room([*out.heard.items(), *remembered])
         said = [native for key, each in out.said for native in self._values.tell(key, each, at=at)]
         for key, batch in out.heard.items():
             said += self._values.gather(key, batch, {}, at=at)

@@ -13,6 +13,7 @@ from typing import Literal, NamedTuple
 
 import msgspec
 
+from service.domain import room
 from service.domain.model import Instant, to_datetime, to_rfc3339
 from service.wire import batches, gathered
 from service.wire.gateway import Memory, Native
@@ -25,6 +26,7 @@ __all__ = ["Gathered", "Meaning", "Part", "Rule", "Value", "Values"]
 REMEMBERED = ("recipe", "order")
 """Of these it is remembered what was said."""
 _MOST_KNOWN = 65_536
+MOST_STATIONS, MOST_SLOTS = room.MOST_STATIONS, room.MOST_SLOTS
 _json = msgspec.json.Encoder().encode
 
 
@@ -73,12 +75,29 @@ class Values:
         """The same of all the devices that one message speaks of: where one value misfits, nothing of any of
         them is remembered."""
         read = [(part, self._read(part, at, live=live, retained=retained)) for part in parts]
+        self.check_room([each for _, heard in read for each in heard.items()])
         return [
             native
             for part, heard in read
             for key, batch in heard.items()
             for native in self.gather(key, batch, part.place, at=at)
         ]
+
+    def check_room(self, heard: Sequence[tuple[str, batches.Batch]]) -> None:
+        """Raises ``Misfit`` where more would be remembered than a plant can have: names are whatever is
+        sent."""
+        new = {key for key, _ in heard if self._memory.seen(key) is None}
+        if new and len(self._memory) + len(new) > MOST_STATIONS:
+            raise Misfit(f"{MOST_STATIONS} stations are known already")
+        for key, batch in heard:
+            slots = {each.slot for each in batch.counts} | batch.loads.keys() | batch.usage.keys()
+            piece = self._memory.seen(key)
+            if piece is not None:
+                if slots <= piece.slots.keys():
+                    continue
+                slots = slots | piece.slots.keys() | piece.loads.keys() | piece.recipe.usage.keys()
+            if len(slots - {""}) > MOST_SLOTS:  # panels have no name
+                raise Misfit(f"{key} would have more than {MOST_SLOTS} slots")
 
     def gather(
         self, key: str, batch: batches.Batch, place: Mapping[str, str], *, at: Instant
