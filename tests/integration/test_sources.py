@@ -1,189 +1,191 @@
-"""What further sources say goes into the same commit as what their translators have to remember."""
+"""A source's broker that dies, a real one: told once, over a restart of ours too; its numbers say how old
+they are, and a replay tells the same."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
-import msgspec
 import pytest
 
-from service.domain.gateways import HANDOVER
-from service.domain.model import SECOND, Instant
+from service.domain.gateways import silent
+from service.domain.model import Notice
 from service.domain.world import World
-from service.ports import Batch, StoreError
-from service.store import Store
-from service.store.ledger import SqlLedger
+from service.mqtt.client import Broker, Connection
+from service.store import Store, open_store
 from service.usecases.batch import Committed, Inbound, Turn
-from service.usecases.gateways import PREFIX, Gateways, without
+from service.usecases.figures import Figures
+from service.usecases.gateways import Gateways
 from service.usecases.ingest import Ingest
-from service.wire.gateway import Memory, Native, Plain
-from service.wire.native import Address, Misfit
+from service.usecases.owner import Owner
+from service.usecases.reach import Reach
+from service.usecases.replay import replay
+from service.usecases.resend import Resend
+from service.usecases.show import Shown
+from service.wire.own import NativeTranslator
+from tests.support.factory import Gateway
+from tests.support.mosquitto import Mosquitto
+from tests.support.wait import eventually
 
-NOW = 1_772_431_200 * SECOND
-
-
-class Sum(msgspec.Struct, array_like=True):
-    placed: int = 0
-
-
-class Adding(Plain):
-    """A gateway that says how many it placed: ``3`` is three more. Nothing but its memory knows the total."""
-
-    filters: tuple[str, ...] = ("adding/#",)
-
-    def __init__(self) -> None:
-        self.memory = Memory(Sum, Sum)
-
-    def hear(
-        self, topic: str, payload: bytes, *, at: Instant, retained: bool = False
-    ) -> Sequence[Native] | None:
-        if not payload.isdigit():
-            raise Misfit("no number")
-        if not int(payload):
-            return None
-        place = topic.removeprefix("adding/")
-        known = self.memory.of(place)
-        known.placed += int(payload)
-        return [count(place, known.placed, bad=payload == b"13")]
+AWAY = 0.5
 
 
-def count(place: str, placed: int, *, bad: bool = False, **more: Any) -> Native:
-    line, station = place.split("/")
-    slots = {"no such name!" if bad else "F07": {"placed": placed}}
-    return Native(Address("count", line, station), json.dumps({**more, "slots": slots}).encode())
+def wall_clock() -> int:
+    return time.time_ns() // 1000
 
 
-class Trying(SqlLedger):
-    def __init__(self, store: Store) -> None:
-        super().__init__(store.database)
-        self.fails: list[Exception] = []
+class Listener:
+    """An owner and a connection for the source ``north``; half a second is long enough here to be away."""
 
-    def commit(self, batch: Batch) -> None:
-        if self.fails:
-            raise self.fails.pop()
-        super().commit(batch)
-
-
-class Plant:
-    def __init__(self, store: Store) -> None:
-        self.store, self.now, self.ledger = store, NOW, Trying(store)
-        self.start()
-
-    def start(self) -> None:
-        """As after a crash: what isn't in the store is gone."""
-        snapshot = self.store.ledger.load()
-        committed = dict(snapshot.states)
+    def __init__(self, store: Store, mosquitto: Mosquitto) -> None:
+        snapshot = store.ledger.load()
+        self.store, self.committed = store, dict(snapshot.states)
         self.ingest = Ingest(
-            world=World.from_states(committed),
-            ledger=self.ledger,
-            committed=committed,
+            world=World.from_states(self.committed),
+            ledger=store.ledger,
+            committed=self.committed,
             position=snapshot.position,
             last_at=snapshot.at,
-            clock=lambda: self.now,
+            clock=wall_clock,
             root="floor",
-            sources=Gateways({"adding": Adding(), "other": Adding()}, committed),
+            sources=Gateways({"north": NativeTranslator("north")}, self.committed),
         )
+        self.connection = Connection(
+            Broker(
+                host=mosquitto.host,
+                port=mosquitto.port,
+                client_id="earlybell-north",
+                username=None,
+                password=None,
+                protocol=5,
+                tls=None,
+            ),
+            topics=["north/#"],
+            receive=lambda topic, payload, retained, token: self.owner.put(
+                Inbound(topic, payload, retained, token, "north")
+            ),
+            has_room=lambda: True,
+            log=lambda *_, **__: None,
+            connected=lambda: self.owner.put(Turn("north")),
+        )
+        self.figures = Figures(["", "north"], since=wall_clock())
+        reach = Reach({"": None, "north": None}, silent(self.ingest.world), away=AWAY)
+        self.owner = Owner(
+            ingest=self.ingest,
+            ledger=store.ledger,
+            acknowledge=lambda _, tokens: self.connection.acknowledge(tokens),
+            announce=lambda _: None,
+            ring=lambda: None,
+            report=self._note,
+            resend=Resend(publish=lambda _: None, root="earlybell", report=lambda _: None),
+            look=lambda now, steady: reach.look(
+                now,
+                steady,
+                connected={"": True, "north": self.connection.ready},
+                messages=self.figures.messages(),
+            ),
+        )
+        self.threads = [threading.Thread(target=run) for run in (self.owner.run, self.connection.run)]
+        for thread in self.threads:
+            thread.start()
 
-    def hear(self, *payloads: str, source: str = "adding", place: str = "L3/P1") -> Committed:
-        self.now += SECOND
-        items = [
-            Inbound(f"adding/{place}".encode(), each.encode(), False, (1, 1), source) for each in payloads
-        ]
-        return self.ingest.take(items)
+    def _note(self, committed: list[Committed], **_: Any) -> None:
+        self.figures.note(committed, wall_clock())
 
-    @property
-    def base(self) -> int | None:
-        return self.ingest.world.stations["L3", "P1"].slots["F07"].base_placed
+    def stop(self) -> None:
+        self.owner.stop()
+        self.connection.stop()
+        for thread in self.threads:
+            thread.join(10)
 
-    def refused(self) -> list[str]:
-        return [row.reason for row in self.store.archive.refused(limit=9, after=None)]
+    def look_for(self, seconds: float) -> None:
+        begin = time.monotonic()
 
+        def passed() -> bool:
+            self.owner.tick()
+            return time.monotonic() - begin > seconds
 
-@pytest.fixture(params=["sqlite", "postgresql"])
-def plant(request, new_store) -> Plant:
-    return Plant(new_store(request.param))
+        eventually(passed)
 
+    def until_told(self, *states: str) -> list[Notice]:
+        """With a look at the time each time that it is asked."""
 
-def test_a_restart_goes_on_where_the_last_commit_was(plant):
-    plant.hear("3", "4")
-    plant.start()
-    plant.hear("5")
+        def told() -> bool:
+            self.owner.tick()
+            return sorted(each.state for each in self.notices()) == sorted(states)
 
-    assert plant.base == 12
-    assert without(plant.ingest.committed).keys() == plant.ingest.committed.keys() - {f"{PREFIX}adding/L3/P1"}
+        eventually(told, message=lambda: f"{[(each.kind, each.state) for each in self.notices()]}")
+        return self.notices()
 
+    def notices(self) -> list[Notice]:
+        return self.store.archive.notices(states=("open", "closed"), limit=100, after=None)
 
-def test_a_batch_that_can_not_be_stored_was_never_heard(plant):
-    plant.hear("3")
-    plant.ledger.fails = [ValueError("a value that no column takes")]
-    with pytest.raises(ValueError, match="no column"):
-        plant.hear("4")
-    plant.hear("4")
-
-    assert plant.base == 7
-
-
-def test_while_the_store_is_away_the_same_batch_waits_and_counts_once(plant):
-    plant.hear("3")
-    plant.ledger.fails = [StoreError("away")]
-    items = [Inbound(b"adding/L3/P1", b"4", False, (1, 1), "adding")]
-    with pytest.raises(StoreError):
-        plant.ingest.take(items)
-    plant.ingest.take(items)
-
-    assert plant.base == 7
-
-
-def test_what_it_can_not_read_is_refused_and_a_repeat_is_counted_as_one(plant):
-    committed = plant.hear("three", "0", "13")
-
-    assert committed.repeats == 1
-    assert len(plant.refused()) == 2
-    assert any("no number" in reason for reason in plant.refused())
-    assert any("no such name!" in reason for reason in plant.refused())
-
-
-def test_one_station_is_counted_by_one_source(plant):
-    plant.hear("3")
-    plant.hear("4")
-    plant.hear("9", source="other")
-
-    assert plant.base == 7
-    assert plant.refused() == ["L3/P1 is counted by source 'adding': two would count twice"]
-
-
-def test_another_takes_over_once_the_first_has_been_silent_and_begins_anew(plant):
-    plant.hear("3")
-    plant.hear("4")
-    plant.now += HANDOVER
-    plant.hear("900", source="other")
-    plant.hear("1", source="other")
-
-    station = plant.ingest.world.stations["L3", "P1"]
-    assert station.source.name == "other"
-    assert station.slots["F07"].counted == 4 + 1
-    assert plant.refused() == []
+    def slot(self) -> Any:
+        shown = Shown(committed=self.committed, archive=self.store.archive, site="Tarn", reasons=list)
+        return shown.slot("L3", "P1", "F07")
 
 
-def test_time_alone_may_say_something_and_being_connected_too(plant):
-    class Late(Adding):
-        due: Instant | None = NOW
+@contextmanager
+def listening(path: Path, mosquitto: Mosquitto) -> Iterator[Listener]:
+    store = open_store(f"sqlite:///{path}", migrate=True)
+    listener = Listener(store, mosquitto)
+    try:
+        yield listener
+    finally:
+        listener.stop()
+        store.close()
 
-        def next_moment(self) -> Instant | None:
-            return self.due
 
-        def look(self, at: Instant) -> Sequence[Native]:
-            self.due = None
-            return [count("L3/P1", 5)]
+@pytest.fixture
+def gateway(broker: Mosquitto) -> Iterator[Gateway]:
+    gateway = Gateway(broker.port)
+    yield gateway
+    gateway.close()
 
-        def connected(self, at: Instant) -> Sequence[Native]:
-            return [count("L3/P1", 9)]
 
-    plant.ingest.sources = Gateways({"adding": Late()})
-    plant.ingest.take([Turn()])
-    assert plant.base == 5
-    assert plant.ingest.take([Turn()]).counts == {"refused": 0}
-    plant.ingest.take([Turn(connected="adding")])
-    assert plant.base == 9
+def say(gateway: Gateway, panels: int) -> None:
+    slots = {"F07": {"placed": 18 * panels, "lost": 0}}
+    body = {"session": "a", "seq": panels, "panels": panels, "slots": slots}
+    gateway.send_raw("north/L3/P1/count", json.dumps(body).encode())
+
+
+def test_a_broker_that_dies_is_told_once_and_its_slots_say_since_when(
+    broker: Mosquitto, gateway: Gateway, tmp_path: Path
+) -> None:
+    with listening(tmp_path / "store.db", broker) as before:
+        eventually(lambda: before.connection.ready)
+        say(gateway, 1)
+        say(gateway, 2)
+        eventually(lambda: before.figures.heard("north", wall_clock()).said == {"count": 2})
+        assert (before.slot()["source"], before.slot()["stale_since"]) == ("north", None)
+        broker.kill()
+        (opened,) = before.until_told("open")
+        assert (opened.kind, opened.about, opened.line) == ("silent", "north", None)
+        since = before.slot()["stale_since"]
+        assert since is not None
+
+    with listening(tmp_path / "store.db", broker) as after:
+        after.look_for(3 * AWAY)
+        assert [each.id for each in after.until_told("open")] == [opened.id], "people know"
+        assert after.slot()["stale_since"] == since
+        broker.start()
+        (closed,) = after.until_told("closed")
+        assert closed.id == opened.id
+        assert after.slot()["stale_since"] is None
+        after.owner.stop()
+        must_replay_alike(after, tmp_path)
+
+
+def must_replay_alike(listener: Listener, tmp_path: Path) -> None:
+    shown = Shown(committed=listener.committed, archive=listener.store.archive, site="Tarn", reasons=list)
+    again = open_store(f"sqlite:///{tmp_path}/again.db", migrate=True)
+    replay(shown.events(since=None, until=None), again.ledger)
+    copied = again.archive.notices(states=("open", "closed"), limit=100, after=None)
+    assert copied == listener.notices()
+    assert again.archive.states("station/") == listener.store.archive.states("station/")
+    again.close()
