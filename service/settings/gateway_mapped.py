@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, get_args
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from service.settings.checks import check_timezone, not_a_boolean
 from service.settings.gateway import FORMAT, GatewaySection
@@ -13,12 +13,21 @@ from service.settings.kinds import Section, Whole
 from service.wire.mapped import MappedTranslator
 from service.wire.mapped_reads import Single
 from service.wire.mapped_rules import Gives, Made, MessageRule, Taken, ValueAt
+from service.wire.times import reader
 
 Expression = Annotated[
     str, Field(min_length=1, max_length=1000, description="a JMESPath expression such as feeders[0].pos")
 ]
+
+
+def _form(form: str) -> str:
+    reader(form, "UTC")
+    return form
+
+
 Time = Annotated[
     str,
+    AfterValidator(_form),
     Field(
         min_length=1,
         max_length=100,

@@ -61,7 +61,7 @@ def _what(detail: Any, where: Where) -> str:
         return f"is missing{allowed}"
     if kind == "value_error":
         text = str(detail["ctx"]["error"])
-        return text if text.endswith(")") else text + allowed
+        return text if text.endswith(")") or (key and key.models) else text + allowed
     return f"{_shown(detail['input'], key)} is not allowed{allowed}"
 
 

@@ -25,7 +25,8 @@ class Expression:
         try:
             compiled = jmespath.compile(text)
         except JMESPathError as error:
-            raise ValueError(f"{text!r} is no JMESPath expression ({_first_line(error)})") from None
+            why = _first_line(error).removesuffix(", for expression:").rstrip(":")
+            raise ValueError(f"{text!r} is no JMESPath expression ({why})") from None
         self.find: Find = _plainly(compiled.parsed) or partial(_search, text, compiled.search)
 
 
