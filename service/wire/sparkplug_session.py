@@ -17,7 +17,7 @@ from service.wire.values import Value
 
 AROUND = 256
 LATE = 16
-"""So far back a number is a repeat, or late; further back it is the next time around, after a long gap."""
+"""So far back a number is a repeat; further back it is the next time around, after a long gap."""
 
 
 MOST_DEVICES = 1024
@@ -42,31 +42,39 @@ class Said(NamedTuple):
 
 class Session:
     """``died_as``: what its death will carry as bdSeq; ``None``: its birth said none. ``since``: when the
-    first of those came that wait."""
+    first of those came that wait, or that are older than the birth."""
 
     def __init__(self, birth: Payload) -> None:
         self.died_as = birth_number(birth)
         self.takes_rebirths = any(each.name == REBIRTH for each in birth.metrics)
         self.since: Instant | None = None
         self._next = ((birth.seq or 0) + 1) % AROUND
+        self._born_at = self._newest = birth.at
+        self._doubted: Instant | None = None
         self._waiting: dict[int, Heard] = {}
         self._names: dict[int, str] = {}
         self._kinds: dict[str, dict[str, int]] = {}
 
     def admit(self, heard: Heard) -> list[Heard] | None:
-        """Those whose turn has come, in order; ``None``: it was heard before. A message that has no number
-        is taken for the next one; a death of a device, which need not have one, is taken at once."""
-        seq = heard.payload.seq
+        """Those whose turn has come, in order; ``None``: it was heard before, or belongs to a session before
+        this (or its clock was set back: then too a birth is wanted). A message that has no number is taken
+        for the next one; a death of a device, which need not have one, is taken at once. What has the number
+        of an old one and a newer time belongs to a birth that we missed: its turn never comes."""
+        seq, said_at = heard.payload.seq, heard.payload.at
+        if said_at is not None and self._born_at is not None and said_at < self._born_at:
+            self.since = self._doubted = self.since or heard.at
+            return None
         if seq is None:
             if heard.kind == "DDEATH":
                 return [heard]
             seq = self._next
         ahead = (seq - self._next) % AROUND
-        if ahead >= AROUND - LATE or seq in self._waiting:
+        old = said_at is None or self._newest is None or said_at <= self._newest
+        if (ahead >= AROUND - LATE and old) or seq in self._waiting:
             return None
         self._waiting[seq] = heard
         ready = list(self._in_turn())
-        self.since = min((each.at for each in self._waiting.values()), default=None)
+        self.since = min((each.at for each in self._waiting.values()), default=self._doubted)
         return ready
 
     def give_up(self) -> list[Heard]:
@@ -75,7 +83,7 @@ class Session:
         while self._waiting:
             self._next = min(self._waiting, key=lambda seq: (seq - self._next) % AROUND)
             ready += self._in_turn()
-        self.since = None
+        self.since = self._doubted = self._born_at = None
         return ready
 
     def learn(self, heard: Heard) -> None:
@@ -118,6 +126,8 @@ class Session:
     def _in_turn(self) -> Iterator[Heard]:
         while (heard := self._waiting.pop(self._next, None)) is not None:
             self._next = (self._next + 1) % AROUND
+            if self._newest is None or (heard.payload.at or 0) > self._newest:
+                self._newest = heard.payload.at
             yield heard
 
 
