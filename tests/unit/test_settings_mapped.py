@@ -99,8 +99,10 @@ def test_the_example_counts(tmp_path):
         ),
         (
             "events",
-            b'{"type": "reel", "ts": "1772432047000",'
-            b' "changes": [{"pos": "F1", "what": "mounted", "kpcs": 5}]}',
+            (
+                b'{"type": "reel", "ts": "1772432047000",'
+                b' "changes": [{"pos": "F1", "what": "mounted", "kpcs": 5}]}'
+            ),
         ),
         ("events", b'{"type": "door"}'),
         ("outputs", b'{"byte0": 4}'),
