@@ -93,7 +93,7 @@ def _varying(pattern: Sequence[Step | Varying], children: Mapping[Step, Sequence
     colours = {step for step in children if step not in sure and lamp_of(step.text)}
     rest = [step for step in children if step not in sure and not has_meaning(step.text)]
     open_ones = [step for step in rest if step not in colours and not is_known(step.text)]
-    ways = {step: _ways(children[step], depth) for step in (*sure, *open_ones)}
+    ways = {step: _ways(children[step], depth) for step in (*sure, *open_ones)} if open_ones else {}
     counted = _is_counted(pattern)
     same = {
         step

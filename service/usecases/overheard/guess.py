@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from service.usecases.overheard.alike import COUNTED, Alike, Varying
-from service.usecases.overheard.reading import Item, Key
+from service.usecases.overheard.reading import Item, Key, Level, Step
 from service.usecases.overheard.states import ours
 from service.usecases.overheard.track import Track
 from service.usecases.overheard.words import is_a_name, lamp_of, meaning_of, place_of, words_in
@@ -56,11 +56,23 @@ def guess(found: Alike[Track]) -> Guess:
         found=found,
         means=means,
         doubt=doubt,
-        whose=whose(found, wanted_by(means)),
+        whose=whose(found, [place for place in wanted_by(means) if place != "slot" or _has_slots(found)]),
         time=track.time,
         counts="delta" if falls else "total",
         words=words or {},
     )
+
+
+def _has_slots(found: Alike[Track]) -> bool:
+    """What a key of a message says, on a topic with few levels that vary, is of the slot that another key
+    names."""
+    inside = [step for step in found.pattern if not _is_level(step)]
+    in_message = bool(inside) and all(isinstance(step, Key) and not step.mark for step in inside)
+    return not in_message or len(varying(found)) > 2
+
+
+def _is_level(step: Step | Varying) -> bool:
+    return isinstance(step.of if isinstance(step, Varying) else step, Level)
 
 
 def liveliest(found: Alike[Track]) -> Track:
@@ -173,8 +185,9 @@ def wanted_by(means: str | None) -> tuple[str, ...]:
     """What has to be known of whose a value is that means this."""
     if means in OF_A_LINE:
         return ("line",)
-    more = {"lamp": ("lamp",)} if means == "lamp" else {str(means): ("slot",)} if means in OF_A_SLOT else {}
-    return ("line", "station", *more.get(str(means), ()))
+    if means == "lamp":
+        return ("line", "station", "lamp")
+    return ("line", "station", "slot") if means in OF_A_SLOT else ("line", "station")
 
 
 def whose(found: Alike[Track], wanted: Sequence[str], captures: int | None = None) -> tuple[str, ...]:

@@ -8,10 +8,10 @@ The object::
      "dialects": {"native": {"root": messages}, "sparkplug": {"group/node/device": messages},
                   "cfx": {"message name": messages}, "opcua": {"publisher": messages}, ...},
      "values": [{"dialect", "where", "values", "places": {"line": ["L3", ...], ...},
-                 "means" | null, "seen"}]}
+                 "means" | null, "seen", "kinds", "first", "last", "changes"}]}
 
 ``bytes`` of a topic is the average of its messages, ``retained`` their share; a branch on which no message
-came has ``depth`` and ``text`` alone.
+came has ``depth`` and ``text`` alone. ``first``, ``last`` and ``changes`` are of the value that changed most.
 """
 
 from __future__ import annotations
@@ -21,10 +21,11 @@ from typing import Any
 
 from service.domain.model import SECOND
 from service.usecases.overheard.alike import Alike, Varying, alike
+from service.usecases.overheard.behaviour import by_behaviour
 from service.usecases.overheard.gather import Heard
-from service.usecases.overheard.guess import Guess, guess
+from service.usecases.overheard.guess import Guess, guess, liveliest
 from service.usecases.overheard.reading import Item, Key, Level
-from service.usecases.overheard.track import Track
+from service.usecases.overheard.track import Track, shown
 from service.usecases.overheard.tree import Branch, few, tree
 
 Json = dict[str, Any]
@@ -40,7 +41,10 @@ MOST_LINES = 200
 
 def guesses(heard: Heard) -> dict[str, list[Guess]]:
     """Of each dialect whose values are told one by one."""
-    return {dialect: [guess(found) for found in alike(series)] for dialect, series in heard.series.items()}
+    return {
+        dialect: by_behaviour([guess(found) for found in alike(series)])
+        for dialect, series in heard.series.items()
+    }
 
 
 def as_object(heard: Heard) -> Json:
@@ -76,12 +80,17 @@ def _branch(branch: Branch) -> Json:
 
 
 def _value(each: Guess) -> Json:
+    track = liveliest(each.found)
     return {
         "where": where(each.found),
         "values": len(each.found.members),
         "places": {name: each.found.distinct(capture) for capture, name in enumerate(each.whose) if name},
         "means": each.means,
         "seen": each.doubt,
+        "kinds": sorted(track.kinds),
+        "first": shown(track.first),
+        "last": shown(track.last),
+        "changes": track.changes,
     }
 
 

@@ -62,25 +62,31 @@ class Track:
         self.step = 0
         self.most: float = 0
         self.kinds: set[Kind] = set()
-        self.words: dict[str, int] = {}
+        self.words: dict[str, None] = {}
         self.times: set[TimeForm | None] = set()
         self._turns: deque[Instant] = deque(maxlen=_TURNS)
 
     def take(self, content: object, at: Instant) -> None:
+        self.heard += 1
+        self.last_at = at
+        if self.heard > 1 and content == self.last and type(content) is type(self.last):
+            return
         self.kinds.add(kind_of(content))
         content = _kept(content)
-        self._note_word(content)
-        self.times.add(time_form(content, at))
-        if self.heard == 0:
+        if None not in self.times:
+            self.times.add(time_form(content, at))
+        number = number_of(content)
+        if number is not None:
+            self.most = max(self.most, number)
+        if len(self.words) <= MOST_WORDS:
+            self.words[shown(content)] = None
+        if self.heard == 1:
             self.first, self.first_at = content, at
         elif content != self.last:
             self.changes += 1
             self._turns.append(at)
-            self._note_step(content)
-        if (number := number_of(content)) is not None:
-            self.most = max(self.most, number)
-        self.heard += 1
-        self.last, self.last_at = content, at
+            self._note_step(number_of(self.last), number)
+        self.last = content
 
     @property
     def many(self) -> bool:
@@ -149,14 +155,7 @@ class Track:
             return f"one of {_some(self.words)}, changed {_times(self.changes)} in {_lasting(self)}"
         return f"changed {_times(self.changes)} in {_lasting(self)}, last {shown(self.last)}"
 
-    def _note_word(self, content: object) -> None:
-        if len(self.words) > MOST_WORDS:
-            return
-        word = shown(content)
-        self.words[word] = self.words.get(word, 0) + 1
-
-    def _note_step(self, content: object) -> None:
-        before, now = number_of(self.last), number_of(content)
+    def _note_step(self, before: float | None, now: float | None) -> None:
         if before is None or now is None:
             return
         if now > before:

@@ -226,6 +226,24 @@ def test_numbers_since_the_last_message(loaded: Load):
     assert heard.placed.of == {("L4", "P1", "F07"): 4 * (3 + 5 + 4) + 3 + 5}
 
 
+def test_counters_without_a_word_are_known_by_how_they_rise(loaded: Load):
+    said = floor(
+        {
+            f"works/L4/P{machine}/x": lambda n: {
+                "c": n,
+                "z": [{"id": slot, "a": each * n, "b": n // 9} for slot, each in (("F07", 6), ("F08", 2))],
+            }
+            for machine in (1, 2)
+        }
+    )
+
+    heard = listened(said, loaded)
+
+    assert heard.placed.of["L4", "P2", "F07"] == 102
+    assert heard.lost.of["L4", "P2", "F08"] == 1
+    assert heard.panels.of["L4", "P1"] == 17
+
+
 def test_what_nothing_says_is_to_be_written_down_once(loaded: Load):
     said = floor({"counter": lambda n: {"slots": [{"pos": "F07", "placed": 3 * n}]}})
 
