@@ -45,7 +45,6 @@ export function sheet(places, keep, changed) {
   function show(next, reasons, { now, takt, plan }) {
     slot = next;
     const spread = slot.panels_to_empty;
-    places.panels.classList.toggle("stale", Boolean(slot.stale_since));
     say(places.part, slot.part ?? t("part not known"));
     showPanels(places.panels, slot.state === "empty" ? null : spread);
     if (slot.state === "empty") say(places.panels.firstElementChild, t("Out"));
