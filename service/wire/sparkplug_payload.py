@@ -100,7 +100,7 @@ def read_payload(data: bytes) -> Payload:
     metrics: list[Metric] = []
     for each in read.metrics:
         _add_metric(metrics, each, "", each)
-    return Payload(_moment(read, "timestamp"), seq, metrics)
+    return Payload(_moment(read.timestamp), seq, metrics)
 
 
 def scalar(metric: Metric, kind: int) -> Scalar:
@@ -132,34 +132,29 @@ def write_rebirth(at: Instant) -> bytes:
 
 def _add_metric(metrics: list[Metric], top: Any, path: str, read: Any) -> None:
     """A template's members come under its name, as those of a folder do; its definition holds no values."""
-    if len(top.name) + len(path) > LONGEST_NAME:
+    name = _text(top.name) if top.HasField("name") else None
+    if len(name or "") + len(path) > LONGEST_NAME:
         raise Misfit(f"a metric's name has more than {LONGEST_NAME} characters")
-    if read.HasField("template_value"):
+    field = read.WhichOneof("value")
+    if field == "template_value":
         for each in () if read.template_value.is_definition else read.template_value.metrics:
             _add_metric(metrics, top, f"{path}/{_text(each.name)}", each)
         return
     if len(metrics) >= MOST_METRICS:
         raise Misfit(f"the payload has more than {MOST_METRICS} metrics")
+    raw = None if field is None or field == "bytes_value" or read.is_null else getattr(read, field)
     metrics.append(
         Metric(
-            name=_text(top.name) if top.HasField("name") else None,
-            alias=top.alias if top.HasField("alias") else None,
-            path=path,
-            kind=read.datatype,
-            raw=_raw(read),
-            known=_is_good(read),
-            at=_moment(read, "timestamp"),
-            historical=top.is_historical,
+            name,
+            top.alias if top.HasField("alias") else None,
+            path,
+            read.datatype,
+            _text(raw) if field == "string_value" and raw is not None else raw,
+            not read.HasField("properties") or _is_good(read.properties),
+            _moment(read.timestamp),
+            top.is_historical,
         )
     )
-
-
-def _raw(read: Any) -> Scalar:
-    field = read.WhichOneof("value")
-    if field in {None, "bytes_value"} or read.is_null:
-        return None
-    value = getattr(read, field)
-    return _text(value) if field == "string_value" else value
 
 
 def _text(read: str | bytes) -> str:
@@ -169,22 +164,18 @@ def _text(read: str | bytes) -> str:
     return read
 
 
-def _is_good(read: Any) -> bool:
+def _is_good(properties: Any) -> bool:
     """A value is good unless its quality says another thing (6.4.11)."""
-    if not read.HasField("properties"):
-        return True
-    for key, value in zip(read.properties.keys, read.properties.values, strict=False):
+    for key, value in zip(properties.keys, properties.values, strict=False):
         if key == _QUALITY and not value.is_null:
             number = value.int_value if value.HasField("int_value") else value.long_value
             return bool(number == _GOOD)
     return True
 
 
-def _moment(read: Any, field: str) -> Instant | None:
-    if not read.HasField(field):
-        return None
-    said: int = getattr(read, field)
-    return said * 1000 if said < _LATEST else None
+def _moment(milliseconds: int) -> Instant | None:
+    """``None``: none was said, or none that a calendar holds."""
+    return milliseconds * 1000 if 0 < milliseconds < _LATEST else None
 
 
 def _build() -> Any:

@@ -154,6 +154,14 @@ def test_what_is_no_payload_is_refused_with_the_reason(data: bytes, reason: str)
         read_payload(data)
 
 
+def test_what_lies_deep_in_templates_has_no_name_without_end() -> None:
+    inner = edge.metric("x", 1)
+    for _ in range(10):
+        inner = edge.metric("t" * 50, edge.template(inner), edge.TEMPLATE)
+    with pytest.raises(Misfit, match="more than 400 characters"):
+        read_payload(edge.payload(edge.metric(None, edge.template(inner), edge.TEMPLATE, alias=1)))
+
+
 def test_a_time_that_no_calendar_holds_is_unknown() -> None:
     assert read_payload(edge.payload(at=2**64 - 1)).at is None
 
