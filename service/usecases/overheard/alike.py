@@ -93,11 +93,12 @@ def _varying(pattern: Sequence[Step | Varying], children: Mapping[Step, Sequence
     colours = {step for step in children if step not in sure and lamp_of(step.text)}
     rest = [step for step in children if step not in sure and not has_meaning(step.text)]
     open_ones = [step for step in rest if step not in colours and not is_known(step.text)]
-    ways = {step: _ways(children[step], depth) for step in (*sure, *open_ones)} if open_ones else {}
+    compared = [*sure, *open_ones] if open_ones and len(sure) + len(open_ones) > 1 else []
+    ways = {step: _ways(children[step], depth) for step in compared}
     counted = _is_counted(pattern)
     same = {
         step
-        for step in open_ones
+        for step in set(open_ones) & ways.keys()
         if (counted or any(ways[step]))
         and any(_resemble(ways[step], ways[other]) for other in ways if other != step)
     }

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from service.usecases.overheard.alike import COUNTED, Varying
 from service.usecases.overheard.guess import Guess
-from service.usecases.overheard.reading import Key
+from service.usecases.overheard.reading import Key, Step
 from service.usecases.overheard.topics import inside, levels_of
 from service.usecases.overheard.ways import InSlots, below_items, in_slots, is_flat, way
 from service.usecases.overheard.words import lamp_of, place_of
@@ -161,7 +161,7 @@ def _towers(topics: Topics) -> Iterator[Rule]:
         steps = inside(each.found)
         if is_flat(each):
             lamps[lamp_of(*each.found.names) or "buzzer"] = way(steps)
-        elif isinstance(steps[-1], Varying) and not any(isinstance(step, Varying) for step in steps[:-1]):
+        elif _varies_last(steps):
             named = each.found.distinct(len(each.whose) - 1)
             lamps |= {str(lamp_of(name)): way([*steps[:-1], Key(name)]) for name in named}
         else:
@@ -176,6 +176,10 @@ def _towers(topics: Topics) -> Iterator[Rule]:
             rule.add("lamps", way(inside(each.found)), each)
             rule.bits = each.bits
             yield rule
+
+
+def _varies_last(steps: Sequence[Step | Varying]) -> bool:
+    return [isinstance(step, Varying) for step in steps] == [False] * (len(steps) - 1) + [True]
 
 
 def _links(topics: Topics) -> Iterator[Rule]:
