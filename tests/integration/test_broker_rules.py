@@ -22,6 +22,10 @@ USERS = ("earlybell", "gateway-l3-p1", "planning", "screen")
 
 @pytest.fixture
 def guarded(start_broker: StartBroker, tmp_path: Path) -> Mosquitto:
+    return guard(start_broker, tmp_path, RULES.read_text())
+
+
+def guard(start_broker: StartBroker, tmp_path: Path, text: str) -> Mosquitto:
     passwords = tmp_path / "passwords"
     passwords.touch(mode=0o600)
     for user in USERS:
@@ -29,7 +33,7 @@ def guarded(start_broker: StartBroker, tmp_path: Path) -> Mosquitto:
             ["mosquitto_passwd", "-b", str(passwords), user, f"pw-{user}"], check=True, capture_output=True
         )
     rules = tmp_path / "rules"
-    rules.write_text(RULES.read_text())
+    rules.write_text(text)
     return start_broker(allow_anonymous="false", password_file=passwords, acl_file=rules)
 
 
@@ -148,6 +152,20 @@ def test_nobody_without_a_password_gets_in(guarded: Mosquitto) -> None:
     eventually(lambda: refused)
     client.loop_stop()
     assert refused[0] == NOT_AUTHORIZED
+
+
+def test_a_sparkplug_host_may_do_what_it_must_where_its_rules_are_switched_on(
+    start_broker: StartBroker, tmp_path: Path
+) -> None:
+    broker = guard(start_broker, tmp_path, RULES.read_text().replace("\n#topic", "\ntopic"))
+    with account(broker, "earlybell") as host, account(broker, "gateway-l3-p1") as gateway:
+        host.subscribe("spBv1.0/#")
+        assert host.publish("spBv1.0/STATE/earlybell", retain=True) != NOT_AUTHORIZED
+        assert host.publish("spBv1.0/Hollerbach/NCMD/L3") != NOT_AUTHORIZED
+        eventually(lambda: host.heard == ["spBv1.0/STATE/earlybell", "spBv1.0/Hollerbach/NCMD/L3"])
+        for topic in ("spBv1.0/STATE/another", "spBv1.0/Hollerbach/NBIRTH/L3", "spBv1.0/Hall/DCMD/L3/P1"):
+            assert host.publish(topic) == NOT_AUTHORIZED
+        assert gateway.publish("spBv1.0/STATE/earlybell") == NOT_AUTHORIZED
 
 
 @pytest.mark.parametrize("topic", ["floor/+/P1/count", "floor/L3/#", "floor/L3/P1/+"])
