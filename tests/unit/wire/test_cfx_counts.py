@@ -14,6 +14,7 @@ from service.wire.native import Misfit
 from tests.support.cfx_machine import (
     CONSUMED,
     INSTALLED,
+    LOADED,
     SNAPSHOT,
     Machine,
     consumed,
@@ -171,6 +172,37 @@ def test_a_station_that_says_both_counts_once(consumption):
     placed, lost = machine.totals(SLOT)
     assert placed == 72
     assert lost == {None: 8, "consumed": 8, "installed": None}[consumption]
+
+
+def test_what_was_installed_is_not_missing_in_a_snapshot():
+    machine = Machine()
+    machine.load(reel(500))
+    machine.say(INSTALLED, {"InstalledMaterials": [installed(reel(), 18)]})
+    machine.say(SNAPSHOT, {"Result": {"Result": "Success"}, "Materials": [reel(482)]})
+    assert machine.totals(SLOT)[0] == 18
+
+
+def test_what_the_package_holds_is_left_where_the_message_says_none():
+    machine = Machine()
+    machine.load(reel(500))
+    machine.use(consumed(reel(490), 10, 0.0))
+    machine.message(CONSUMED, {})
+    machine.use(consumed(reel(470), 10, 0.0))
+    assert (machine.totals(SLOT), machine.book(SLOT)) == ((30, 0), 470)
+
+
+def test_a_load_that_comes_after_what_was_consumed_of_it_is_no_loss():
+    machine = Machine()
+    machine.load(reel(20, "X"))
+    late = machine.message(LOADED, {"Materials": [reel(500)]})
+    machine.use(consumed(reel(480), 20, 480))
+    machine.load(reel(480))
+    again = machine.message(LOADED, {"Materials": [reel(480)]})
+    machine.use(consumed(reel(475), 5, 475))
+    for message in (late, again):
+        machine.hear(message)
+    machine.use(consumed(reel(470), 5, 470))
+    assert machine.totals(SLOT) == (30, 0)
 
 
 def test_what_is_left_by_a_snapshot_heals_what_was_missed():

@@ -160,7 +160,9 @@ def test_panels_come_from_completed_work_or_from_departed_units():
 
 def test_what_the_broker_kept_counts_nothing():
     machine = Machine()
-    assert machine.hear(machine.message(WORK, DONE), retained=True) == []
+    used = {"ConsumedMaterials": [consumed(location("45"), 5, None)]}
+    for name, body in ((WORK, DONE), (CONSUMED, used)):
+        assert machine.hear(machine.message(name, body), retained=True) == []
 
 
 def test_a_machine_that_comes_and_goes_is_online_and_offline():

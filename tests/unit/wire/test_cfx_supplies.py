@@ -103,12 +103,13 @@ def test_parts_that_were_lost_around_a_joint_are_counted_too(left):
     assert (machine.totals(SLOT), machine.book(SLOT)) == ((50, 0), 250)
 
 
-def test_without_a_sensor_the_joint_passes_when_the_tape_before_it_is_empty():
+@pytest.mark.parametrize("held", [package("A", 0), chain(0, 200, 0)])
+def test_without_a_sensor_the_joint_passes_when_the_tape_before_it_is_empty(held):
     machine = Machine()
     machine.load(place(package("A", 40)))
     join(machine, "A", "B", 200)
     machine.use(consumed(place(package("A", 5)), 35, 5))
-    said = machine.say(EMPTY, {"EmptyMaterials": [place(package("A", 0))]})
+    said = machine.say(EMPTY, {"EmptyMaterials": [place(held)]})
     assert changes(said) == [(SLOT, "spliced", None, None)]
     assert machine.book(SLOT) == 200
 
