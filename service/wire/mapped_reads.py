@@ -14,10 +14,11 @@ from service.wire.mapped_rules import Made, MessageRule, ValueAt, compiled
 from service.wire.mapped_says import SAY, Out
 from service.wire.native import Misfit
 from service.wire.patterns import Pattern
-from service.wire.rules import OF_LOADS, TOTALS, Reader
+from service.wire.rules import OF_LOADS, TOTALS, Reader, Target
 from service.wire.times import reader
 
 _UNREAD = object()
+_MOST_KNOWN = 65_536
 _TEXTS = OF_LOADS - {"quantity"} | {"recipe", "order"}
 
 
@@ -96,6 +97,7 @@ class Whole:
 class Single:
     def __init__(self, rule: ValueAt, timezone: str) -> None:
         self._reader = Reader(rule.rule)
+        self._targets: dict[str, Target] = {}
         self._value = None if rule.value is None else compiled("value", rule.value)
         self._at = None if rule.at is None else compiled("at", rule.at)
         self._time = reader(rule.time, timezone)
@@ -106,9 +108,13 @@ class Single:
         self, topic: str, whose: Mapping[str, str], content: Content, out: Out, steps: list[Step] | None
     ) -> bool:
         rule = self._reader.rule
-        target = self._reader.target({}, topic)
-        if target is None or not rule.counts_now(retained=out.retained):
+        if not rule.counts_now(retained=out.retained):
             return False
+        target = self._targets.get(topic)
+        if target is None:
+            target = self._reader.target_of({}, whose, topic)
+            if len(self._targets) < _MOST_KNOWN:
+                self._targets[topic] = target
         if self._value is None:
             value = content.scalar(text=rule.means in _TEXTS)
             if steps is not None:

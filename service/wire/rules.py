@@ -99,8 +99,10 @@ class Reader:
         """Whose the value of that name is; ``None``: the rule means another. Raises ``Misfit`` where nothing
         says whose it is."""
         captures = self.pattern.match(name)
-        if captures is None:
-            return None
+        return None if captures is None else self.target_of(place, captures, name)
+
+    def target_of(self, place: Mapping[str, str], captures: Mapping[str, str], name: str) -> Target:
+        """The same with what the name says already."""
         whose = {**place, **self._fixed, **captures}
         means = self.rule.means
         line = _whose(whose, "line", name)

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import base64
 import json
-from argparse import Namespace
 from pathlib import Path
 
 import pytest
 
-from service.commands import sampled
+from service.commands import make_parser, sampled
 from service.settings import load
 
 MAPPED = """
@@ -48,7 +47,8 @@ def check(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
         (tmp_path / "plant.toml").write_text(config, encoding="utf-8")
         file = tmp_path / "sample"
         file.write_bytes(sample)
-        known = Namespace(sample=file, source=options.get("source"), topic=options.get("topic"))
+        words = [word for name, value in options.items() for word in (f"--{name}", value)]
+        known = make_parser().parse_args(["check", "--sample", str(file), *words])
         code = sampled.explain(known, load(tmp_path / "plant.toml", {}))
         printed = capsys.readouterr()
         return code, (printed.out + printed.err).splitlines()
