@@ -9,7 +9,10 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
+
+from pydantic import SecretStr
 
 from service import outside
 from service.commands.common import problem
@@ -28,9 +31,15 @@ Figures = Mapping[str, Any]
 
 
 def try_out(known: argparse.Namespace, settings: Settings, stop: threading.Event) -> int:
-    """For so many seconds from when all are connected, or until ``stop``. Raises ``SettingsError`` for a draft
-    that doesn't fit, ``OSError`` for one that can't be read."""
+    """For so many seconds from when all are connected, or until ``stop``. Raises ``SettingsError`` for a
+    draft that doesn't fit, ``OSError`` for a file that can't be read."""
     sources = sources_in(known.draft_to_try.read_text(encoding="utf-8"), settings)
+    if known.password_file is not None:
+        login = {"password": password_in(known.password_file)}
+        sources = [
+            each if each.username is None or each.password else each.model_copy(update=login)
+            for each in sources
+        ]
     with _counted(settings) as counted:
         trials = [_trial(settings, each, counted) for each in sources]
         for trial in trials:
@@ -44,6 +53,11 @@ def try_out(known: argparse.Namespace, settings: Settings, stop: threading.Event
     print(json.dumps(figures, ensure_ascii=False) if known.json else "\n".join(lines(figures)))
     lacking = [f"source {each['source']}: {each['trouble']}" for each in figures if not each["connected"]]
     return problem(*lacking) if lacking else 0
+
+
+def password_in(file: Path) -> SecretStr:
+    """The first line. Raises ``OSError``."""
+    return SecretStr(file.read_text(encoding="utf-8").partition("\n")[0].rstrip("\r"))
 
 
 def _trial(settings: Settings, source: Source, counted: Counted) -> Trial:

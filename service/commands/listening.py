@@ -13,11 +13,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from pydantic import SecretStr, ValidationError
+from pydantic import ValidationError
 
 from service import outside
 from service.commands.common import Adding, problem, settings_of
-from service.commands.dry_run import try_out
+from service.commands.dry_run import password_in, try_out
 from service.mqtt.listener import UnheardError, overhear
 from service.settings import Mqtt, Settings, SettingsError
 from service.usecases.overheard import Overheard, as_object, draft_of, lines
@@ -28,8 +28,8 @@ and how large, what the payloads are, which values only rise and which look like
 contract, Sparkplug B, CFX and OPC UA, and with --draft writes [[source]] tables for the configuration, each
 guess marked with "doubt" and with what it stands on. It says nothing to the broker and leaves nothing there.
 Another broker than the configured one isn't told its user, password and certificate. With --try it shows what
-a draft would count beside what is counted now; then Sparkplug nodes are asked for their births. Ctrl-C ends it
-early."""
+a draft would count beside what is counted now; Sparkplug nodes are then asked for their births. Ctrl-C ends
+it early."""
 
 
 def add(commands: Adding, common: argparse.ArgumentParser) -> None:
@@ -45,6 +45,7 @@ def add(commands: Adding, common: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--topic",
         action="append",
+        type=_filter,
         metavar="FILTER",
         help="listen to this alone, such as plant/# (all; repeatable)",
     )
@@ -59,6 +60,14 @@ def add(commands: Adding, common: argparse.ArgumentParser) -> None:
     )
     command.add_argument("--json", action="store_true", help="what was heard as one JSON object")
     command.set_defaults(run=_listen)
+
+
+def _filter(text: str) -> str:
+    levels = text.split("/")
+    whole = all(level in ("+", "#") or not {"+", "#"} & set(level) for level in levels)
+    if not text or not whole or "#" in levels[:-1]:
+        raise argparse.ArgumentTypeError(f"{text!r} is no topic filter such as plant/+/counters or plant/#")
+    return text
 
 
 def _seconds(text: str) -> float:
@@ -128,9 +137,7 @@ def _broker_of(known: argparse.Namespace, settings: Settings) -> Mqtt:
     mqtt = settings.mqtt if known.url is None else settings.mqtt.at(known.url)
     if known.username is None:
         return mqtt
-    password = None
-    if known.password_file is not None:
-        password = SecretStr(known.password_file.read_text(encoding="utf-8").partition("\n")[0].rstrip("\r"))
+    password = None if known.password_file is None else password_in(known.password_file)
     return mqtt.model_copy(update={"username": known.username, "password": password})
 
 

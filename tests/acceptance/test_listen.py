@@ -103,6 +103,12 @@ def test_ctrl_c_ends_it_early_and_what_was_heard_is_shown(
     assert "may be" in program.log()
 
 
+def test_a_topic_that_is_no_filter_is_misuse(broker: Mosquitto, start_program: StartProgram) -> None:
+    program = listen(start_program, broker, "--topic", "works/#/P1")
+    assert program.wait(20) == 2
+    assert "works/#/P1" in program.log()
+
+
 def test_a_broker_that_is_away_or_says_nothing_is_named(
     broker: Mosquitto, start_program: StartProgram
 ) -> None:

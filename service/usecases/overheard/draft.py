@@ -48,6 +48,8 @@ def _source(name: str, dialect: Dialect, broker: Mapping[str, str]) -> Iterator[
     yield pair("trial", True)
     for key, value in broker.items():
         yield pair(key, value)
+    if "username" in broker:
+        yield remark("password: isn't written down here; the broker wants the one of this user")
 
 
 def _native(heard: Heard, broker: Mapping[str, str], floor_root: str) -> Iterator[str]:
