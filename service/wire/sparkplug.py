@@ -80,6 +80,8 @@ class SparkplugTranslator:
         self._nodes: dict[str, Node] = {}
         self._requests: list[Request] = []
         self._heard_from_now_on = False
+        self.gaps: int = 0
+        """How many times messages stayed missing."""
 
     def hear(
         self, topic: str, payload: bytes, *, at: Instant, retained: bool = False
@@ -237,6 +239,7 @@ class SparkplugTranslator:
         session = node.session
         if session is None or session.since is None or session.since <= at < session.since + self._reorder:
             return []
+        self.gaps += 1
         if not session.takes_rebirths:
             return session.give_up()
         node.session = None

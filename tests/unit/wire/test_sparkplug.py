@@ -154,6 +154,7 @@ def test_what_stays_missing_lets_the_node_be_born_again() -> None:
     assert floor.placed == {"L3/P1/F07": 0}, "what came after a hole isn't believed"
     born(edge, floor, 130)
     assert floor.placed == {"L3/P1/F07": 30}
+    assert floor.translator.gaps == 1
 
 
 @pytest.mark.parametrize(("seconds", "span"), [(0, 0), (5, 5 * SECOND)])
