@@ -17,7 +17,7 @@ from service.domain.model import Instant
 from service.wire import cfx_messages as cfx
 from service.wire import cfx_tower
 from service.wire.cfx_counts import Consumption, Counted, Counts
-from service.wire.cfx_read import Reader, Reel, SlotName, Used, reels_of
+from service.wire.cfx_read import Reader, Reel, SlotName, Trouble, Used, reels_of
 from service.wire.cfx_slots import Slot
 from service.wire.cfx_states import RESULTS, read_duration, read_state, word_of
 from service.wire.cfx_stations import Station, StationRule, Stations
@@ -271,7 +271,7 @@ class CfxTranslator(Plain):
                 self._show(turn, station, since=since)
             cfx_tower.enter(showing, state, turn.at)
             if trouble is not None:
-                cfx_tower.begin(showing, trouble, turn)
+                self._begin(turn, station, trouble)
             self._show(turn, station)
 
         return work
@@ -280,7 +280,7 @@ class CfxTranslator(Plain):
         trouble = self._reader.fault(body.fault)
 
         def work(turn: Turn) -> None:
-            cfx_tower.begin(self._towers.of(station.key), trouble, turn)
+            self._begin(turn, station, trouble)
             self._show(turn, station)
 
         return work
@@ -319,6 +319,12 @@ class CfxTranslator(Plain):
             if showing is not None and (slot in showing.out or slot in showing.low):
                 cfx_tower.refill(self._towers.of(station.key), slot)
                 self._show(turn, station)
+
+    def _begin(self, turn: Turn, station: Station, trouble: Trouble) -> None:
+        """A fault of a slot that was filled since is over."""
+        slot = self._slots.seen(f"{station.key}/{trouble.place.slot}")
+        if slot is None or not turn.is_late(slot.changed):
+            cfx_tower.begin(self._towers.of(station.key), trouble, turn)
 
     def _show(self, turn: Turn, station: Station, *, since: Instant | None = None) -> None:
         body = cfx_tower.tower(self._towers.of(station.key))

@@ -174,8 +174,9 @@ def test_a_station_that_says_both_counts_once(consumption):
     assert lost == {None: 8, "consumed": 8, "installed": None}[consumption]
 
 
-def test_what_was_installed_is_not_missing_in_a_snapshot():
-    machine = Machine()
+@pytest.mark.parametrize("consumption", [None, "installed"])
+def test_what_was_installed_is_not_missing_in_a_snapshot(consumption):
+    machine = Machine(consumption=consumption)
     machine.load(reel(500))
     machine.say(INSTALLED, {"InstalledMaterials": [installed(reel(), 18)]})
     machine.say(SNAPSHOT, {"Result": {"Result": "Success"}, "Materials": [reel(482)]})

@@ -129,6 +129,17 @@ def test_a_low_supply_flashes_until_its_fault_is_cleared():
     assert [_shown(each) for each in cleared] == ["green low 46"]
 
 
+def test_a_fault_of_a_slot_that_was_filled_since_is_over():
+    machine = Machine()
+    state(machine, "1100")
+    late = machine.message(
+        FAULT, {"Fault": {"PlacementFaultType": "PartsExhaust", "MaterialLocation": location("45")}}
+    )
+    machine.load(location("45", package("B", 100)))
+    assert machine.hear(late) == []
+    assert machine.hear(late | {"TimeStamp": "2026-03-02T08:00:00Z", "UniqueID": guid(99)}) != []
+
+
 def test_a_fault_that_stops_the_station_is_red_until_it_is_cleared_or_the_station_produces():
     """Error and Alarm stop, Information and Warning don't: the class text of ``FaultSeverity``."""
     machine = Machine()
