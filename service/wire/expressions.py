@@ -12,18 +12,21 @@ from jmespath.exceptions import JMESPathError
 from service.wire.native import Misfit
 
 Find = Callable[[Any], Any]
+_WHOLE = "$."
 _FAILS = (ArithmeticError, AttributeError, LookupError, RecursionError, TypeError, ValueError)
 """Beside the library's own errors (which are ``ValueError``): what its functions run into in odd data."""
 
 
 class Expression:
     """``find`` gives what it finds in what JSON gave, ``None`` where there is nothing, and raises ``Misfit``
-    where it can't be reckoned. ``ValueError`` says what doesn't compile."""
+    where it can't be reckoned. ``$.`` before an expression says that it is one of the whole message
+    (``of_whole``), where others are of an item in it. ``ValueError`` says what doesn't compile."""
 
     def __init__(self, text: str) -> None:
         self.text = text
+        self.of_whole = text.startswith(_WHOLE)
         try:
-            compiled = jmespath.compile(text)
+            compiled = jmespath.compile(text.removeprefix(_WHOLE))
         except JMESPathError as error:
             why = _first_line(error).removesuffix(", for expression:").rstrip(":")
             raise ValueError(f"{text!r} is no JMESPath expression ({why})") from None

@@ -75,6 +75,7 @@ class MappedTranslator(Plain):
         said = [native for key, each in out.said for native in self._values.tell(key, each, at=at)]
         for key, batch in out.heard.items():
             said += self._values.gather(key, batch, {}, at=at)
+        said.sort(key=lambda native: native.address.kind == "count")
         return said
 
     def look(self, at: Instant) -> Sequence[Native]:

@@ -12,7 +12,8 @@ from service.wire.mapped_rules import COUNTERS, Made
 from service.wire.native import Misfit, clean_name
 
 T = TypeVar("T")
-_MOST_SHOWN = 3
+MOST_SHOWN = 3
+"""Of a list; the others are alike."""
 _MOST_NAMES = 65_536
 
 
@@ -41,9 +42,7 @@ class Found:
         """As the message gives it; ``None``: it isn't said."""
         expression = self.made.take.get(field)
         if expression is not None:
-            found = expression.find(self._item)
-            if found is None and self._item is not self._whole:
-                found = expression.find(self._whole)
+            found = expression.find(self._whole if expression.of_whole else self._item)
             self._note(field, expression.text, found)
             if found is not None:
                 return found
@@ -103,7 +102,7 @@ class Found:
         ]
         for place, (key, item) in enumerate(pairs):
             name = key if named is None else named.find(item)
-            if self._steps is not None and place < _MOST_SHOWN:
+            if self._steps is not None and place < MOST_SHOWN:
                 self._show(place, key, item, named, fields)
             parts = {field: value for field, each in fields if (value := each.find(item)) is not None}
             if parts:

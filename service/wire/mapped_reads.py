@@ -9,7 +9,7 @@ import msgspec
 
 from service.wire import batches
 from service.wire.expressions import Expression
-from service.wire.mapped_found import Found, Step
+from service.wire.mapped_found import MOST_SHOWN, Found, Step
 from service.wire.mapped_rules import Made, MessageRule, ValueAt, compiled
 from service.wire.mapped_says import SAY, Out
 from service.wire.native import Misfit
@@ -81,8 +81,9 @@ class Whole:
         made, whole = self._made, content.data()
         if made.when is not None and not _holds(_look(made.when, "when", whole, steps)):
             return False
-        for item in self._items(whole, steps):
-            SAY[made.rule.gives](Found(made, whole, item, whose, steps), out)
+        for place, item in enumerate(self._items(whole, steps)):
+            shown = steps if place < MOST_SHOWN else None
+            SAY[made.rule.gives](Found(made, whole, item, whose, shown), out)
         return True
 
     def _items(self, whole: Any, steps: list[Step] | None) -> Sequence[Any]:

@@ -76,7 +76,7 @@ _NEEDS: Mapping[Gives, frozenset[str]] = {
 class MessageRule(msgspec.Struct, frozen=True, kw_only=True):
     """Messages whose topic fits ``topic`` give this. ``take``: a JMESPath expression for each part; ``say``:
     what is always so, where the message says nothing; ``when``: an expression that must hold; ``items``: one
-    for a list whose items are messages of their own (what an item lacks is looked for in the whole).
+    for a list whose items are messages of their own; ``$.`` before an expression looks in the whole then.
 
     ``words``: what the device's words and names mean; ``bits``: which bit is which lamp. ``each``: so many
     boards of a counter are one panel; ``units``: one unit of a field is so many. ``time`` as in ``times``."""
@@ -156,6 +156,14 @@ def _problems(rule: MessageRule, captures: set[str]) -> Iterator[str]:
         yield "counts: only a count has deltas"
     if rule.each > 1 and rule.counts == "delta" and not {"session", "seq"}.isdisjoint(said):
         yield "each: panels that come in parts can't be numbered by their source; leave out session and seq"
+    yield from _misused(rule)
+
+
+def _misused(rule: MessageRule) -> Iterator[str]:
+    """What can't be meant, whatever the rule gives."""
+    for field in ("slot", *COUNTERS, "usage", "part"):
+        if "slots" in rule.take and rule.take.get(field, "").startswith("$."):
+            yield f"take.{field}: it is looked for in each of the slots, not in the whole message"
     for bit in rule.bits:
         if not bit.isascii() or not bit.isdecimal() or int(bit) > 52:
             yield f"bits: {bit!r} isn't a number from 0 to 52"

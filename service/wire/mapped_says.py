@@ -102,16 +102,20 @@ def _panel(found: Found, out: Out) -> None:
 
 
 def _supply(found: Found, out: Out) -> None:
-    """Something that happened, or how it is now."""
+    """Something that happened, or how it is now. Nothing tells whether what the broker kept is new, if it has
+    neither time nor id."""
     key, slot, at = found.key(), found.name("slot"), found.time("at")
     fields = {name: _supply_part(found, name) for name in FIELDS if _is_told(found, name)}
     if not found.made.event:
         out.batch(key, "supply", at).loads.setdefault(slot, {}).update(fields)
         return
     change = found.one_of("change", _CHANGES) or "loaded"
+    own = found.text("id")
+    if out.retained and own is None and at is None:
+        return
     named = None if at is None else f"{out.source} {key}/{slot} {change} {at}"
     opened = found.time("opened_at")
-    body = _given(at=at, id=found.text("id") or named, slot=slot, change=change, **fields)
+    body = _given(at=at, id=own or named, slot=slot, change=change, **fields)
     body |= _given(
         by=found.text("by"),
         opened_at=None if opened is None else to_datetime(opened),

@@ -229,6 +229,34 @@ def test_a_supply_is_what_is_there_where_no_change_is_told():
     assert [(said["slot"], said["change"]) for _, said in then] == [("F1", "loaded"), ("F2", "removed")]
 
 
+def test_a_supply_that_the_broker_kept_wants_a_time_or_an_id():
+    """Else it would be loaded again with every connection."""
+    rule = whole(
+        "supply", take={"slot": "s", "part": "p", "id": "i", "at": "t"}, say={"change": "loaded"}, time="ms"
+    )
+    translator = mapped(rule)
+    assert hear(translator, {"s": "F1", "p": "R-10K"}, retained=True) == []
+    assert len(hear(translator, {"s": "F1", "p": "R-10K"})) == 1
+    assert len(hear(translator, {"s": "F1", "p": "R-10K", "i": 7}, retained=True)) == 1
+    ((_, kept),) = hear(translator, {"s": "F1", "p": "R-10K", "t": MILLISECONDS}, retained=True)
+    ((_, live),) = hear(translator, {"s": "F1", "p": "R-10K", "t": MILLISECONDS})
+    assert kept["id"] == live["id"]
+
+
+def test_an_item_says_nothing_that_only_its_surroundings_say():
+    rule = whole("supply", items="f", take={"slot": "p", "lot": "lot", "part": "$.lot"})
+    ((_, said),) = hear(mapped(rule), {"lot": "around", "f": [{"p": "F1"}]})
+    assert "lot" not in said
+    assert said["part"] == "around"
+
+
+def test_what_was_loaded_is_said_before_what_was_counted():
+    count = whole("count", take={"seq": "n", "slot": "s", "placed": "p"})
+    translator = mapped(count, whole("supply", take={"slot": "s", "lot": "lot"}))
+    said = hear(translator, {"n": 1, "s": "F1", "p": 5, "lot": "A"})
+    assert [kind for kind, _ in said] == ["L3/P1 supply", "L3/P1 count"]
+
+
 def test_a_recipe_is_said_once_and_again_when_it_rules_again():
     rule = whole("recipe", take={"recipe": "r", "slots": "s", "slot": "p", "usage": "n", "part": "pn"})
     translator = mapped(rule)
@@ -255,7 +283,7 @@ def test_a_recipe_that_cant_be_is_refused_each_time():
 
 def test_orders_that_are_told_with_their_states_are_said_when_they_change():
     rule = whole(
-        "order", items="jobs", take={"order": "id", "panels": "size", "state": "st", "recipe": "program"}
+        "order", items="jobs", take={"order": "id", "panels": "size", "state": "st", "recipe": "$.program"}
     )
     translator = mapped(rule)
     jobs = [{"id": 1, "size": 480, "st": "running"}, {"id": 2, "size": 100, "st": "queued"}]
@@ -413,6 +441,7 @@ def test_what_doesnt_fit_is_refused_with_its_place_and_nothing_is_remembered(doc
         (whole("count", take={"panels": "p", "seq": "s"}, counts="delta", each=4), "each: "),
         (whole("count", take={"panels": "p", "placed": "x"}, units={"placed": 0}), "units: "),
         (whole("panel", time="noon"), "no form of time"),
+        (whole("count", take={"slots": "s", "placed": "$.n"}), r"take\.placed: it is looked for in each"),
         (whole("panel", topic="a/{line}/{station"), "pattern"),
     ],
 )
