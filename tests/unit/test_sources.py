@@ -8,12 +8,19 @@ from typing import Any
 
 import msgspec
 import pytest
+from prometheus_client.parser import text_string_to_metric_families
 
 from service.domain.events import GatewayReport, Refusals
+from service.domain.model import SECOND
 from service.incoming import Counted, Heard, Listening
+from service.report import Report
 from service.settings import load
 from service.sources import Sources
+from service.telemetry import Metrics
+from service.usecases import batch
 from service.wire.native import Address
+from tests.support.gateways import Gateways
+from tests.support.notices import AT
 from tests.support.story import START, Story
 
 CONFIG = """
@@ -94,3 +101,27 @@ def test_the_notice_about_it_is_that_of_its_silence_else_that_of_its_refusals(tm
     (silent,) = story.happen(Address("gateway", "", None), report) or []
     story.world.touch_all()
     assert sources(tmp_path, story=story).rows()[1].notice == silent.notice.id
+
+
+def test_the_metrics_are_by_the_names_of_the_configuration_and_unknown_is_absent():
+    metrics = Metrics()
+    report = Report(metrics)
+    heard = {"": batch.Heard(3, 1, 0), "north-hall": batch.Heard(2, 0, 1, "no JSON")}
+    report.committed([batch.Committed(frozenset(), [], {}, heard)], seconds=0.1, items=5)
+    report.sources(Gateways().rows())
+    said = {
+        sample.name.removeprefix("earlybell_source_"): sample.value
+        for family in text_string_to_metric_families(metrics.render().decode())
+        for sample in family.samples
+        if sample.labels.get("source") == "north-hall"
+    }
+    assert said == {
+        "messages_total": 2,
+        "repeats_total": 0,
+        "refused_total": 1,
+        "connected": 0,
+        "last_heard_timestamp_seconds": (AT - 905 * SECOND) / SECOND,
+        "missing": 4,
+        "gaps": 2,
+    }
+    assert 'earlybell_source_gaps{source="mqtt"}' not in metrics.render().decode()

@@ -9,6 +9,8 @@ from service.domain.model import SECOND
 from service.domain.state import StationState
 from service.usecases.batch import Committed, Heard
 from service.usecases.figures import Figures
+from service.usecases.gateways import Gateways
+from service.wire.own import NativeTranslator
 from tests.support.story import START
 
 MINUTE = 60 * SECOND
@@ -77,3 +79,10 @@ def test_stations_stand_with_the_source_that_counts_them():
     assert north.flagged == [("L3", "P1")]
     assert own.stations == [("L3", "P4")], "whose counts are never heard is nobody's"
     assert (own.ahead, own.worst, own.missing) == (None, None, 0)
+
+
+def test_gaps_are_told_of_a_format_that_numbers_its_messages():
+    numbered = NativeTranslator("a")
+    numbered.gaps = 3
+    sources = Gateways({"numbered": numbered, "plain": NativeTranslator("b")})
+    assert [sources.gaps(name) for name in ("numbered", "plain", "")] == [3, None, None]
