@@ -18,6 +18,7 @@ from pydantic import ValidationError
 from service import outside
 from service.commands.common import Adding, problem, settings_of
 from service.commands.dry_run import password_in, try_out
+from service.domain.model import SECOND
 from service.mqtt.listener import UnheardError, overhear
 from service.settings import Mqtt, Settings, SettingsError
 from service.usecases.overheard import Overheard, as_object, draft_of, lines
@@ -156,7 +157,10 @@ def _hear(known: argparse.Namespace, settings: Settings, heard: Overheard) -> No
 
     filters = known.topic or ["#"]
     with _ending(stop):
-        overhear(outside.broker(settings), filters, seconds=known.seconds, hear=hear, stop=stop)
+        broker = outside.broker(settings)
+        took = overhear(broker, filters, seconds=known.seconds, hear=hear, stop=stop)
+    until = time.time_ns() // 1000
+    heard.listened(until - round(took * SECOND), until)
 
 
 @contextmanager

@@ -61,7 +61,8 @@ def _native(heard: Heard, broker: Mapping[str, str], floor_root: str) -> Iterato
     ]
     for number, root in enumerate(roots, 1):
         yield from _source("native" if number == 1 else f"native-{number}", "native", broker)
-        yield pair("root", root)
+        counts = any(topic.endswith("/count") for topic in heard.topics if topic.startswith(f"{root}/"))
+        yield pair("root", root, "" if counts else "no count was heard there")
 
 
 def _sparkplug(heard: Heard, said: list[Guess]) -> Iterator[str]:

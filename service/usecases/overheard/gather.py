@@ -85,6 +85,12 @@ class Overheard:
         if self._recognise.unnamed:
             heard.cut[NO_BIRTH] = self._recognise.unnamed
 
+    def listened(self, since: Instant, until: Instant) -> None:
+        """How long somebody listened: rates are of this time, not of that from the first message to the last."""
+        heard = self.heard
+        heard.first_at = min(heard.first_at or since, since)
+        heard.last_at = max(heard.last_at, until)
+
     def _note_topic(self, text: str, dialect: Dialect, reading: Reading, size: int, retained: bool) -> None:
         topic = self.heard.topics.get(text)
         if topic is None:

@@ -305,6 +305,17 @@ def test_room_is_bounded_and_what_was_left_out_is_said():
     assert any("left out" in line for line in lines(as_object(heard)))
 
 
+def test_rates_are_of_the_time_that_was_listened():
+    overheard = Overheard()
+    listen(("hall/x", 1), ("hall/x", 2), overheard=overheard)
+    overheard.listened(START - 20 * SECOND, START + 40 * SECOND)
+
+    found = as_object(overheard.heard)
+
+    assert found["seconds"] == 60
+    assert [each["per_minute"] for each in found["topics"] if "per_minute" in each] == [2]
+
+
 def test_a_value_keeps_a_handful_of_words_and_no_long_text():
     seen = track(*(f"{number}" + "x" * 1000 for number in range(100)))
 
