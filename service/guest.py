@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from service import outside
 from service.desk import Unfit
 from service.domain.model import SECOND, Instant, to_rfc3339
+from service.language import english
 from service.mqtt.client import Broker
 from service.mqtt.listener import UnheardError, as_guest, overhear
 from service.overhearing import LONGEST, Busy, Json, NotOurs
@@ -22,6 +23,8 @@ from service.usecases.overheard import Overheard, as_object
 from service.usecases.overheard.draft import draft_of
 
 MAIN = "mqtt"
+LISTENED = english("Somebody is listening already.")
+TRIED = english("A draft is being tried already.")
 
 
 @dataclass(slots=True)
@@ -69,7 +72,7 @@ class Guest:
         broker = self._brokers[at]
         with self._lock:
             if self._listening is not None and self._listening.state == "listening":
-                raise Busy("somebody is listening already")
+                raise Busy(LISTENED)
             heard = Overheard(own_root=self._settings.mqtt.out_root)
             listening = self._listening = _Listening(at, self._clock(), seconds, heard)
         threading.Thread(
@@ -118,7 +121,7 @@ class Guest:
             )
         with self._lock:
             if self._trying is not None and self._trying.state == "trying":
-                raise Busy("a draft is being tried already")
+                raise Busy(TRIED)
             over = threading.Timer(LONGEST, self.stop_trying)
             over.daemon = True
             self._trying = _Trying(self._clock(), trials, over)

@@ -156,7 +156,7 @@ def create_app(
         (tray, (outgoing.router,)),
         (ways, (ways_out.router,)),
         (incoming, (ways_in.router, ways_in.pages)),
-        (guest, (overheard.router,)),
+        (guest, (overheard.router, overheard.pages)),
         (book, (phones.router,)),
         (door, (audit.router, signing.router)),
     ):

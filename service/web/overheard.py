@@ -13,9 +13,11 @@ from starlette.responses import Response
 from service.desk import Unfit
 from service.overhearing import LONGEST, Busy, NotOurs, Overhearing
 from service.web.answers import LATER, UNFIT, UNKNOWN, json_answer
+from service.web.pages import page
 from service.web.wiring import asked, body_of
 
 router = APIRouter(prefix="/api/v1", responses=LATER | UNFIT, tags=["gateways"])
+pages = APIRouter(include_in_schema=False, default_response_class=Response)
 BUSY: dict[int | str, dict[str, Any]] = {409: {"description": "one at a time, and it isn't over"}}
 
 
@@ -93,7 +95,7 @@ def listen(ask: Annotated[Listen, Depends(asked(Listen))], guest: Guest) -> Resp
     return json_answer(guest.overheard())
 
 
-@router.delete("/overheard", response_model=ListeningView)
+@router.post("/overheard/stop", response_model=ListeningView)
 def stop_listening(guest: Guest) -> Response:
     """End it now; what was heard so far is told."""
     guest.stop_listening()
@@ -118,8 +120,13 @@ def try_out(ask: Annotated[Draft, Depends(asked(Draft))], guest: Guest) -> Respo
     return json_answer(guest.tried())
 
 
-@router.delete("/tryout", response_model=TryingView)
+@router.post("/tryout/stop", response_model=TryingView)
 def stop_trying(guest: Guest) -> Response:
     """End it; its figures stay until the next."""
     guest.stop_trying()
     return json_answer(guest.tried())
+
+
+@pages.api_route("/listen", methods=["GET", "HEAD"])
+async def listen_page(request: Request) -> Response:
+    return page(request, "listen.html")
