@@ -86,7 +86,7 @@ class Overheard:
             heard.cut[NO_BIRTH] = self._recognise.unnamed
 
     def listened(self, since: Instant, until: Instant) -> None:
-        """How long somebody listened: rates are of this time, not of that from the first message to the last."""
+        """How long somebody listened: rates are of this time, not of that from first to last message."""
         heard = self.heard
         heard.first_at = min(heard.first_at or since, since)
         heard.last_at = max(heard.last_at, until)
