@@ -28,6 +28,10 @@ class Gateways:
     def __bool__(self) -> bool:
         return bool(self._translators)
 
+    def __contains__(self, source: str) -> bool:
+        """That of ``[mqtt]`` (``""``) always is."""
+        return not source or source in self._translators
+
     def filters(self, source: str) -> tuple[str, ...]:
         """The MQTT topic filters that it wants to hear."""
         return self._translators[source].filters

@@ -206,10 +206,11 @@ class Ingest:
         counted_by = "" if station is None else station.source.name
         if counted_by == source:
             return
-        if not gateways.may_count(station, source, self.now()):
-            raise Misfit(
-                f"{address.subject} is counted by source {counted_by or 'mqtt'!r}: two would count twice"
-            )
+        # What isn't configured any more can't say anything.
+        free = counted_by not in self.sources or gateways.may_count(station, source, self.now())
+        if not free:
+            counting = gateways.called(counted_by)
+            raise Misfit(f"{address.subject} is counted by source {counting!r}: two would count twice")
         report = GatewayReport(source=source, state="counts")
         at = self._moment(None)
         place = Address("gateway", address.line, address.station)

@@ -141,6 +141,18 @@ def test_one_that_is_known_to_be_silent_is_replaced_at_once():
     assert machine.used == (6, 18), "the panel that neither had said is nobody's"
 
 
+def test_one_that_is_not_configured_any_more_is_replaced_at_once():
+    machine = Machine()
+    machine.say("a")
+    machine.make(5)
+    machine.say("a")
+    machine.ingest.sources = Gateways({"b": NativeTranslator("b")})
+    machine.say("b")
+    machine.make(2)
+    machine.say("b")
+    assert machine.used == (7, 21)
+
+
 def test_the_first_difference_of_one_that_takes_over_may_hold_what_the_other_said():
     machine = Machine(b="delta")
     machine.say("b")
