@@ -4,9 +4,9 @@ contract."""
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import Field, SecretStr
+from pydantic import Field, SecretStr, model_validator
 
 from service.settings.checks import check_address, check_protocol
 from service.settings.kinds import File, Section, Text, Topic, Whole
@@ -55,6 +55,11 @@ class GatewaySection(Section, ABC):
     def roots(self) -> tuple[str, ...]:
         """Those of topics that nobody but this source may hear: who else does counts them too."""
         return ()
+
+    @model_validator(mode="after")
+    def _can_be_used(self) -> Self:
+        self.translator("UTC")
+        return self
 
     @abstractmethod
     def translator(self, timezone: str) -> Translator:

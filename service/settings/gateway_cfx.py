@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
 from service.settings.gateway import FORMAT, Filter, GatewaySection
 from service.settings.kinds import Section
@@ -40,11 +40,6 @@ class CfxSource(GatewaySection):
     consumption: Annotated[Consumption | None, Field(description='"consumed" or "installed"')] = None
     panels_from: Annotated[PanelsFrom, Field(description='"work" or "departed"')] = "work"
     stations: Annotated[tuple[StationNames, ...], Field(alias="station")] = ()
-
-    @model_validator(mode="after")
-    def _can_be_used(self) -> CfxSource:
-        self.translator("UTC")
-        return self
 
     def translator(self, timezone: str) -> CfxTranslator:
         return CfxTranslator(

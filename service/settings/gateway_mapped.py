@@ -97,7 +97,6 @@ class MappedSource(GatewaySection):
     def _has_rules(self) -> MappedSource:
         if not self.messages and not self.values:
             raise ValueError("has neither a [[source.message]] nor a [[source.value]]")
-        self.translator("UTC")
         return self
 
     def translator(self, timezone: str) -> MappedTranslator:

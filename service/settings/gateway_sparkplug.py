@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import BeforeValidator, Field
 
 from service.domain.model import SECOND
 from service.settings.checks import not_a_boolean
@@ -33,11 +33,6 @@ class SparkplugSource(GatewaySection):
         float, BeforeValidator(not_a_boolean), Field(ge=0, le=60, description="seconds from 0 to 60")
     ] = 2.0
     values: Annotated[tuple[ValueRule, ...], Field(min_length=1, alias="value")]
-
-    @model_validator(mode="after")
-    def _can_be_used(self) -> SparkplugSource:
-        self.translator("UTC")
-        return self
 
     def host_under(self, client_id: str) -> str | None:
         return self.host_id or client_id

@@ -34,22 +34,12 @@ def test_all_topics_of_the_standard_prefix_are_heard_unless_others_are_given(tmp
         ("topics = []", RULE, "topics"),
         ("", "", "value"),
         ('writer = ""', RULE, "a pattern of a name"),
+        ('publisher = "{Line}"', RULE, "a capture is {name}, of small letters"),
+        ('topics = ["opcua/#/json"]', RULE, "# for all levels at the end"),
+        ('fixed = { line = "L 4" }', RULE, "line 'L 4' must be"),
     ],
 )
 def test_what_can_not_be_meant_is_refused(tmp_path, text, rule, problem):
     with pytest.raises(SettingsError) as refused:
         read(tmp_path, text, rule)
     assert problem in "\n".join(refused.value.lines)
-
-
-@pytest.mark.parametrize(
-    ("text", "problem"),
-    [
-        ('publisher = "{Line}"', "a capture is {name}, of small letters"),
-        ('topics = ["opcua/#/json"]', "# for all levels at the end"),
-        ('fixed = { line = "L 4" }', "line 'L 4' must be"),
-    ],
-)
-def test_patterns_and_names_that_can_not_be_used_are_told(tmp_path, text, problem):
-    with pytest.raises(ValueError, match=problem):
-        read(tmp_path, text).translator("UTC")
