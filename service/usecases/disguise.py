@@ -120,7 +120,7 @@ _SAID: Mapping[str, Kind] = {
     "order": "order",
     "recipe": "recipe",
 }
-_SAID_AS_IT_IS = frozenset({"where", "place", "slot"})
+_SAID_AS_IT_IS = frozenset({"where", "place", "slot", "source"})
 
 
 def _named(kind: Kind) -> Rule:

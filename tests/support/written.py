@@ -8,6 +8,7 @@ import msgspec
 from service.domain import floor
 from service.domain.events import (
     Checked,
+    GatewayReport,
     JournalEntry,
     Message,
     OutletReport,
@@ -190,6 +191,11 @@ def _trouble(story: Written) -> None:
     )
     refused = Refusals(refused=40, heard=60, reason=f"part {RES!r} isn't known to {PEOPLE[0]}")
     story.happen(Address("refusals", "L3", "P1"), refused)
+    story.happen(Address("refusals", "", None), msgspec.structs.replace(refused, source="north"))
+    everywhere = Address("gateway", "", None)
+    story.happen(everywhere, GatewayReport(source="north", state="silent", since=story.now, reason="away"))
+    story.happen(everywhere, GatewayReport(source="", state="silent", since=story.now, reason="away"))
+    story.happen(everywhere, GatewayReport(source="", state="well"))
     story.say("L3/P1/link", {"state": "offline", "who": PEOPLE[1]})
     story.out("F2")
     story.later(400.0)
