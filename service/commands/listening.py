@@ -9,7 +9,7 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -21,13 +21,14 @@ from service.commands.dry_run import password_in, try_out
 from service.domain.model import SECOND
 from service.mqtt.listener import UnheardError, overhear
 from service.settings import Mqtt, Settings, SettingsError
-from service.usecases.overheard import Overheard, as_object, draft_of, lines
+from service.usecases.overheard import NO_BIRTH, Overheard, as_object, draft_of, lines
+from service.wire.gateway import Request
 
 SECONDS = 60.0
 DESCRIPTION = """Listens to a broker for a while and shows what is there: the topics as a tree, how often
 and how large, what the payloads are, which values only rise and which look like lamps. Recognises our own
 contract, Sparkplug B, CFX and OPC UA, and with --draft writes [[source]] tables for the configuration, each
-guess marked with "doubt" and with what it stands on. It says nothing to the broker and leaves nothing there.
+guess marked with "doubt" and with what it stands on. It says nothing unasked and leaves nothing there.
 Another broker than the configured one isn't told its user, password and certificate. With --try it shows what
 a draft would count beside what is counted now; Sparkplug nodes are then asked for their births. Ctrl-C ends
 it early."""
@@ -51,6 +52,11 @@ def add(commands: Adding, common: argparse.ArgumentParser) -> None:
         help="listen to this alone, such as plant/# (all; repeatable)",
     )
     command.add_argument("--seconds", type=_seconds, default=SECONDS, metavar="N", help=f"({SECONDS:g})")
+    command.add_argument(
+        "--births",
+        action="store_true",
+        help="ask Sparkplug nodes whose names aren't known for their births, the one thing that is then said",
+    )
     command.add_argument("--draft", type=Path, metavar="FILE", help="write it there; - is standard output")
     command.add_argument(
         "--try",
@@ -95,6 +101,10 @@ def _listen(known: argparse.Namespace) -> int:
         return problem(f"{mqtt.host}:{mqtt.port}: {error}")
     if not heard.heard.messages:
         return problem(f"{mqtt.host}:{mqtt.port}: nothing was said that we may hear")
+    if NO_BIRTH in heard.heard.cut and not known.births:
+        _to_people(
+            "Sparkplug nodes tell names at their births alone, and none was heard of some: try --births"
+        )
     said = as_object(heard.heard)
     if str(known.draft) != "-":
         print(json.dumps(said, ensure_ascii=False) if known.json else "\n".join(lines(said)))
@@ -155,10 +165,13 @@ def _hear(known: argparse.Namespace, settings: Settings, heard: Overheard) -> No
             shown = time.monotonic()
             _to_people(f"{shown - began:.0f} of {known.seconds:.0f} s: {heard.heard.messages} messages")
 
+    def ask() -> Sequence[Request]:
+        return heard.births(time.time_ns() // 1000) if known.births else ()
+
     filters = known.topic or ["#"]
     with _ending(stop):
         broker = outside.broker(settings)
-        took = overhear(broker, filters, seconds=known.seconds, hear=hear, stop=stop)
+        took = overhear(broker, filters, seconds=known.seconds, hear=hear, stop=stop, ask=ask)
     until = time.time_ns() // 1000
     heard.listened(until - round(took * SECOND), until)
 

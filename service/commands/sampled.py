@@ -137,6 +137,8 @@ def _said(translator: Translator, message: _Message) -> Iterator[str]:
     if not natives:
         yield "  says nothing new" if natives is None else "  says nothing yet"
     yield from _natives(natives or ())
+    for request in translator.take_requests():
+        yield f"  would ask on {request.topic}"
 
 
 def _found(told: Told) -> Iterator[str]:

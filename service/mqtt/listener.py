@@ -1,4 +1,4 @@
-"""Listens to a broker for a while: as a guest that leaves nothing behind and says nothing."""
+"""Listens to a broker for a while: as a guest that leaves nothing behind and says nothing unasked."""
 
 from __future__ import annotations
 
@@ -9,12 +9,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from service.mqtt.client import Broker, Connection, Token
+from service.wire.gateway import Request
 
 PATIENCE = 5.0
 """Seconds in which the broker must have taken us."""
 LOOK = 0.05
+ASK_EVERY = 0.5
 
 Hear = Callable[[bytes, bytes, bool], None]
+Ask = Callable[[], Sequence[Request]]
 
 
 class UnheardError(Exception):
@@ -27,12 +30,18 @@ def as_guest(broker: Broker) -> Broker:
 
 
 def overhear(
-    broker: Broker, filters: Sequence[str], *, seconds: float, hear: Hear, stop: threading.Event
+    broker: Broker,
+    filters: Sequence[str],
+    *,
+    seconds: float,
+    hear: Hear,
+    stop: threading.Event,
+    ask: Ask = lambda: (),
 ) -> float:
     """Give ``hear`` every message (topic, payload, whether it was retained) for so many seconds from when
     the subscription stands, or until ``stop``; in a thread of its own, never two at once. Returns the seconds
     that it listened. A connection that breaks is made again. Raises ``UnheardError`` when the broker doesn't
-    take us."""
+    take us. Nothing is published but what ``ask`` gives, which is looked for twice a second."""
     done = threading.Event()
 
     def receive(topic: bytes, payload: bytes, retained: bool, token: Token) -> None:
@@ -54,7 +63,9 @@ def overhear(
         began = _taken(connection, stop)
         if began is None:
             return 0.0
-        stop.wait(max(0.0, began + seconds - time.monotonic()))
+        while (left := began + seconds - time.monotonic()) > 0 and not stop.wait(min(left, ASK_EVERY)):
+            for each in ask():
+                connection.publish([(each.topic, each.payload, each.retain)], qos=each.qos)
         return time.monotonic() - began
     finally:
         done.set()

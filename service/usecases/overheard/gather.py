@@ -10,8 +10,10 @@ from dataclasses import dataclass, field
 
 from service.domain.model import Instant
 from service.usecases.overheard.reading import UNREAD, Reading, Single, Step, read
-from service.usecases.overheard.recognise import Dialect, Recognise
+from service.usecases.overheard.recognise import SPARKPLUG, Dialect, Recognise
 from service.usecases.overheard.track import Track
+from service.wire.gateway import Request
+from service.wire.sparkplug_payload import write_rebirth
 
 MOST_TOPICS = 2000
 MOST_VALUES = 20_000
@@ -64,6 +66,7 @@ class Overheard:
         self._most_values = most_values
         self._values = 0
         self._recognise = Recognise(own_root)
+        self._asked: set[str] = set()
 
     def hear(self, topic: bytes, payload: bytes, at: Instant, *, retained: bool = False) -> None:
         """Any bytes are taken note of."""
@@ -84,6 +87,12 @@ class Overheard:
             self._note_value(dialect, single, at)
         if self._recognise.unnamed:
             heard.cut[NO_BIRTH] = self._recognise.unnamed
+
+    def births(self, at: Instant) -> list[Request]:
+        """What asks the Sparkplug nodes for their births whose names aren't known; each is asked once."""
+        new = sorted(self._recognise.nameless - self._asked)
+        self._asked.update(new)
+        return [Request(f"{SPARKPLUG}/{node.replace('/', '/NCMD/')}", write_rebirth(at)) for node in new]
 
     def listened(self, since: Instant, until: Instant) -> None:
         """How long somebody listened: rates are of this time, not of that from first to last message."""

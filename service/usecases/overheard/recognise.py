@@ -20,6 +20,7 @@ from service.wire.sparkplug_payload import read_payload, scalar
 Dialect = Literal["native", "mapped", "sparkplug", "cfx", "opcua", "ours"]
 SPARKPLUG = "spBv1.0"
 _MOST_ALIASES = 50_000
+_MOST_NAMELESS = 200
 _OF_THE_NODE = ("bdSeq", "Node Control/Rebirth")
 _CERTAIN = ("count", "supply")
 _PARTS = re.compile(r"([/.])")
@@ -35,10 +36,12 @@ class Recognised(NamedTuple):
 
 class Recognise:
     """Remembers which names stand behind a node's aliases and which roots are ours. ``own_root``: below it we
-    speak ourselves. ``unnamed``: values whose names only a birth tells that wasn't heard."""
+    speak ourselves. ``unnamed``: how many values had names that only a
+    birth tells, and it wasn't heard; ``nameless``: the nodes (``group/node``) that said them."""
 
     def __init__(self, own_root: str) -> None:
         self.unnamed = 0
+        self.nameless: set[str] = set()
         self._own_root = own_root
         self._roots: set[str] = set()
         self._aliases: dict[tuple[str, int], tuple[str, int]] = {}
@@ -106,8 +109,13 @@ class Recognise:
                 kind = kind or known
             if name is None:
                 self.unnamed += 1
+                self._note_nameless(node)
             elif name not in _OF_THE_NODE and not metric.historical:
                 yield Single((*steps, *name_steps(name + metric.path)), scalar(metric, kind))
+
+    def _note_nameless(self, node: str) -> None:
+        if len(self.nameless) < _MOST_NAMELESS:
+            self.nameless.add(node)
 
 
 def name_steps(name: str) -> tuple[Key, ...]:

@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 
 from service.domain.model import SECOND
 from service.settings import Settings, load
-from service.usecases.overheard import Overheard, draft_of
+from service.usecases.overheard import NO_BIRTH, Overheard, draft_of
+from service.wire.sparkplug_payload import read_payload
 from simulators.dialects import SPEAKERS
 from simulators.scenario import find_scenario
 from tests.support.spoken import Said, Shift, Told, spoken, told
@@ -129,7 +130,11 @@ def test_sparkplug_data_without_births_has_no_names_and_that_is_said():
             heard.hear(said.topic.encode(), said.payload, said.at)
 
     assert draft_of(heard.heard) == ""
-    assert heard.heard.cut["Sparkplug metrics whose birth wasn't heard"] > 100
+    assert heard.heard.cut[NO_BIRTH] > 100
+    (asked,) = heard.births(START)
+    assert asked.topic == "spBv1.0/floor/NCMD/L3"
+    assert [metric.name for metric in read_payload(asked.payload).metrics] == ["Node Control/Rebirth"]
+    assert heard.births(START) == []
 
 
 # Floors that stand here alone
