@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from service.bootstrap import wall_clock
 from service.commands import make_parser, sampled
 from service.settings import load
+from tests.support.sparkplug_edge import INT64, Edge, Message, metric
 
 MAPPED = """
 [[source]]
@@ -33,6 +35,16 @@ name = "plant/{line}/{station}/{slot}/part"
 means = "part"
 """
 NATIVE = '[[source]]\nname = "north"\nformat = "native"\nroot = "hall"\n'
+SPARKPLUG = """
+[[source]]
+name = "edges"
+format = "sparkplug"
+node = "{line}"
+device = "{station}"
+[[source.value]]
+name = "Feeders/{slot}/Placed"
+means = "placed"
+"""
 COUNTERS = {
     "ts": 1772432047000,
     "feeders": [{"pos": "F1", "picks": 100, "rejects": 2}, {"pos": "F2", "picks": 7}],
@@ -58,6 +70,10 @@ def check(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
 
 def lines(*messages: dict[str, object]) -> bytes:
     return "\n".join(json.dumps(each) for each in messages).encode()
+
+
+def as_line(message: Message) -> dict[str, object]:
+    return {"topic": message.topic, "payload_base64": base64.b64encode(message.payload).decode()}
 
 
 def test_each_part_is_shown_with_where_it_was_found_and_what_is_missing(check):
@@ -130,6 +146,18 @@ def test_bytes_that_are_no_text_may_come_as_base64(check):
     code, said = check(NATIVE, lines({"topic": "hall/L3/P1/count", "payload_base64": payload}))
     assert code == 0
     assert any("says count of L3/P1" in line for line in said)
+
+
+def test_bytes_of_another_format_are_translated_as_they_would_be(check):
+    """Births of an edge node, and data of one whose birth isn't there: which we would ask for."""
+    edge = Edge(at=wall_clock() // 1000)
+    placed = metric("Feeders/F07/Placed", 18756, INT64)
+    sample = [edge.nbirth(), edge.dbirth("P1", placed)]
+    code, said = check(SPARKPLUG, lines(*map(as_line, sample)))
+    assert code == 0
+    assert any(line.startswith('  says count of L3/P1: {"at":') for line in said)
+    code, said = check(SPARKPLUG, lines(as_line(edge.ddata("P1", placed))))
+    assert "  would ask on spBv1.0/Hollerbach/NCMD/L3" in said
 
 
 def test_several_sources_want_a_name(check):

@@ -37,8 +37,9 @@ def square(rate: float, *, lit: float = 0.5, phase: float = 0.0):
 
 @pytest.mark.parametrize("phase", [0.0, 0.3, 0.45, 0.9])
 @pytest.mark.parametrize("lit", [0.5, 0.4])
-@pytest.mark.parametrize("rate", RATES)
+@pytest.mark.parametrize("rate", [*RATES, 1.1])
 def test_a_flashing_lamp_looked_at_five_times_a_second_is_flashing_and_nothing_else(rate, lit, phase):
+    """Also between slow and fast, where no meaning is laid down: flashing it is all the same."""
     known = looks(Seen(), square(rate, lit=lit, phase=phase), every=0.2, seconds=20)
     assert known[-1] == "flashing"
     assert set(known) == {None, "flashing"}
