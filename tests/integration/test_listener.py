@@ -38,7 +38,7 @@ def at(broker: Mosquitto, **changed: object) -> Broker:
 
 @contextmanager
 def edge(broker: Mosquitto) -> Iterator[None]:
-    """A simulated Sparkplug node, born before anybody listens; a minute of its line is a tenth of a second."""
+    """A simulated Sparkplug node, born before anybody listens; its minute is a tenth of a second."""
     plant = Plant(find_scenario("demo"), bell=True)
     node = Sparkplug("L3", run="edge", stamp=lambda seconds: "2026-03-02T06:00:00Z")
     commands: queue.SimpleQueue[tuple[str, bytes]] = queue.SimpleQueue()
