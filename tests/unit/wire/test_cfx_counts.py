@@ -174,6 +174,15 @@ def test_a_station_that_says_both_counts_once(consumption):
     assert lost == {None: 8, "consumed": 8, "installed": None}[consumption]
 
 
+def test_what_is_installed_after_it_was_consumed_counts_no_more():
+    machine = Machine()
+    machine.load(reel(500))
+    for left in (482, 464):
+        machine.use(consumed(reel(left), 18, left))
+        assert machine.say(INSTALLED, {"InstalledMaterials": [installed(reel(), 18)]}) == []
+    assert machine.totals(SLOT) == (36, 0)
+
+
 @pytest.mark.parametrize("consumption", [None, "installed"])
 def test_what_was_installed_is_not_missing_in_a_snapshot(consumption):
     machine = Machine(consumption=consumption)

@@ -175,7 +175,8 @@ def test_a_state_that_comes_late_or_is_known_says_nothing_of_before():
     state(machine, "1100")
     assert machine.hear(late) == []
     assert state(machine, "2202", "1100", "00:05:00") == [""]
-    assert state(machine, "1100", "2202", "10675199.02:48:05.4775807") == ["green"]
+    assert state(machine, "1100", "2202", "00:00:10") == ["green"]
+    assert state(machine, "2202", "5500", "10675199.02:48:05.4775807") == [""]
 
 
 def test_a_station_whose_state_nobody_tells_runs_unless_something_stops_it():

@@ -263,8 +263,9 @@ def test_a_manual_recount_is_one_also_within_a_chain():
     recount = {"Reason": "ManualCountAndQuantityUpdate", "Materials": [package("A", 37)]}
     assert changes(machine.say(MODIFIED, recount)) == [(SLOT, "counted", 37, None)]
     join(machine, "A", "B", 200)
+    machine.use(consumed(place(package("A", 32)), 5, 32))
     said = machine.say(MODIFIED, {"Reason": 2, "Materials": [package("B", 190), package("Z", 5)]})
-    assert changes(said) == [(SLOT, "counted", 37, None), (SLOT, "joined", 190, "B")]
+    assert changes(said) == [(SLOT, "counted", 32, None), (SLOT, "joined", 190, "B")]
     machine.say(SPLICED, {"NewlyActiveMaterial": place(package("B", 190))})
     assert machine.book(SLOT) == 190
 
