@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 
 from service.usecases.overheard.alike import Varying
-from service.usecases.overheard.draft_values import MEANINGS, UNKNOWN, rank, untaken, value_rule
+from service.usecases.overheard.draft_values import EACH, MEANINGS, UNKNOWN, rank, untaken, value_rule
 from service.usecases.overheard.gather import Heard
 from service.usecases.overheard.guess import Guess, wanted_by
 from service.usecases.overheard.message_rules import Rule, Topics, rules_of
@@ -103,6 +103,8 @@ def _message(topics: Topics, rule: Rule, usual: str) -> Iterator[str]:
         yield pair(f"take.{part}", expression, doubt)
     if rule.words:
         yield pair("words", rule.words, "by the words that were heard")
+    if rule.each > 1:
+        yield pair("each", rule.each, EACH)
     if rule.bits:
         bits = {str(bit): lamp for bit, lamp in enumerate(_LAMPS[: max(rule.bits, 4)])}
         yield pair("bits", bits, "which bit is which lamp can't be heard: write it down")

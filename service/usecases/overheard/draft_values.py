@@ -19,6 +19,7 @@ from service.wire.values import Meaning
 MOST_UNTAKEN = 30
 UNKNOWN = {"line": "L1", "station": "P1"}
 """What is written where nothing that was heard says it."""
+EACH = "it rises by so many: boards of one panel"
 MEANINGS = frozenset(get_args(Meaning))
 _ORDER = (*COUNTED, "panels", "panel")
 
@@ -80,6 +81,8 @@ def value_rule(
             yield pair(key, value)
         if each.counts != "total":
             yield pair("counts", each.counts, "it falls too")
+        if each.each > 1:
+            yield pair("each", each.each, EACH)
         if each.words:
             yield pair("words", each.words, "by the words that were heard")
         fixed = {place: UNKNOWN[place] for place in missing if place in UNKNOWN}

@@ -13,6 +13,8 @@ from service.usecases.overheard.track import Track
 from service.usecases.overheard.words import is_a_name, lamp_of, meaning_of, place_of, words_in
 
 OF_A_SLOT = frozenset({*COUNTED, "empty", "part", "lot", "supply", "kind", "quantity", "usage"})
+_BOARDS = frozenset(("board", "boards", "pcb", "pcbs", "units", "platinen", "leiterplatten", "baugruppen"))
+_MOST_BOARDS = 100
 OF_A_LINE = frozenset({"order", "order_panels", "order_state"})
 
 
@@ -20,13 +22,15 @@ OF_A_LINE = frozenset({"order", "order_panels", "order_state"})
 class Guess:
     """``means``: ``None`` where nothing in it is known. ``whose``: for each varying step what it names
     (``line``, ``station``, ``slot``, ``lamp``), ``""`` where that isn't needed. ``doubt``: what makes it one,
-    with what was seen. ``time``: the form in which it is one."""
+    with what was seen. ``each``: so many of what is counted may be one. ``time``: the form in which it is
+    one."""
 
     found: Alike[Track]
     means: str | None
     doubt: str
     whose: tuple[str, ...] = ()
     counts: str = "total"
+    each: int = 1
     time: str | None = None
     words: Mapping[str, str] = field(default_factory=dict)
 
@@ -59,6 +63,7 @@ def guess(found: Alike[Track]) -> Guess:
         whose=whose(found, [place for place in wanted_by(means) if place != "slot" or _has_slots(found)]),
         time=track.time,
         counts="delta" if falls else "total",
+        each=_each(found, track) if means == "panels" else 1,
         words=words or {},
     )
 
@@ -139,6 +144,12 @@ def _counter(said: str, found: Alike[Track], track: Track) -> tuple[str | None, 
         "panels": f"; in steps of {track.step}" if track.step else "",
     }[said]
     return said, seen + hint
+
+
+def _each(found: Alike[Track], track: Track) -> int:
+    """Where boards are counted, how many of them a panel may have."""
+    boards = any(_BOARDS & set(words_in(name)) for name in found.names[-1:])
+    return track.step if boards and 1 < track.step <= _MOST_BOARDS and track.rises > 4 else 1
 
 
 def _tower(track: Track, seen: str) -> tuple[str | None, str]:

@@ -34,6 +34,7 @@ class Rule:
     words: dict[str, str] = field(default_factory=dict)
     items: str | None = None
     counts: str = "total"
+    each: int = 1
     bits: int = 0
     used: list[Guess] = field(default_factory=list)
 
@@ -102,6 +103,7 @@ def _counts(topics: Topics) -> Iterator[Rule]:
         rule = next(iter(rules.values()))
         if (found_at := below_items(each, rule.items)) is not None:
             rule.add("panels", found_at, each)
+            rule.each = each.each
     yield from (rule for rule in rules.values() if not _COUNTS.isdisjoint(rule.take))
 
 

@@ -20,7 +20,7 @@ from service.wire.sparkplug_payload import read_payload, scalar
 Dialect = Literal["native", "mapped", "sparkplug", "cfx", "opcua", "ours"]
 SPARKPLUG = "spBv1.0"
 _MOST_ALIASES = 50_000
-_MOST_NAMELESS = 200
+_MOST_NAMELESS = _MOST_ROOTS = 200
 _OF_THE_NODE = ("bdSeq", "Node Control/Rebirth")
 _CERTAIN = ("count", "supply")
 _PARTS = re.compile(r"([/.])")
@@ -36,8 +36,8 @@ class Recognised(NamedTuple):
 
 class Recognise:
     """Remembers which names stand behind a node's aliases and which roots are ours. ``own_root``: below it we
-    speak ourselves. ``unnamed``: how many values had names that only a
-    birth tells, and it wasn't heard; ``nameless``: the nodes (``group/node``) that said them."""
+    speak ourselves. ``unnamed``: how many values had names that only a birth tells, and it wasn't heard;
+    ``nameless``: the nodes (``group/node``) that said them."""
 
     def __init__(self, own_root: str) -> None:
         self.unnamed = 0
@@ -76,7 +76,8 @@ class Recognise:
             except Misfit:
                 continue
             if _fits(address, payload):
-                self._roots |= {root} if address.kind in _CERTAIN else set()
+                if address.kind in _CERTAIN and len(self._roots) < _MOST_ROOTS:
+                    self._roots.add(root)
                 return root
             if root in self._roots:
                 return root

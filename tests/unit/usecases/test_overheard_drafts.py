@@ -249,6 +249,12 @@ def test_counters_without_a_word_are_known_by_how_they_rise(loaded: Load):
     assert heard.panels.of["L4", "P1"] == 17
 
 
+def test_boards_that_come_several_at_once_are_one_panel(loaded: Load):
+    said = floor({"works/L4/P1/leiterplatten": lambda n: 4 * n, "works/L4/P1/F07/placed": lambda n: n})
+
+    assert listened(said, loaded).panels.of == {("L4", "P1"): 17}
+
+
 def test_what_nothing_says_is_to_be_written_down_once(loaded: Load):
     said = floor({"counter": lambda n: {"slots": [{"pos": "F07", "placed": 3 * n}]}})
 
