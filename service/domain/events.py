@@ -208,8 +208,9 @@ class JournalEntry(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """One thing that happened, in the order in which it took effect.
 
     ``kind`` is ``count``, ``supply``, ``recipe``, ``order``, ``tower``, ``link``, ``person``, ``check``,
-    ``ready``, ``plan``, ``care``, ``time``, ``outlet``, ``gateway``, ``refusals`` or ``settings``; ``subject`` is ``line``, ``line/station`` or
-    ``line/station/…``; ``data`` the JSON object as it was received (bytes, valid JSON).
+    ``ready``, ``plan``, ``care``, ``time``, ``outlet``, ``gateway``, ``refusals`` or ``settings``;
+    ``subject`` is ``line``, ``line/station`` or ``line/station/…``; ``data`` the JSON object as it was
+    received (bytes, valid JSON).
     """
 
     at: Instant
