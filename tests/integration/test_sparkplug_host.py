@@ -173,7 +173,7 @@ def test_a_host_that_ends_says_so_and_disconnects(tap: Tap, onlooker: Onlooker, 
     with hosting(tap.port, protocol) as host:
         eventually(lambda: host.ready and onlooker.states())
         before = now()
-    assert tap.kinds()[-2:] == [PUBLISH, DISCONNECT]
+    eventually(lambda: tap.kinds()[-2:] == [PUBLISH, DISCONNECT])
     death = tap.published()[-1]
     said = json.loads(death.payload)
     assert said == {"online": False, "timestamp": said["timestamp"]}
