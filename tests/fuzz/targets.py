@@ -19,8 +19,10 @@ from msgspec.structs import replace
 from service.desk import Unfit
 from service.domain.events import JournalEntry
 from service.domain.labels import LabelPattern, Unreadable, read_label
-from service.domain.model import from_rfc3339
-from service.settings import SettingsError, load
+from service.domain.model import SECOND, from_rfc3339
+from service.settings import Settings, SettingsError, load
+from service.settings.drafts import sources_in
+from service.usecases.overheard import Overheard, as_object, draft_of
 from service.usecases.recording import Reader
 from service.wire.cfx import CfxTranslator
 from service.wire.gateway import Native, Translator
@@ -335,6 +337,17 @@ def _event(kind: str, subject: str, data: str) -> bytes:
     return json.dumps(event).encode()
 
 
+def _overheard(data: bytes) -> None:
+    """Messages, one a line, a topic and a payload with a blank between; said twice. The draft must load."""
+    heard = Overheard()
+    for number, line in enumerate(data.splitlines() * 2):
+        topic, _, payload = line.partition(b" ")
+        heard.hear(topic, payload, _NOW + number * SECOND)
+    as_object(heard.heard)
+    if draft := draft_of(heard.heard):
+        sources_in(draft, Settings())
+
+
 TARGETS: dict[str, Target] = {
     **{kind: _message(kind) for kind in KINDS},
     "topic": Target(_topic, [b"floor/L3/P1/count", b"floor/L3/order/4711", "floor/Ä/P1/recipe/x".encode()]),
@@ -362,6 +375,17 @@ TARGETS: dict[str, Target] = {
     "mapped-value": _translator(_one_value, "hall/L3/P1/F07", ["R-10K", "4711", '"A77"', "null", '{"v": 1}']),
     "opcua": _translator(_opcua, "opcua/json/data/line1-gw/fast/P1", _OPCUA),
     "sparkplug": _translator(_sparkplug, "spBv1.0/Hall/NBIRTH/L3-P1", _SPARKPLUG),
+    "overheard": Target(
+        _overheard,
+        [
+            b'hall/L3/P1/c {"t": 1772431200, "pcbs": 4, "feeders": [{"pos": "F07", "placed": 1, "lost": 1}]}',
+            b"hall/L3/P1/F07/placed 3\nhall/L3/P1/F08/placed 4\nhall/L3/P1/lamp/gelb blinkt",
+            b'works/L3/P1/count {"slots": {"F07": {"placed": 1}}}\nany {"MessageName": "CFX.Heartbeat"}',
+            b'opcua/json/data {"DataSetWriterId": 1, "DataSetWriterName": "P1", "Payload": {"F7_Placed": 3}}',
+            b'hall/L3/P1/x {"slot": "F07", "what": "NEW", "pn": "R", "qty": 5}\nhall/L3/job {"job": "a"}',
+            *(b"hall/L3/P1/count " + deep for deep in _ABYSS),
+        ],
+    ),
     "environment": Target(
         _environment,
         [

@@ -14,7 +14,7 @@ from service.usecases.overheard.gather import Heard
 from service.usecases.overheard.guess import Guess, wanted_by
 from service.usecases.overheard.recognise import Dialect
 from service.usecases.overheard.tell import guesses
-from service.usecases.overheard.topics import named_by, patterns_of, plain_pattern
+from service.usecases.overheard.topics import is_literal, named_by, patterns_of, plain_pattern
 from service.usecases.overheard.written import pair, remark
 
 HEAD = (
@@ -54,15 +54,19 @@ def _source(name: str, dialect: Dialect, broker: Mapping[str, str]) -> Iterator[
 
 def _native(heard: Heard, broker: Mapping[str, str], floor_root: str) -> Iterator[str]:
     """Below the root of ``[mqtt]`` all is heard already; two roots of one broker have to lie apart."""
-    roots = [
-        root
-        for root in heard.names.get("native", ())
-        if broker or not f"{root}/".startswith(f"{floor_root}/")
-    ]
-    for number, root in enumerate(roots, 1):
+    taken = [] if broker else [floor_root]
+    for root in sorted(heard.names.get("native", ())):
+        if not is_literal(root) or any(_overlap(root, other) for other in taken):
+            continue
+        taken.append(root)
+        number = len(taken) if broker else len(taken) - 1
         yield from _source("native" if number == 1 else f"native-{number}", "native", broker)
         counts = any(topic.endswith("/count") for topic in heard.topics if topic.startswith(f"{root}/"))
         yield pair("root", root, "" if counts else "no count was heard there")
+
+
+def _overlap(one: str, other: str) -> bool:
+    return f"{one}/".startswith(f"{other}/") or f"{other}/".startswith(f"{one}/")
 
 
 def _sparkplug(heard: Heard, said: list[Guess]) -> Iterator[str]:

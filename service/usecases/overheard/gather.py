@@ -20,6 +20,8 @@ MOST_VALUES = 20_000
 MOST_NAMES = 200
 """Different message names, sources and roots."""
 LONGEST_TOPIC = 1000
+LONGEST_WAY = 300
+"""Characters of all the names that lead to a value."""
 LARGEST_READ = 512 * 1024
 """Bytes; a larger payload is counted and not read."""
 
@@ -122,6 +124,9 @@ class Overheard:
             self.heard.cut["further names of messages"] += 1
 
     def _note_value(self, dialect: Dialect, single: Single, at: Instant) -> None:
+        if sum(len(step.text) + 1 for step in single.path) > LONGEST_WAY:
+            self.heard.cut["values with very long names"] += 1
+            return
         series = self.heard.series.setdefault(dialect, {})
         track = series.get(single.path)
         if track is None:

@@ -14,7 +14,7 @@ from service.usecases.overheard.track import Track
 from service.usecases.overheard.tree import few
 from service.usecases.overheard.words import is_known
 
-LONGEST = 300
+LONGEST = 200
 _MARKS = set("{}+#\x00")
 MOST_PATTERNS = 12
 """Of more, all below what they have in common is heard."""
@@ -27,8 +27,17 @@ def patterns_of(heard: Heard, dialect: Dialect) -> list[str]:
         for name, topic in heard.topics.items()
         if dialect in topic.dialects
     }
-    found = sorted({"/".join(_levels(each)) for each in alike(topics)})
+    found = sorted({_short("/".join(_levels(each))) for each in alike(topics)})
     return found if len(found) <= MOST_PATTERNS else [common(found)]
+
+
+def _short(pattern: str) -> str:
+    """With all that is below it, where it would be too long for a filter."""
+    levels = pattern.split("/")
+    while len(pattern) > LONGEST:
+        levels.pop()
+        pattern = "/".join([*levels, "#"])
+    return pattern
 
 
 def common(patterns: Sequence[str]) -> str:
@@ -58,7 +67,7 @@ class Named:
         for place, step in enumerate(self.levels):
             name = next(captures) if isinstance(step, Varying) else "line" if place == self.line_at else ""
             if name == "lamp" and lamp:
-                texts.append(lamp)
+                texts.append(literal(lamp))
             else:
                 texts.append(
                     f"{{{name}}}" if name else "+" if isinstance(step, Varying) else literal(step.text)
@@ -118,7 +127,7 @@ def literal(level: str) -> str:
 
 def is_literal(text: str) -> bool:
     """A pattern can hold it as it is."""
-    return 0 < len(text) <= LONGEST and not _MARKS & set(text)
+    return 0 < len(text.encode()) <= LONGEST and not _MARKS & set(text)
 
 
 def _levels(found: Alike[Topic]) -> Iterable[str]:
