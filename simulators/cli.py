@@ -18,6 +18,7 @@ from simulators.compare import SPEED as COMPARE_SPEED
 from simulators.compare import compare
 from simulators.demo import SPEED
 from simulators.demo import run as run_demo
+from simulators.dialects import SPEAKERS
 from simulators.publisher import open_publisher
 from simulators.scenario import Scenario, ScenarioError, find_scenario, shipped
 from simulators.uplink import Broker, PublishRefused
@@ -28,6 +29,9 @@ _NAME = "letters, digits, '.', '_' or '-', at most 64"
 def simulate(arguments: Sequence[str]) -> int:
     """Publish a made-up plant as the arguments say; the exit code."""
     options = simulate_parser().parse_args(arguments)
+    if options.show_source:
+        print(SPEAKERS[options.speak].source.replace("ROOT", options.root), end="")
+        return 0
     if options.compare:
         return _compare(options)
     stop = threading.Event()
@@ -47,6 +51,7 @@ def simulate(arguments: Sequence[str]) -> int:
                 seed=options.seed,
                 clock=options.clock,
                 root=options.root,
+                speak=options.speak,
                 ledger=opened.enter_context(truth.open("w", encoding="utf-8")) if truth else None,
                 report=_report,
             )
@@ -59,6 +64,9 @@ def simulate(arguments: Sequence[str]) -> int:
 
 
 def _compare(options: argparse.Namespace) -> int:
+    if options.speak != "native":
+        _report("--compare is about what people do: its gateways speak native")
+        return 1
     try:
         scenario = scenario_of(options)
     except ScenarioError as error:
@@ -102,7 +110,15 @@ def simulate_parser() -> argparse.ArgumentParser:
         "signal towers.",
     )
     parser.add_argument("--broker", type=_broker, default="mqtt://127.0.0.1:1883", metavar="URL")
-    parser.add_argument("--root", default="floor", help="topic root (default: floor)")
+    parser.add_argument("--root", default="floor", help="topic root, or group of Sparkplug (default: floor)")
+    parser.add_argument(
+        "--speak", choices=tuple(SPEAKERS), default="native", help="what the gateways speak (default: native)"
+    )
+    parser.add_argument(
+        "--show-source",
+        action="store_true",
+        help="print the [[source]] of a configuration that understands them, and end",
+    )
     parser.add_argument(
         "--scenario",
         default="demo",

@@ -90,9 +90,10 @@ class Board:
     def _count(self, event: Counted) -> Iterator[tuple[str, Values]]:
         """A gateway that starts, or starts anew, has all its counters at zero and says so."""
         self._left.count(event)
-        values: Values = {Name("panels"): event.panels}
+        values: Values = {}
         for slot, (placed, lost) in event.slots.items():
             values |= {Name("placed", slot): placed, Name("lost", slot): lost}
+        values[Name("panels")] = event.panels
         if self._lives.get(event.station) != event.life:
             self._lives[event.station] = event.life
             known = self.of.setdefault(event.station, {})

@@ -91,7 +91,12 @@ value = [
         return said
 
     def greet(self, station: str, at: float) -> list[Message]:
-        return [self._status(_OPERATIONAL, at)]
+        """All there is to say."""
+        self._frames = dict.fromkeys(self._frames, 0)
+        return [
+            self._status(_OPERATIONAL, at),
+            *(self._frame(each, {}, at, "birth") for each in self._frames),
+        ]
 
     def will(self, station: str) -> Message:
         return self._status(_ERROR, 0.0)

@@ -68,12 +68,20 @@ value = [
         super().__init__(line, **words)
         self._board = Board(self._supply_name, self._order_name)
         self._aliases: dict[tuple[str | None, Name], int] = {}
+        for name in _OF_NODE:
+            self._alias(None, name)
         self._born: dict[str, None] = {}
         """The devices, in order."""
         self._seq = 0
         self._bd_seq = -1
+        self._was_born = False
 
     def _encode(self, event: Event) -> list[Message]:
+        """Before the node's first birth nothing is said: that says it all."""
+        said = self._changes(event)
+        return said if self._was_born else []
+
+    def _changes(self, event: Event) -> list[Message]:
         station: str | None = getattr(event, "station", None)
         said = []
         for kind, changed in self._board.hear(event):
@@ -120,7 +128,7 @@ value = [
         return self._births(at) if wanted else []
 
     def _births(self, at: float) -> list[Message]:
-        self._seq = 0
+        self._seq, self._was_born = 0, True
         metrics = [
             self._metric(self._bd_seq, name="bdSeq"),
             self._metric(False, name=REBIRTH),
@@ -151,9 +159,11 @@ value = [
         topic = f"spBv1.0/{self._root}/{what}/{self._line}" + (f"/{station}" if station else "")
         return Message(topic, payload, qos=0, says=says, by=station)
 
+    def _alias(self, station: str | None, name: Name) -> int:
+        return self._aliases.setdefault((station, name), len(self._aliases) + 1)
+
     def _named(self, station: str | None, name: Name, value: Value | None) -> bytes:
-        alias = self._aliases.setdefault((station, name), len(self._aliases) + 1)
-        return self._metric(value, name=name.within(_METRICS), alias=alias)
+        return self._metric(value, name=name.within(_METRICS), alias=self._alias(station, name))
 
     def _metric(self, value: Value | None, *, name: str = "", alias: int = 0) -> bytes:
         """No alias is 0 and no name empty: neither is written then. ``None``: it isn't known."""

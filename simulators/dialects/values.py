@@ -71,7 +71,12 @@ value = [
         return said
 
     def greet(self, station: str, at: float) -> list[Message]:
-        return [self._link(station, "online")]
+        """All there is to say."""
+        known = self._board.of.get(station, {})
+        values = [
+            self._value("birth", station, name, value) for name, value in known.items() if name.what != "lamp"
+        ]
+        return [self._link(station, "online"), *values]
 
     def will(self, station: str) -> Message:
         return self._link(station, "offline")
