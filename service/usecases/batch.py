@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
@@ -58,25 +59,19 @@ class Heard:
     repeats: int = 0
     refused: int = 0
     reason: str = ""
-    said: dict[str, int] = field(default_factory=dict)
+    said: dict[str, int] = field(default_factory=lambda: defaultdict(int))
 
 
 @dataclass(slots=True)
 class Draft:
     """What a batch will write and whom it will answer. ``heard`` is by source."""
 
-    heard: dict[str, Heard] = field(default_factory=dict)
+    heard: defaultdict[str, Heard] = field(default_factory=lambda: defaultdict(Heard))
     journal: list[JournalEntry] = field(default_factory=list)
     told: list[tuple[Told, Instant]] = field(default_factory=list)
     refused: list[Refused] = field(default_factory=list)
     answers: list[tuple[Future[list[Told]], list[Told] | Exception]] = field(default_factory=list)
     passed_on: list[Answered] = field(default_factory=list)
-
-    def of(self, source: str) -> Heard:
-        known = self.heard.get(source)
-        if known is None:
-            known = self.heard[source] = Heard()
-        return known
 
     def answer(self, ask: Ask, answer: list[Told] | Exception) -> None:
         self.answers.append((ask.answer, answer))

@@ -135,7 +135,7 @@ class Ingest:
     def _draft_inbound(self, draft: Draft, item: Inbound) -> None:
         if not item.payload:
             return
-        heard = draft.of(item.source)
+        heard = draft.heard[item.source]
         heard.messages += 1
         if item.source:
             self._draft_foreign(draft, item, heard)
@@ -175,7 +175,7 @@ class Ingest:
         for source, native in said:
             item = Inbound(native.address.subject.encode(), native.payload, False, (0, 0), source)
             try:
-                self._draft_said(draft, item, draft.of(source), *native)
+                self._draft_said(draft, item, draft.heard[source], *native)
             except Misfit as misfit:
                 self._set_aside(draft, item, str(misfit))
 
@@ -196,7 +196,7 @@ class Ingest:
             heard.repeats += 1
             return
         kind = address.kind
-        heard.said[kind] = heard.said.get(kind, 0) + 1
+        heard.said[kind] += 1
         draft.journal.append(JournalEntry(at, kind, address.subject, payload, item.retained))
         draft.told += [(each, at) for each in told]
 
@@ -312,7 +312,7 @@ class Ingest:
         topic = item.topic.decode("utf-8", "replace")
         at = self._moment(None)
         draft.refused.append(Refused(topic=topic, reason=reason, payload=item.payload, at=at))
-        heard = draft.of(item.source)
+        heard = draft.heard[item.source]
         heard.refused, heard.reason = heard.refused + 1, reason
         line, station, _ = place = place_in(self.world, item.topic, self._root, item.source)
         many = self._tallies.note_refused(place, reason, at)
