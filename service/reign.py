@@ -92,7 +92,7 @@ class Reign:
             log=log.info,
             connected=parts.news.tell_all,
             session_lost=self._note_session_lost,
-            had_session=self.ingest.position > 0,
+            had_session=self._was_heard(""),
             beat=pulse.beater("broker"),
             may_connect=parts.sure,
         )
@@ -261,7 +261,7 @@ class Reign:
             log=partial(log.info, source=name),
             connected=partial(self._source_connected, name),
             session_lost=self._parts.metrics.sessions_lost.inc,
-            had_session=self.ingest.position > 0,
+            had_session=self._was_heard(name),
             beat=self._parts.pulse.beater(f"source {name}"),
             may_connect=self._parts.sure,
             lasting=host is None,
@@ -271,6 +271,10 @@ class Reign:
     def _source_connected(self, name: str) -> None:
         self.owner.put(Turn(name))
         self._replies.again(name)
+
+    def _was_heard(self, source: str) -> bool:
+        """In an earlier life, so that its broker should know us."""
+        return any(each.source.name == source for each in self.ingest.world.stations.values())
 
     def _hears(self) -> bool:
         """Any of the floor; that one source alone isn't heard is known of the source."""
