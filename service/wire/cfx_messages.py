@@ -20,7 +20,15 @@ Name = Annotated[str, msgspec.Meta(max_length=200)] | None
 Word = str | int
 
 
-class Envelope(msgspec.Struct, rename="pascal"):
+class Said(msgspec.Struct, rename="pascal"):
+    """Fields as the standard writes them."""
+
+
+class Body(Said):
+    """What a message says, under the last part of its name."""
+
+
+class Envelope(Said):
     message_name: str
     time_stamp: Annotated[datetime, msgspec.Meta(tz=True)] | None = None
     unique_id: UUID | None = msgspec.field(default=None, name="UniqueID")
@@ -28,7 +36,7 @@ class Envelope(msgspec.Struct, rename="pascal"):
     message_body: msgspec.Raw = msgspec.Raw()
 
 
-class Package(msgspec.Struct, rename="pascal"):
+class Package(Said):
     """One supply; ``leading_material_package``: the one that is consumed before it, spliced to it."""
 
     unique_identifier: Name = None
@@ -39,36 +47,36 @@ class Package(msgspec.Struct, rename="pascal"):
     grey_zone: float | None = None
 
 
-class Carrier(msgspec.Struct, rename="pascal"):
+class Carrier(Said):
     type: str | None = msgspec.field(default=None, name="$type")
     unique_identifier: Name = None
     base_unique_identifier: Name = None
     lane_number: int | None = None
 
 
-class Location(msgspec.Struct, rename="pascal"):
+class Location(Said):
     location_identifier: Name = None
     location_name: Name = None
     material_package: Package | None = None
     carrier_information: Carrier | None = None
 
 
-class Consumed(msgspec.Struct, rename="pascal"):
+class Consumed(Said):
     material_location: Location
     quantity_used: float = 0.0
     quantity_spoiled: float | None = None
     remaining_quantity: float | None = None
 
 
-class MaterialsConsumed(msgspec.Struct, rename="pascal"):
+class MaterialsConsumed(Body):
     consumed_materials: list[Consumed]
 
 
-class NonInstalled(msgspec.Struct, rename="pascal"):
+class NonInstalled(Said):
     location: Word = 0
 
 
-class Installed(msgspec.Struct, rename="pascal"):
+class Installed(Said):
     quantity_installed: float = 0.0
     quantity_non_installed: float | None = None
     material: Package | None = None
@@ -76,61 +84,61 @@ class Installed(msgspec.Struct, rename="pascal"):
     non_installed_components: list[NonInstalled] | None = None
 
 
-class MaterialsInstalled(msgspec.Struct, rename="pascal"):
+class MaterialsInstalled(Body):
     installed_materials: list[Installed]
 
 
-class MaterialsEmpty(msgspec.Struct, rename="pascal"):
+class MaterialsEmpty(Body):
     empty_materials: list[Location]
 
 
-class MaterialsLoaded(msgspec.Struct, rename="pascal"):
+class MaterialsLoaded(Body):
     materials: list[Location]
 
 
-class GetLoadedMaterialsResponse(msgspec.Struct, rename="pascal"):
+class GetLoadedMaterialsResponse(Body):
     materials: list[Location]
 
 
-class MaterialsUnloaded(msgspec.Struct, rename="pascal"):
+class MaterialsUnloaded(Body):
     material_package_identifiers: list[str]
 
 
-class MaterialCarriersLoaded(msgspec.Struct, rename="pascal"):
+class MaterialCarriersLoaded(Body):
     carriers: list[Location]
 
 
-class MaterialCarriersUnloaded(msgspec.Struct, rename="pascal"):
+class MaterialCarriersUnloaded(Body):
     carrier_identifiers: list[str]
 
 
-class MaterialsJoined(msgspec.Struct, rename="pascal"):
+class MaterialsJoined(Body):
     leading_material_package: Package
     trailing_material_package: Package
 
 
-class SplicePointDetected(msgspec.Struct, rename="pascal"):
+class SplicePointDetected(Body):
     newly_active_material: Location
     depleted_material: Location | None = None
 
 
-class MaterialsChainSplit(msgspec.Struct, rename="pascal"):
+class MaterialsChainSplit(Body):
     remaining_material_package: Package
 
 
-class MaterialsModified(msgspec.Struct, rename="pascal"):
+class MaterialsModified(Body):
     materials: list[Package]
 
 
-class WorkCompleted(msgspec.Struct, rename="pascal"):
+class WorkCompleted(Body):
     result: Word
 
 
-class UnitsDeparted(msgspec.Struct, rename="pascal"):
+class UnitsDeparted(Body):
     pass
 
 
-class Fault(msgspec.Struct, rename="pascal"):
+class Fault(Said):
     """``placement_fault_type`` and ``material_location`` are a placement machine's."""
 
     fault_occurrence_id: UUID | None = None
@@ -139,53 +147,30 @@ class Fault(msgspec.Struct, rename="pascal"):
     material_location: Location | None = None
 
 
-class StationStateChanged(msgspec.Struct, rename="pascal"):
+class StationStateChanged(Body):
     new_state: Word
     old_state: Word | None = None
     old_state_duration: str | None = None
     related_fault: Fault | None = None
 
 
-class FaultOccurred(msgspec.Struct, rename="pascal"):
+class FaultOccurred(Body):
     fault: Fault
 
 
-class FaultCleared(msgspec.Struct, rename="pascal"):
+class FaultCleared(Body):
     fault_occurrence_id: UUID
 
 
-class EndpointConnected(msgspec.Struct, rename="pascal"):
+class EndpointConnected(Body):
     pass
 
 
-class EndpointShuttingDown(msgspec.Struct, rename="pascal"):
+class EndpointShuttingDown(Body):
     pass
 
 
-BODIES = {
-    kind.__name__: msgspec.json.Decoder(kind)
-    for kind in (
-        MaterialsConsumed,
-        MaterialsInstalled,
-        MaterialsEmpty,
-        MaterialsLoaded,
-        GetLoadedMaterialsResponse,
-        MaterialsUnloaded,
-        MaterialCarriersLoaded,
-        MaterialCarriersUnloaded,
-        MaterialsJoined,
-        SplicePointDetected,
-        MaterialsChainSplit,
-        MaterialsModified,
-        WorkCompleted,
-        UnitsDeparted,
-        StationStateChanged,
-        FaultOccurred,
-        FaultCleared,
-        EndpointConnected,
-        EndpointShuttingDown,
-    )
-}
+BODIES = {kind.__name__: msgspec.json.Decoder(kind) for kind in Body.__subclasses__()}
 _END = from_datetime(datetime(9999, 1, 1, tzinfo=UTC))
 _envelope = msgspec.json.Decoder(Envelope)
 _envelopes = msgspec.json.Decoder(list[Envelope])
