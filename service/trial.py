@@ -58,7 +58,7 @@ class Trial:
             ingest=self._on_trial.ingest,
             ledger=self._on_trial.ledger,
             acknowledge=lambda _, tokens: self._connection.acknowledge(tokens),
-            announce=lambda _: None,
+            announce=lambda _: self._look_at_new(),
             ring=lambda: None,
             report=lambda *_, **__: None,
             resend=Resend(publish=lambda _: None, root="", report=lambda _: None),
@@ -67,6 +67,7 @@ class Trial:
         )
         self._source = source
         self._looked_at = 0.0
+        self._slots_known = 0
         self._stop = threading.Event()
         self._threads = [
             threading.Thread(target=self._guarded, args=(work,), name=f"trial {source}", daemon=True)
@@ -103,6 +104,13 @@ class Trial:
         """In the owner's thread, which alone touches the world on trial."""
         if time.monotonic() - self._looked_at >= LOOK_EVERY:
             self._looked_at = time.monotonic()
+            self._on_trial.look(self._counted())
+
+    def _look_at_new(self) -> None:
+        """What is first heard of is looked at on both sides at once: from there on they are compared."""
+        known = self._on_trial.slots_known()
+        if known != self._slots_known:
+            self._slots_known = known
             self._on_trial.look(self._counted())
 
     def _tick(self) -> None:

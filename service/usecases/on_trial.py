@@ -102,6 +102,9 @@ class OnTrial:
         self._trial = Consumed(from_zero=True)
         self._counted = Consumed(from_zero=False)
 
+    def slots_known(self) -> int:
+        return sum(len(each.slots) for each in self.ingest.world.stations.values())
+
     def look(self, counted: Mapping[str, bytes]) -> None:
         """Take note of how far both are; ``counted`` is what is committed in truth."""
         ours = list(self.ingest.world.stations.values())
