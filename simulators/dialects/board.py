@@ -12,6 +12,7 @@ from simulators.events import Counted, Event, OrderSet, RecipeSet, Supplied, Tow
 
 Value = int | str
 LAMPS = ("red", "yellow", "green", "buzzer")
+OF_SUPPLY = ("part", "lot", "kind", "quantity", "supply")
 _COUNTERS = ("placed", "lost", "panels")
 
 

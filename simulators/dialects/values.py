@@ -7,9 +7,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from simulators.dialects.board import Board, Name, Value
+from simulators.dialects.board import OF_SUPPLY, Board, Name, Value
 from simulators.dialects.lamps import HALF, Lamps
-from simulators.events import Event, TowerShown
+from simulators.events import Event, Supplied, TowerShown
 from simulators.messages import Message, Speaker
 
 _TOPICS = {
@@ -66,9 +66,20 @@ value = [
         for kind, changed in self._board.hear(event):
             if isinstance(event, TowerShown):
                 said += self._look(event.station, self._lamps.show(event.station, event.tower, event.at))
+            elif isinstance(event, Supplied):
+                said += self._exchange(event)
             else:
                 said += [self._value(kind, station, name, value) for name, value in changed.items()]
         return said
+
+    def _exchange(self, event: Supplied) -> list[Message]:
+        """All that is known of the supply, also what is as before."""
+        known = self._board.of[event.station].items()
+        return [
+            self._value("supply", event.station, name, value)
+            for name, value in known
+            if name.of == event.slot and name.what in OF_SUPPLY
+        ]
 
     def greet(self, station: str, at: float) -> list[Message]:
         """All there is to say."""
