@@ -113,6 +113,9 @@ class CfxTranslator(Plain):
                 work(Turn(each.at, at, None if each.id is None else str(each.id), retained, natives))
         return natives if news or not heard else None
 
+    def begin_anew(self) -> None:
+        self._supplies.begin_anew()
+
     def _plan(self, heard: cfx.Heard, topic: str) -> _Work:
         """What is to be done about a message. Raises ``Misfit``."""
         if self._repeats.seen(heard.handle) is None and len(self._repeats.keys()) >= _MOST_PIECES:

@@ -8,18 +8,18 @@ message without a place (joined, modified, unloaded) finds its slot.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from typing import Any, NamedTuple, TypeVar
+from collections.abc import Iterable
+from typing import Any, NamedTuple
 
 import msgspec
 
+from service.domain.events import MOST
 from service.domain.model import Instant
 from service.wire.cfx_read import MOST_REELS, Place, Reel, Used
 from service.wire.cfx_slots import Slot, has_left, hold
 from service.wire.cfx_turn import Turn
 from service.wire.gateway import Memory
 
-T = TypeVar("T")
 MOST_CARRIERS = 20_000
 """That are remembered while they are in no slot."""
 
@@ -41,6 +41,11 @@ class Supplies:
     def __init__(self, slots: Memory[Slot], carriers: Memory[Carrier]) -> None:
         self._slots = slots
         self._carriers = carriers
+        self._places: dict[str, str] | None = None
+
+    def begin_anew(self) -> None:
+        """The slots may be others than were seen here."""
+        self._places = None
 
     def find(self, *names: str) -> str | None:
         """The key of the slot that holds a supply of one of these names."""
@@ -50,14 +55,13 @@ class Supplies:
     def placed(self, station: str, used: Iterable[Used]) -> list[Used]:
         """With the slots of the station that their supplies are known to be in, where none is told; those
         that are in none are left out."""
-        used = list(used)
-        known = {} if all(each.place.slot for each in used) else self._where()
         found = []
         for each in used:
-            key = next((known[reel.name] for reel in each.reels if reel.name in known), "")
             if each.place.slot:
                 found.append(each)
-            elif key.startswith(f"{station}/"):
+                continue
+            key = self.find(*(reel.name for reel in each.reels)) or ""
+            if key.startswith(f"{station}/"):
                 found.append(each._replace(place=each.place._replace(slot=key.rpartition("/")[2])))
         return found
 
@@ -70,9 +74,8 @@ class Supplies:
         slot = self._slots.of(key)
         if turn.is_late(slot.changed):
             return []
-        self._leave({reel.name for reel in reels if reel.name}, key)
         slot.carrier, slot.base = place.carrier or "", place.base or ""
-        hold(slot, reels, turn.at)
+        self._hold(key, slot, reels, turn.at)
         first = reels[0] if reels else Reel()
         return [
             Change(key, _told("loaded", first, place.kind)),
@@ -87,7 +90,7 @@ class Supplies:
             return []
         if held is None or not held.reels:
             slot.carrier, slot.base = place.carrier or "", place.base or ""
-            hold(slot, (), turn.at)
+            self._hold(key, slot, (), turn.at)
             return []
         reels = held.reels
         self._carriers.forget(place.carrier or "")
@@ -115,7 +118,7 @@ class Supplies:
         if key is not None:
             slot = self._slots.of(key)
             return [] if turn.is_late(slot.changed) else self._join(key, slot, reel, turn.at)
-        for name, held in _pieces(self._carriers):
+        for name, held in self._carriers.items():
             if names & {each.name for each in held.reels} and len(held.reels) < MOST_REELS:
                 self._carriers.of(name).reels = (*held.reels, reel)
         return []
@@ -147,20 +150,21 @@ class Supplies:
     def unload(self, names: Iterable[str], turn: Turn) -> list[Change]:
         """Supplies were taken out, of their slots or of their carriers."""
         gone = set(names)
-        for name, held in _pieces(self._carriers):
+        for name, held in self._carriers.items():
             if gone & {each.name for each in held.reels}:
                 self._carriers.forget(name)
-        return self._take_out(lambda slot: bool(gone & {each.name for each in slot.reels}), turn)
+        return self._take_out({key for name in gone if (key := self.find(name)) is not None}, turn)
 
     def unload_carriers(self, names: Iterable[str], turn: Turn) -> list[Change]:
         """Carriers were taken out of their slots, or a base with all that it carries; what is in them
         stays."""
-        gone = set(names)
-        for _, slot in _pieces(self._slots):
-            if slot.reels and _is_of(slot, gone) and slot.carrier and not turn.is_late(slot.changed):
+        gone = {*names} - {""}
+        theirs = {key: slot for key, slot in self._slots.items() if {slot.carrier, slot.base} & gone}
+        for slot in theirs.values():
+            if slot.reels and slot.carrier and not turn.is_late(slot.changed):
                 reels = tuple(msgspec.structs.replace(reel, quantity=None) for reel in slot.reels)
                 self._keep(slot.carrier, reels)
-        return self._take_out(lambda slot: _is_of(slot, gone), turn)
+        return self._take_out(theirs, turn)
 
     def recount(self, reel: Reel, turn: Turn) -> list[Change]:
         """Somebody counted how much is in a supply."""
@@ -196,7 +200,7 @@ class Supplies:
 
     def _count(self, key: str, slot: Slot, reels: tuple[Reel, ...], at: Instant) -> list[Change]:
         """The first is as told, and the others come behind it."""
-        hold(slot, reels, at)
+        self._hold(key, slot, reels, at)
         if any(reel.quantity is None for reel in reels):
             return []
         return [
@@ -207,7 +211,9 @@ class Supplies:
     def _join(self, key: str, slot: Slot, reel: Reel, at: Instant) -> list[Change]:
         if reel.name in {each.name for each in slot.reels} or len(slot.reels) >= MOST_REELS:
             return []
-        slot.reels, slot.changed = (*slot.reels, reel), at
+        reels = (*slot.reels, reel)
+        self._move(key, slot, reels)
+        slot.reels, slot.changed = reels, at
         return [Change(key, _told("joined", reel, None))]
 
     def _pass(
@@ -215,7 +221,7 @@ class Supplies:
     ) -> list[Change]:
         if joints == 0:
             return []
-        hold(slot, slot.reels[joints:], at)
+        self._hold(key, slot, slot.reels[joints:], at)
         slot.of = slot.reels[0].name
         slot.left = slot.reels[0].quantity if quantity is None else quantity
         said = [Change(key, {"change": "spliced"}) for _ in range(joints)]
@@ -223,42 +229,48 @@ class Supplies:
             said[-1].body["grey"] = grey
         return said
 
-    def _take_out(self, is_gone: Callable[[Slot], bool], turn: Turn) -> list[Change]:
+    def _take_out(self, keys: Iterable[str], turn: Turn) -> list[Change]:
         said = []
-        for key, seen in _pieces(self._slots):
-            if is_gone(seen) and not turn.is_late(seen.changed):
-                slot = self._slots.of(key)
+        for key in sorted(keys):
+            slot = self._slots.of(key)
+            if not turn.is_late(slot.changed):
                 slot.carrier = slot.base = ""
-                hold(slot, (), turn.at)
+                self._hold(key, slot, (), turn.at)
                 said.append(Change(key, {"change": "removed"}))
         return said
 
-    def _leave(self, names: set[str], key: str) -> None:
-        """What is loaded in one slot is in no other any more."""
-        for other in {found for name, found in self._where().items() if name in names and found != key}:
-            slot = self._slots.of(other)
-            slot.reels = tuple(reel for reel in slot.reels if reel.name not in names)
+    def _hold(self, key: str, slot: Slot, reels: tuple[Reel, ...], at: Instant) -> None:
+        self._move(key, slot, reels)
+        hold(slot, reels, at)
+
+    def _move(self, key: str, slot: Slot, reels: tuple[Reel, ...]) -> None:
+        """What will be in one slot is in no other any more."""
+        known = self._where()
+        for reel in slot.reels:
+            if known.get(reel.name) == key:
+                del known[reel.name]
+        for reel in reels:
+            other = known.get(reel.name)
+            if other is not None and other != key:
+                there = self._slots.of(other)
+                there.reels = tuple(each for each in there.reels if each.name != reel.name)
+            if reel.name:
+                known[reel.name] = key
 
     def _where(self) -> dict[str, str]:
-        return {reel.name: key for key, slot in _pieces(self._slots) for reel in slot.reels if reel.name}
-
-
-def _pieces(memory: Memory[T]) -> list[tuple[str, T]]:
-    keys = memory.keys()
-    return [
-        (key, piece) for key, piece in zip(keys, map(memory.seen, keys), strict=True) if piece is not None
-    ]
-
-
-def _is_of(slot: Slot, carriers: set[str]) -> bool:
-    return bool({slot.carrier, slot.base} & carriers - {""})
+        """In which slot each supply is that has a name."""
+        if self._places is None:
+            self._places = {
+                reel.name: key for key, slot in self._slots.items() for reel in slot.reels if reel.name
+            }
+        return self._places
 
 
 def _before(used: Used) -> tuple[Reel, ...]:
     """The reels as they were before that was used."""
     first, *others = used.reels
     left = first.quantity if used.left is None or others else used.left
-    before = None if left is None else left + used.placed + (used.lost or 0)
+    before = None if left is None else min(MOST, left + used.placed + (used.lost or 0))
     return (msgspec.structs.replace(first, quantity=before), *others)
 
 

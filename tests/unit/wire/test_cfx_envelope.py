@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Sequence
 from contextlib import suppress
 
 import pytest
@@ -17,6 +18,7 @@ from service.domain.events import CountMessage, LinkMessage
 from service.wire import cfx_messages
 from service.wire.cfx import CfxTranslator
 from service.wire.cfx_stations import StationRule
+from service.wire.gateway import Native
 from service.wire.native import Misfit, read_message
 from tests.support.cfx_machine import (
     CONSUMED,
@@ -200,16 +202,12 @@ BODIES = st.dictionaries(LISTS, st.lists(st.dictionaries(WORDS, ANY, max_size=4)
 @given(name=KNOWN, body=BODIES | ANY, source=st.text(max_size=8) | st.just("a.L3.P1"))
 def test_any_body_gives_messages_of_ours_or_a_refusal(name, body, source):
     machine = Machine(source)
+    payload = json.dumps(machine.message(f"CFX.{name}", None) | {"MessageBody": body}).encode()
+    said: Sequence[Native] | None = ()
     with suppress(Misfit):
-        for native in (
-            machine.translator.hear(
-                "cfx/x",
-                json.dumps(machine.message(f"CFX.{name}", None) | {"MessageBody": body}).encode(),
-                at=START,
-            )
-            or ()
-        ):
-            read_message(native.address, native.payload)
+        said = machine.translator.hear("cfx/x", payload, at=START)
+    for native in said or ():
+        read_message(native.address, native.payload)
 
 
 @given(payload=st.binary(max_size=80))

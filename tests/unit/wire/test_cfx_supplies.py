@@ -257,6 +257,23 @@ def test_a_reel_in_another_slot_is_in_its_old_one_no_more():
     ]
 
 
+def test_a_supply_is_where_it_was_when_what_came_since_is_taken_back():
+    machine = Machine()
+    machine.load(place(package("A", 40)))
+    machine.commit()
+    machine.load(place(package("A", 40), "46"))
+    machine.translator.memory.undo(machine.stored.get)
+    machine.translator.begin_anew()
+    unloaded = machine.say(UNLOADED, {"MaterialPackageIdentifiers": ["A"]})
+    assert changes(unloaded) == [(SLOT, "removed", None, None)]
+
+
+def test_a_supply_that_holds_all_that_can_be_counted_is_loaded_with_no_more():
+    held = place(package("A", 2**53 - 1))
+    said = Machine().use(consumed(held, 10, None))
+    assert changes(said) == [(SLOT, "loaded", 2**53 - 1, "A")]
+
+
 def test_a_manual_recount_is_one_also_within_a_chain():
     machine = Machine()
     machine.load(place(package("A", 40)))
