@@ -7,6 +7,7 @@ from os import getloadavg
 
 from service.store import upgrade
 from tests.bench.forecast import SLOTS, count_seconds, forecast_ratio
+from tests.bench.formats import format_seconds
 from tests.bench.ingest import compare
 from tests.bench.latency import measure
 from tests.bench.plans import BOUNDARIES, REELS, TRAYS, WINDOWS, plan_seconds
@@ -25,6 +26,7 @@ def main() -> None:
     _ingest("SQLite, 1,000 stations round robin", options.messages, 1000, None, goal=0.25)
     _ingest("SQLite, one station", options.messages, 1, None, goal=0.5)
     _ingest("PostgreSQL, 1,000 stations round robin", options.messages, 1000, _database(), goal=0.12)
+    _formats()
     _latency(options.seconds)
     _forecast()
     _plans()
@@ -36,6 +38,14 @@ def _ingest(name: str, messages: int, stations: int, store: str | None, *, goal:
     rates = compare(messages, stations, store)
     figures = f"bare {rates.bare:7.0f}   ours {rates.ours:7.0f}   ratio {rates.ratio:.2f} (goal {goal})"
     _say(f"  {name:40}{figures}")
+
+
+def _formats() -> None:
+    _say("Messages of each format in our own words, and those read, beside bare decoding, in us a message")
+    for name, took in format_seconds().items():
+        bare, translated, read = (each * 1e6 for each in (took.bare, took.translated, took.read))
+        times = f"bare {bare:5.2f}   translated {translated:6.1f}   and read {read:6.1f}"
+        _say(f"  {name:10}{times}   ratios {translated / bare:5.1f} and {read / bare:5.1f}")
 
 
 def _latency(seconds: int) -> None:
