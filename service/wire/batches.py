@@ -14,7 +14,7 @@ from service.wire.rules import OF_LOADS, OF_ORDERS, TOTALS, Target
 
 class Batch:
     """``at``: by the source's clock, the newest time of each kind of message. ``missing``: so many messages
-    before were lost."""
+    before were lost. ``extra``: what else its counts say (mode, lane)."""
 
     def __init__(self, missing: int = 0) -> None:
         self.missing = missing
@@ -73,12 +73,11 @@ def gather(
         said += [Said("order", each) for each in jobs.hear_order(piece.order, batch.order, at, of_orders)]
     for slot, fields in batch.loads.items():
         said += gathered.hear_load(piece, slot, fields, batch.at.get("supply"), at, of_loads)
-    if batch.panels:
-        told = (gathered.panel_count(piece, content, when, each) for content, when, each in batch.panels)
-        batch.counts += [each for each in told if each is not None]
+    batch.counts += gathered.panel_counts(piece, batch.panels)
     if batch.counts:
         said += gathered.hear_going_on(piece, batch.counts)
-        said += gathered.hear_counts(piece, batch.counts, batch.missing)
+        counted = gathered.hear_counts(piece, batch.counts, batch.missing)
+        said += [Said(kind, batch.extra | body) for kind, body in counted]
     if batch.lamps:
         said += gathered.hear_lamps(piece, batch.lamps, at)
     said = [_timed(each, batch.at.get(each.kind)) for each in said]

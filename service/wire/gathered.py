@@ -4,7 +4,7 @@ It knows values by what they mean; whose they are and how they are read is ``val
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from hashlib import blake2b
 from typing import Any, Literal, NamedTuple
 
@@ -70,7 +70,7 @@ def hear_counts(piece: Gathered, counts: Sequence[Count], missing: int = 0) -> l
     holes = {count.slot: _said_of(piece, count.slot) for count in counts if count.delta and missing}
     touched: dict[str, None] = {}
     fallen: dict[tuple[str, str], tuple[totals.Counter, Count]] = {}
-    for count in counts:
+    for count in _summed(counts):
         slot, means, units, at, delta, each = count
         if fallen and (slot, means) in fallen:
             _judge(fallen, touched)
@@ -99,6 +99,16 @@ def hear_counts(piece: Gathered, counts: Sequence[Count], missing: int = 0) -> l
         now = _said_of(piece, slot) or {}
         _put(body, slot, {name: total - earlier.get(name, 0) for name, total in now.items()})
     return [*said, _count(piece, body)]
+
+
+def _summed(counts: Sequence[Count]) -> Iterable[Count]:
+    """Deltas of one counter with one time are one: the second would be taken for a repeat of the first."""
+    summed: dict[object, Count] = {}
+    for place, count in enumerate(counts):
+        key = count._replace(units=0) if count.delta else place
+        same = summed.get(key)
+        summed[key] = count if same is None else count._replace(units=same.units + count.units)
+    return summed.values()
 
 
 def _said_of(piece: Gathered, slot: str) -> dict[str, int] | None:
@@ -151,17 +161,24 @@ def _count(piece: Gathered, body: dict[str, Any]) -> Said:
     return Said("count", {"session": piece.session, "seq": piece.seq, **body})
 
 
-def panel_count(piece: Gathered, content: object, at: Instant | None, each: int) -> Count | None:
-    """One more panel: a pulse (``true`` or 1) is one each time, any other text or number when it differs from
-    the last."""
-    pulse = content is True or content == 1
-    told = "" if content in (None, False, 0, "") else str(content)
-    last, last_at = piece.panel or ("", None)
-    older = at is not None and last_at is not None and at <= last_at
-    if older or (told == last and not pulse):
-        return None
-    piece.panel = (told, at if at is not None else last_at)
-    return Count("", PANELS, 1, None, delta=True, each=each) if told else None
+def panel_counts(piece: Gathered, panels: Iterable[tuple[object, Instant | None, int]]) -> Iterator[Count]:
+    """One more panel for each: a pulse (``true`` or 1) is one each time, any other text or number when it
+    differs from the last. What isn't newer than an earlier message is a repeat; in one message several may
+    have one time."""
+    _, before = piece.panel or ("", None)
+    seen: set[tuple[str, Instant | None]] = set()
+    for content, at, each in sorted(panels, key=lambda panel: panel[1] or 0):
+        if at is not None and before is not None and at <= before:
+            continue
+        pulse = content is True or content == 1
+        told = "" if content in (None, False, 0, "") else str(content)
+        last, last_at = piece.panel or ("", None)
+        if not pulse and (told == last or (told, at) in seen):
+            continue
+        seen.add((told, at))
+        piece.panel = (told, at if at is not None else last_at)
+        if told:
+            yield Count("", PANELS, 1, None, delta=True, each=each)
 
 
 def hear_load(

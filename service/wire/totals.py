@@ -64,15 +64,14 @@ def fall(counter: Counter, raw: int, at: Instant | None, *, restart: bool) -> No
     counter.raw, counter.at, counter.began = raw, at, at
 
 
-def take_delta(counter: Counter, units: int, at: Instant | None, each: int) -> bool:
+def take_delta(counter: Counter, units: int, at: Instant | None, each: int) -> None:
     """So many units since the last message, ``each`` of which are one. What isn't newer is a repeat."""
     if at is not None:
         if counter.at is not None and at <= counter.at:
-            return False
+            return
         counter.at = at
     whole, counter.rest = divmod(counter.rest + units, each)
     _add(counter, whole)
-    return True
 
 
 def slot_totals(heard: Heard) -> dict[str, int] | None:

@@ -159,6 +159,14 @@ def test_totals_without_session_or_number_become_totals_of_our_own():
     assert first[0][1]["session"] == again[0][1]["session"]
 
 
+def test_totals_of_our_own_say_the_mode_and_the_lane_too():
+    """What a dry run counts is no consumption."""
+    translator = mapped(whole("count", take={"slot": "s", "placed": "n", "mode": "m", "lane": "l"}))
+    hear(translator, {"s": "F1", "n": 10})
+    ((_, said),) = hear(translator, {"s": "F1", "n": 28, "m": "dry", "l": 2})
+    assert (said["mode"], said["lane"], said["slots"]) == ("dry", 2, {"F1": {"placed": 18}})
+
+
 def test_counts_of_one_station_from_several_rules_are_one_message():
     rules = (
         whole("count", take=LOSING),
@@ -182,6 +190,23 @@ def test_without_an_identity_each_message_is_a_panel_but_for_one_that_was_kept()
     assert hear(translator, {}, retained=True) == []
     assert [said["panels"] for _, said in hear(translator, {})] == [0, 1]
     assert [said["panels"] for _, said in hear(translator, {})] == [2]
+
+
+def test_what_several_items_count_with_one_time_is_all_counted_and_a_repeat_of_them_is_not():
+    take = {"slot": "pos", "picked": "n", "at": "$.ts"}
+    translator = mapped(whole("count", items="done", take=take, counts="delta", time="ms"))
+    document = {"ts": MILLISECONDS, "done": [{"pos": "F1", "n": 2}, {"pos": "F1", "n": 3}]}
+    assert slots_of(hear(translator, document)) == {"F1": {"placed": 5}}
+    assert hear(translator, document) == []
+
+
+def test_panels_that_come_with_one_time_are_all_counted_and_a_repeat_of_them_is_not():
+    translator = mapped(whole("panel", items="done", take={"id": "@", "at": "$.ts"}, time="ms"))
+    document = {"ts": MILLISECONDS, "done": ["A1", "A2", "A1"]}
+    assert hear(translator, document)[-1][1]["panels"] == 2
+    assert hear(translator, document) == []
+    (later,) = hear(translator, {"ts": MILLISECONDS + 1, "done": ["A2", "A3"]})
+    assert later[1]["panels"] == 3
 
 
 def test_deltas_that_the_broker_kept_count_nothing():
