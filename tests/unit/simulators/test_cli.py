@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+import tomllib
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from service.settings import Settings
 from simulators.cli import demo_parser, scenario_of, simulate, simulate_parser
 from simulators.faults import Duplicates, LostCounts, Reorder, clocks_of, faults_of, restarts_of
 from simulators.scenario import load_scenario, shipped
@@ -108,6 +110,7 @@ def test_a_scenario_that_is_not_there_is_a_problem_that_is_named(
         ["--lose", "1.1"],
         ["--lose", "nan"],
         ["--clock", "sun"],
+        ["--speak", "semaphore"],
         ["--reorder-window", "0"],
         ["--reorder-window", "0.5"],
         ["--nonsense"],
@@ -135,3 +138,18 @@ def test_a_password_is_not_shown():
 
 def test_a_line_name_is_composed_the_usual_way():
     assert simulate_parser().parse_args(["--line", "Halle-A\u0308"]).line == "Halle-\u00c4"
+
+
+def test_the_source_that_understands_a_format_is_printed_for_a_configuration(
+    capsys: pytest.CaptureFixture[str],
+):
+    assert simulate(["--speak", "opcua", "--root", "hall", "--show-source"]) == 0
+
+    (source,) = Settings.model_validate(tomllib.loads(capsys.readouterr().out)).sources
+    assert source.format == "opcua"
+    assert source.translator("UTC").filters == ("hall/json/#",)
+
+
+def test_people_are_compared_in_our_own_format_alone(capsys: pytest.CaptureFixture[str]):
+    assert simulate(["--compare", "--speak", "cfx"]) == 1
+    assert "its gateways speak native" in capsys.readouterr().err
