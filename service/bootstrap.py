@@ -123,12 +123,6 @@ class Service:
             settings=settings,
             store=self.store,
             committed=committed,
-            broker=outside.broker(settings),
-            source_brokers={
-                each.name: outside.source_broker(settings, each)
-                for each in settings.sources
-                if not each.trial
-            },
             outlets=outside.outlets(settings, self.port, key=self.door.link_key, phones=self.store.phones),
             news=self.news,
             metrics=self.metrics,
@@ -149,7 +143,7 @@ class Service:
         self.sources = Sources(
             settings,
             committed=committed,
-            listening=lambda: {} if self.reign is None else self.reign.listening(),
+            listening=lambda: {} if self.reign is None else self.reign.ears.listening(),
             trials=lambda: [] if self.reign is None else self.reign.trials.figures(),
         )
         self.heart = Heart(
@@ -243,7 +237,7 @@ class Service:
     def _publish(self, messages: Iterable[tuple[str, bytes, bool]]) -> None:
         reign = self.reign
         if reign is not None:
-            reign.connection.publish(messages)
+            reign.ears.main.publish(messages)
 
     def _propose(self, ask: Ask) -> None:
         """To the owner of the world where it is here: only the one in charge keeps plans."""

@@ -18,7 +18,7 @@ from service.mqtt.listener import UnheardError, as_guest, overhear
 from service.overhearing import LONGEST, Busy, Json, NotOurs
 from service.settings import Settings, SettingsError
 from service.settings.drafts import sources_in
-from service.trial import Trial
+from service.trial import Trials
 from service.usecases.overheard import Overheard, as_object
 from service.usecases.overheard.draft import draft_of
 
@@ -43,7 +43,7 @@ class _Listening:
 @dataclass(slots=True)
 class _Trying:
     since: Instant
-    trials: Sequence[Trial]
+    trials: Trials
     over: threading.Timer
     state: str = "trying"
 
@@ -104,29 +104,18 @@ class Guest:
         except SettingsError as error:
             raise Unfit("; ".join(error.lines)) from None
         known = {(each.host, each.port) for each in self._brokers.values()}
-        trials = []
         for source in sources:
             broker = outside.source_broker(self._settings, source)
             if (broker.host, broker.port) not in known:
                 raise NotOurs(f"source {source.name}: {broker.host} is no broker of the configuration")
-            trials.append(
-                Trial(
-                    source.name,
-                    source.translator(self._settings.site.timezone),
-                    as_guest(broker),
-                    policy=self._settings.policy(),
-                    counted=self._counted,
-                    clock=self._clock,
-                )
-            )
+        trials = Trials(self._settings, sources, counted=self._counted, clock=self._clock, meet=as_guest)
         with self._lock:
             if self._trying is not None and self._trying.state == "trying":
                 raise Busy(TRIED)
             over = threading.Timer(LONGEST, self.stop_trying)
             over.daemon = True
             self._trying = _Trying(self._clock(), trials, over)
-        for trial in trials:
-            trial.start()
+        trials.start()
         over.start()
 
     def tried(self) -> Json:
@@ -137,7 +126,7 @@ class Guest:
             "state": trying.state,
             "since": to_rfc3339(trying.since),
             "seconds": (self._clock() - trying.since) // SECOND,
-            "trials": [each.figures() for each in trying.trials],
+            "trials": trying.trials.figures(),
         }
 
     def stop_trying(self) -> None:
@@ -147,8 +136,7 @@ class Guest:
                 return
             trying.state = "done"
         trying.over.cancel()
-        for trial in trying.trials:
-            trial.stop()
+        trying.trials.stop()
 
     def stop(self) -> None:
         self.stop_listening()

@@ -34,13 +34,13 @@ def source_broker(settings: Settings, source: Source) -> Broker:
 
 def translators(settings: Settings) -> Mapping[str, Translator]:
     """What turns the messages of each source that counts into ours. Raises ``ValueError``."""
-    return {each.name: each.translator(settings.site.timezone) for each in settings.sources if not each.trial}
+    return {each.name: each.translator(settings.site.timezone) for each in settings.counting}
 
 
 def contracts_elsewhere(settings: Settings) -> Collection[str]:
     """The sources whose gateways speak our own contract at another broker than that of ``[mqtt]``."""
     own = settings.mqtt
-    heard = {each.name: own.of_source(each) for each in settings.sources if each.roots and not each.trial}
+    heard = {each.name: own.of_source(each) for each in settings.counting if each.roots}
     return [name for name, there in heard.items() if (there.host, there.port) != (own.host, own.port)]
 
 

@@ -7,15 +7,17 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from typing import Any
 
 import structlog
 
+from service import outside
 from service.domain.model import Instant
 from service.domain.policy import Policy
 from service.mqtt.client import Broker, Connection
+from service.settings import Settings, Source
 from service.usecases.batch import Inbound, Turn
 from service.usecases.on_trial import OnTrial
 from service.usecases.owner import Owner
@@ -130,18 +132,37 @@ class Trial:
 
 
 class Trials:
-    """All that are configured. ``figures`` from any thread."""
+    """Of several sources. ``figures`` from any thread."""
 
-    def __init__(self, trials: Mapping[str, Trial]) -> None:
-        self._trials = trials
+    def __init__(
+        self,
+        settings: Settings,
+        sources: Iterable[Source],
+        *,
+        counted: Callable[[], Mapping[str, bytes]],
+        clock: Callable[[], Instant],
+        meet: Callable[[Broker], Broker] = lambda broker: broker,
+    ) -> None:
+        """``meet`` says what becomes of each source's broker, such as ``as_guest``."""
+        self._trials = [
+            Trial(
+                each.name,
+                each.translator(settings.site.timezone),
+                meet(outside.source_broker(settings, each)),
+                policy=settings.policy(),
+                counted=counted,
+                clock=clock,
+            )
+            for each in sources
+        ]
 
     def start(self) -> None:
-        for trial in self._trials.values():
+        for trial in self._trials:
             trial.start()
 
     def stop(self) -> None:
-        for trial in self._trials.values():
+        for trial in self._trials:
             trial.stop()
 
     def figures(self) -> list[dict[str, Any]]:
-        return [trial.figures() for trial in self._trials.values()]
+        return [trial.figures() for trial in self._trials]

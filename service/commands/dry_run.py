@@ -14,14 +14,14 @@ from typing import Any
 
 from pydantic import SecretStr
 
-from service import outside
+from service.bootstrap import wall_clock
 from service.commands.common import problem
 from service.mqtt.listener import PATIENCE, as_guest
 from service.ports import StoreError, StoreRevisionError
-from service.settings import Settings, Source
+from service.settings import Settings
 from service.settings.drafts import sources_in
 from service.store import open_store
-from service.trial import Trial
+from service.trial import Trials
 from service.usecases.overheard import table
 
 SHOWN_EVERY = 5.0
@@ -41,15 +41,13 @@ def try_out(known: argparse.Namespace, settings: Settings, stop: threading.Event
             for each in sources
         ]
     with _counted(settings) as counted:
-        trials = [_trial(settings, each, counted) for each in sources]
-        for trial in trials:
-            trial.start()
+        trials = Trials(settings, sources, counted=counted, clock=wall_clock, meet=as_guest)
+        trials.start()
         try:
             _wait(trials, known.seconds, stop)
-            figures = [trial.figures() for trial in trials]
+            figures = trials.figures()
         finally:
-            for trial in trials:
-                trial.stop()
+            trials.stop()
     print(json.dumps(figures, ensure_ascii=False) if known.json else "\n".join(lines(figures)))
     lacking = [f"source {each['source']}: {each['trouble']}" for each in figures if not each["connected"]]
     return problem(*lacking) if lacking else 0
@@ -58,17 +56,6 @@ def try_out(known: argparse.Namespace, settings: Settings, stop: threading.Event
 def password_in(file: Path) -> SecretStr:
     """The first line. Raises ``OSError``."""
     return SecretStr(file.read_text(encoding="utf-8").partition("\n")[0].rstrip("\r"))
-
-
-def _trial(settings: Settings, source: Source, counted: Counted) -> Trial:
-    return Trial(
-        source.name,
-        source.translator(settings.site.timezone),
-        as_guest(outside.source_broker(settings, source)),
-        policy=settings.policy(),
-        counted=counted,
-        clock=lambda: time.time_ns() // 1000,
-    )
 
 
 @contextmanager
@@ -93,17 +80,17 @@ def _counted(settings: Settings) -> Iterator[Counted]:
         store.close()
 
 
-def _wait(trials: Sequence[Trial], seconds: float, stop: threading.Event) -> None:
+def _wait(trials: Trials, seconds: float, stop: threading.Event) -> None:
     began = shown = time.monotonic()
     ends = began + PATIENCE
     connected = False
     while time.monotonic() < ends and not stop.wait(LOOK):
-        if not connected and all(trial.figures()["connected"] for trial in trials):
+        if not connected and all(each["connected"] for each in trials.figures()):
             connected, began = True, time.monotonic()
             ends = began + seconds
         if time.monotonic() - shown >= SHOWN_EVERY:
             shown = time.monotonic()
-            understood = sum(sum(trial.figures()["messages"].values()) for trial in trials)
+            understood = sum(sum(each["messages"].values()) for each in trials.figures())
             _to_people(
                 f"{shown - began:.0f} of {seconds:.0f} s: {understood} messages of ours in what was said"
             )

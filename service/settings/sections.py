@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -237,6 +238,15 @@ class Settings(Section):
     def _sources_keep_apart(self) -> Settings:
         refuse_mixed_up(self.mqtt, self.sources)
         return self
+
+    @property
+    def counting(self) -> Sequence[Source]:
+        """The sources whose messages count."""
+        return [each for each in self.sources if not each.trial]
+
+    @property
+    def on_trial(self) -> Sequence[Source]:
+        return [each for each in self.sources if each.trial]
 
     def label_patterns(self) -> tuple[LabelPattern, ...]:
         return patterns_of(self.labels)
