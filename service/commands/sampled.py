@@ -7,7 +7,8 @@ import base64
 import binascii
 import json
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
@@ -20,12 +21,14 @@ from service.domain.events import When
 from service.domain.model import SECOND, Instant, from_datetime
 from service.recordings import lines_of
 from service.settings import Settings, Source
+from service.usecases.gateways import Gateways
 from service.wire.gateway import Native, Translator
 from service.wire.mapped import MappedTranslator, Told
 from service.wire.native import Misfit, read_message
 
 _WAITED = 60 * SECOND
 _MOST_SHOWN = 120
+_Hears = Callable[..., Sequence[Native] | None]
 
 
 class Line(msgspec.Struct, frozen=True):
@@ -70,6 +73,7 @@ def explain(known: argparse.Namespace, settings: Settings) -> int:
     try:
         source = _chosen(known.source, settings)
         translator = source.translator(settings.site.timezone)
+        hear = partial(Gateways({source.name: translator}).hear, source.name)
         messages = list(_messages(known.sample, known.topic))
     except (Unfit, ValueError) as error:
         return problem(str(error))
@@ -77,7 +81,7 @@ def explain(known: argparse.Namespace, settings: Settings) -> int:
     at = wall_clock()
     for message in messages:
         at = message.at
-        for line in _said(translator, message):
+        for line in _said(translator, hear, message):
             refused = refused or line.startswith("refused")
             print(line)
     for line in _later(translator, at):
@@ -121,7 +125,7 @@ def _read(file: Path) -> bytes:
         raise Unfit(f"{file}: {error.strerror or error}") from None
 
 
-def _said(translator: Translator, message: _Message) -> Iterator[str]:
+def _said(translator: Translator, hear: _Hears, message: _Message) -> Iterator[str]:
     yield message.topic
     if not message.payload:
         yield "  an empty payload says nothing"
@@ -130,12 +134,13 @@ def _said(translator: Translator, message: _Message) -> Iterator[str]:
         if isinstance(translator, MappedTranslator):
             for told in translator.explain(message.topic, message.payload, at=message.at):
                 yield from _found(told)
-        natives = translator.hear(message.topic, message.payload, at=message.at, retained=message.retained)
+        topic = message.topic.encode("utf-8", "surrogatepass")
+        natives = hear(topic, message.payload, message.at, retained=message.retained)
     except Misfit as misfit:
         yield f"refused: {misfit}"
         return
     if not natives:
-        yield "  says nothing new" if natives is None else "  says nothing yet"
+        yield "  was heard before" if natives is None else "  says nothing yet"
     yield from _natives(natives or ())
     for request in translator.take_requests():
         yield f"  would ask on {request.topic}"

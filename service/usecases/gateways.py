@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 
 from service.domain.model import Instant
-from service.wire.gateway import Native, Request, Translator
+from service.wire.gateway import LARGEST_PAYLOAD, LONGEST_TOPIC, Native, Request, Translator
 from service.wire.native import Misfit
 
 PREFIX = "gateway/"
@@ -39,7 +39,11 @@ class Gateways:
     def hear(
         self, source: str, topic: bytes, payload: bytes, at: Instant, *, retained: bool
     ) -> Sequence[Native] | None:
-        """What the message says in our own words; ``None``: nothing new. Raises ``Misfit``."""
+        """What the message says in our own words; ``None``: it was heard before. Raises ``Misfit``."""
+        if len(payload) > LARGEST_PAYLOAD:
+            raise Misfit(f"the payload has {len(payload)} bytes, more than {LARGEST_PAYLOAD}")
+        if len(topic) > LONGEST_TOPIC:
+            raise Misfit(f"the topic has {len(topic)} bytes, more than {LONGEST_TOPIC}")
         try:
             text = topic.decode("utf-8")
         except UnicodeDecodeError:

@@ -18,6 +18,10 @@ from service.domain.model import Instant
 from service.wire.native import Address
 
 T = TypeVar("T")
+LARGEST_PAYLOAD = 512 * 1024
+"""Bytes. Other formats are wordier than our own contract, and tell of a whole device at once."""
+LONGEST_TOPIC = 1000
+"""Bytes."""
 
 
 class Native(NamedTuple):
@@ -76,6 +80,11 @@ class Memory(Generic[T]):
     def items(self) -> list[tuple[str, T]]:
         """All pieces, to be read."""
         return sorted(self._kept.items(), key=itemgetter(0))
+
+    def has_room(self, keys: Iterable[str], most: int) -> bool:
+        """Whether with these there are no more than ``most``, or no more than there were."""
+        new = {key for key in keys if key not in self._kept}
+        return not new or len(self._kept) + len(new) <= most
 
     def __len__(self) -> int:
         return len(self._kept)
@@ -161,9 +170,10 @@ class Translator(Protocol):
     def hear(
         self, topic: str, payload: bytes, *, at: Instant, retained: bool = False
     ) -> Sequence[Native] | None:
-        """What one message says, in order; ``None``: it was heard before and says nothing new. ``at`` is when
-        it came. Raises ``Misfit`` with one reason, and then nothing of it counts and nothing is remembered
-        of it; no other exception for any bytes."""
+        """What one message says, in order; nothing where all is as it was. ``None``: its own number, id or
+        time shows that this very message was heard before. ``at`` is when it came. Raises ``Misfit`` with
+        one reason, and then nothing of it counts and nothing is remembered of it; no other exception for any
+        bytes."""
 
     def look(self, at: Instant) -> Sequence[Native]:
         """What time alone says: a lamp that stopped blinking, a message that never came."""

@@ -12,18 +12,15 @@ from service.domain.model import Instant
 from service.usecases.overheard.reading import UNREAD, Reading, Single, Step, read
 from service.usecases.overheard.recognise import SPARKPLUG, Dialect, Recognise
 from service.usecases.overheard.track import Track
-from service.wire.gateway import Request
+from service.wire.gateway import LARGEST_PAYLOAD, LONGEST_TOPIC, Request
 from service.wire.sparkplug_payload import write_rebirth
 
 MOST_TOPICS = 2000
 MOST_VALUES = 20_000
 MOST_NAMES = 200
 """Different message names, sources and roots."""
-LONGEST_TOPIC = 1000
 LONGEST_WAY = 300
 """Characters of all the names that lead to a value."""
-LARGEST_READ = 512 * 1024
-"""Bytes; a larger payload is counted and not read."""
 
 
 NO_BIRTH = "Sparkplug metrics whose birth wasn't heard"
@@ -78,7 +75,7 @@ class Overheard:
         heard.messages += 1
         heard.size += len(payload)
         text = topic.decode("utf-8", "replace")[:LONGEST_TOPIC]
-        reading = read(payload) if len(payload) <= LARGEST_READ else UNREAD
+        reading = read(payload) if len(payload) <= LARGEST_PAYLOAD else UNREAD
         if reading is UNREAD:
             heard.cut["payloads too large to be read"] += 1
         dialect, name, values = self._recognise.take(text, payload, reading)
