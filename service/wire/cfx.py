@@ -11,9 +11,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any, Literal
 
-import msgspec
-
 from service.domain.model import Instant
+from service.domain.room import MOST_STATIONS
 from service.wire import cfx_messages as cfx
 from service.wire import cfx_tower
 from service.wire.cfx_counts import Consumption, Counted, Counts
@@ -23,24 +22,17 @@ from service.wire.cfx_states import RESULTS, read_duration, read_state, word_of
 from service.wire.cfx_stations import Station, StationRule, Stations
 from service.wire.cfx_supplies import Carrier, Change, Supplies
 from service.wire.cfx_tower import Showing
-from service.wire.cfx_turn import Turn
+from service.wire.cfx_turn import Sender, Turn, begin
 from service.wire.gateway import Memories, Memory, Native, Plain
 from service.wire.native import Misfit
 
 PanelsFrom = Literal["work", "departed"]
-_MOST_PIECES = 20_000
-"""Slots, or sources, of one gateway."""
+_MOST_SENDERS = 10_000
+_MOST_KNOWN_SLOTS = 50_000
 _MOST_SLOTS = 500
 """In one message."""
-_MOST_IDS = 128
 _NO_PANEL = "Aborted"
 _Work = Callable[[Turn], None]
-
-
-class Repeats(msgspec.Struct, array_like=True):
-    """The last messages of one source, by their ids."""
-
-    ids: list[bytes] = []
 
 
 class CfxTranslator(Plain):
@@ -62,15 +54,16 @@ class CfxTranslator(Plain):
         self.filters: tuple[str, ...] = self._stations.filters
         self._reader = Reader(slots)
         self._panels_from = panels_from
-        self._repeats = Memory(Repeats, Repeats)
+        self._senders = Memory(Sender, Sender)
         self._slots = Memory(Slot, Slot)
         self._towers = Memory(Showing, Showing)
-        carriers, counts = Memory(Carrier, Carrier), Memory(Counted, Counted)
+        self._counted = Memory(Counted, Counted)
+        carriers = Memory(Carrier, Carrier)
         self._supplies = Supplies(self._slots, carriers)
-        self._counts = Counts(source, consumption, counts, self._slots)
+        self._counts = Counts(source, consumption, self._counted, self._slots)
         self.memory = Memories(
-            repeats=self._repeats,
-            counts=counts,
+            senders=self._senders,
+            counts=self._counted,
             slots=self._slots,
             towers=self._towers,
             carriers=carriers,
@@ -90,8 +83,8 @@ class CfxTranslator(Plain):
             cfx.GetLoadedMaterialsResponse: self._told_what_is_loaded,
             cfx.MaterialsEmpty: self._empty,
             cfx.SplicePointDetected: self._splice,
-            cfx.WorkCompleted: self._work,
-            cfx.UnitsDeparted: self._departed,
+            cfx.WorkCompleted: self._panel,
+            cfx.UnitsDeparted: self._panel,
             cfx.StationStateChanged: self._state,
             cfx.FaultOccurred: self._fault,
             cfx.FaultCleared: self._cleared,
@@ -106,11 +99,12 @@ class CfxTranslator(Plain):
         # All that can be wrong with them is found before the first is remembered.
         works = [self._plan(each, topic) for each in heard]
         natives: list[Native] = []
-        news = 0
+        news = False
         for each, work in zip(heard, works, strict=True):
-            if self._is_new(each):
-                news += 1
-                work(Turn(each.at, at, None if each.id is None else str(each.id), retained, natives))
+            turn = begin(self._senders, each, at, natives, retained=retained)
+            if turn is not None:
+                news = True
+                work(turn)
         return natives if news or not heard else None
 
     def begin_anew(self) -> None:
@@ -118,22 +112,14 @@ class CfxTranslator(Plain):
 
     def _plan(self, heard: cfx.Heard, topic: str) -> _Work:
         """What is to be done about a message. Raises ``Misfit``."""
-        if self._repeats.seen(heard.handle) is None and len(self._repeats.keys()) >= _MOST_PIECES:
-            raise Misfit(f"more than {_MOST_PIECES} sources")
+        _check_room(self._senders, [heard.handle], "sources", _MOST_SENDERS)
         kind = type(heard.body)
         if (anywhere := self._anywhere.get(kind)) is not None:
             return anywhere(heard.body)
-        return self._at_station[kind](heard.body, self._stations.find(heard.handle, topic))
-
-    def _is_new(self, heard: cfx.Heard) -> bool:
-        ids = self._repeats.of(heard.handle).ids
-        if heard.id is None:
-            return True
-        if heard.id.bytes in ids:
-            return False
-        ids.append(heard.id.bytes)
-        del ids[:-_MOST_IDS]
-        return True
+        station = self._stations.find(heard.handle, topic)
+        _check_room(self._counted, [station.key], "stations", MOST_STATIONS)
+        _check_room(self._towers, [station.key], "stations", MOST_STATIONS)
+        return self._at_station[kind](heard.body, station)
 
     # What each message says and does: read it, then do it.
 
@@ -142,8 +128,7 @@ class CfxTranslator(Plain):
 
         def work(turn: Turn) -> None:
             self._see(turn, station, used)
-            if not turn.retained:
-                self._counts.consume(turn, station, used)
+            self._counts.consume(turn, station, used)
 
         return work
 
@@ -154,8 +139,7 @@ class CfxTranslator(Plain):
         def work(turn: Turn) -> None:
             known = self._supplies.placed(station.key, used)
             self._see(turn, station, known)
-            if not turn.retained:
-                self._counts.install(turn, station, known)
+            self._counts.install(turn, station, known)
 
         return work
 
@@ -164,8 +148,7 @@ class CfxTranslator(Plain):
 
         def work(turn: Turn) -> None:
             self._see(turn, station, held)
-            if not turn.retained:
-                self._counts.resync(turn, station, [each for each in held if each.left is not None])
+            self._counts.resync(turn, station, held)
 
         return work
 
@@ -242,19 +225,12 @@ class CfxTranslator(Plain):
 
         return work
 
-    def _work(self, body: cfx.WorkCompleted, station: Station) -> _Work:
-        whole = word_of(body.result, RESULTS) != _NO_PANEL
-        return self._panel(station, counts=whole and self._panels_from == "work")
-
-    def _departed(self, _: cfx.UnitsDeparted, station: Station) -> _Work:
-        return self._panel(station, counts=self._panels_from == "departed")
-
-    def _panel(self, station: Station, *, counts: bool) -> _Work:
-        def work(turn: Turn) -> None:
-            if counts and not turn.retained:
-                self._counts.panel(turn, station)
-
-        return work
+    def _panel(self, body: cfx.WorkCompleted | cfx.UnitsDeparted, station: Station) -> _Work:
+        if isinstance(body, cfx.WorkCompleted):
+            counts = self._panels_from == "work" and word_of(body.result, RESULTS) != _NO_PANEL
+        else:
+            counts = self._panels_from == "departed"
+        return lambda turn: self._counts.panel(turn, station) if counts else None
 
     def _state(self, body: cfx.StationStateChanged, station: Station) -> _Work:
         state = read_state(body.new_state)
@@ -266,13 +242,14 @@ class CfxTranslator(Plain):
             showing = self._towers.of(station.key)
             if turn.is_late(showing.at):
                 return
-            since = None
-            if old is not None and lasted is not None:
-                since = cfx_tower.missed(showing, old, turn.at, lasted)
-            if old is not None and since is not None:
-                cfx_tower.enter(showing, old, since)
-                self._show(turn, station, since=since)
-            cfx_tower.enter(showing, state, turn.at)
+            if (
+                old is not None
+                and lasted is not None
+                and cfx_tower.was_missed(showing, old, turn.when - lasted)
+            ):
+                cfx_tower.enter(showing, old, turn.when - lasted)
+                self._show(turn, station, before=lasted)
+            cfx_tower.enter(showing, state, turn.when)
             if trouble is not None:
                 self._begin(turn, station, trouble)
             self._show(turn, station)
@@ -303,8 +280,7 @@ class CfxTranslator(Plain):
         slots = {_key(station, each) for each in found}
         if len(slots) > _MOST_SLOTS:
             raise Misfit(f"{len(slots)} slots in one message, more than {_MOST_SLOTS}")
-        if any(self._slots.seen(key) is None for key in slots) and len(self._slots.keys()) >= _MOST_PIECES:
-            raise Misfit(f"more than {_MOST_PIECES} slots")
+        _check_room(self._slots, slots, "slots", _MOST_KNOWN_SLOTS)
         return found
 
     def _see(self, turn: Turn, station: Station, used: Iterable[Used]) -> None:
@@ -325,15 +301,20 @@ class CfxTranslator(Plain):
 
     def _begin(self, turn: Turn, station: Station, trouble: Trouble) -> None:
         """A fault of a slot that was filled since is over."""
-        slot = self._slots.seen(f"{station.key}/{trouble.place.slot}")
+        slot = self._slots.seen(f"{station.key}/{trouble.place.slot or ''}")
         if slot is None or not turn.is_late(slot.changed):
             cfx_tower.begin(self._towers.of(station.key), trouble, turn)
 
-    def _show(self, turn: Turn, station: Station, *, since: Instant | None = None) -> None:
+    def _show(self, turn: Turn, station: Station, *, before: Instant = 0) -> None:
         body = cfx_tower.tower(self._towers.of(station.key))
         if body is not None:
-            turn.say("tower", station, body, since=since)
+            turn.say("tower", station, body, before=before)
 
 
 def _key(station: Station, used: Used) -> str:
     return f"{station.key}/{used.place.slot}"
+
+
+def _check_room(memory: Memory[Any], keys: Iterable[str], what: str, most: int) -> None:
+    if not memory.has_room(keys, most):
+        raise Misfit(f"more than {most} {what} were heard of")

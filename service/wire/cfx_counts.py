@@ -30,7 +30,9 @@ class Counted(msgspec.Struct, array_like=True):
 
 
 class Counts:
-    """``consumption``: by which messages parts count; ``None``: by what is consumed once a station said any,
+    """What the broker kept counts nothing: it didn't just happen.
+
+    ``consumption``: by which messages parts count; ``None``: by what is consumed once a station said any,
     by what is installed until then."""
 
     def __init__(
@@ -49,16 +51,19 @@ class Counts:
 
     def resync(self, turn: Turn, station: Station, held: Iterable[Used]) -> None:
         """What is left in slots, without anything having been used now."""
-        self._take(turn, station, held, only_missing=True)
+        known = [each for each in held if each.left is not None]
+        self._take(turn, station, known, only_missing=True)
 
     def install(self, turn: Turn, station: Station, used: Iterable[Used]) -> None:
         both = self._consumption is None
-        if self._consumption == "consumed" or (both and self._counted.of(station.key).consumed):
+        if turn.retained or self._consumption == "consumed":
+            return
+        if both and self._counted.of(station.key).consumed:
             return
         counts: list[Count] = []
         for each in used:
             slot = self._slots.of(f"{station.key}/{each.place.slot}")
-            if (added := use(slot, each, turn.at)) is not None:
+            if (added := use(slot, each, turn.when)) is not None:
                 if both:
                     note_installed(slot, each)
                 counts += _counts(each, *added)
@@ -66,15 +71,18 @@ class Counts:
 
     def panel(self, turn: Turn, station: Station) -> None:
         """One more is complete, on whichever lane."""
-        self._say(turn, station, [Count("", PANELS, 1, None, delta=True)])
+        if not turn.retained:
+            self._say(turn, station, [Count("", PANELS, 1, None, delta=True)])
 
     def _take(
         self, turn: Turn, station: Station, used: Iterable[Used], *, only_missing: bool = False
     ) -> None:
+        if turn.retained:
+            return
         counts: list[Count] = []
         for each in used:
             slot = self._slots.of(f"{station.key}/{each.place.slot}")
-            added = use(slot, each, turn.at)
+            added = use(slot, each, turn.when)
             if added is not None and (added[0] or not only_missing):
                 counts += _counts(each, *without_installed(slot, *added))
         self._say(turn, station, counts)

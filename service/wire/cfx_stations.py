@@ -7,6 +7,7 @@ from its last two parts: ``Hall2.L3.P1`` is station P1 of line L3.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 import msgspec
@@ -51,18 +52,10 @@ class Stations:
                 which = topic if handle.text == "#" else handle
                 raise ValueError(f"pattern {which.text!r} doesn't say {' and '.join(sorted(missing))}")
         self.filters = tuple(topic.filter for topic in self._topics)
-        self._known: dict[tuple[str, str], Station] = {}
-
-    def find(self, handle: str, topic: str) -> Station:
-        """Raises ``Misfit``."""
-        known = self._known.get((handle, topic))
-        if known is None:
-            if len(self._known) >= _MOST_KNOWN:
-                self._known.clear()
-            known = self._known[handle, topic] = self._find(handle, topic)
-        return known
+        self.find = lru_cache(maxsize=_MOST_KNOWN)(self._find)
 
     def _find(self, handle: str, topic: str) -> Station:
+        """Raises ``Misfit``."""
         told = next((found for each in self._topics if (found := each.match(topic)) is not None), {})
         for of_handle, of_topic, fixed in self._rules:
             named, placed = of_handle.match(handle), of_topic.match(topic)

@@ -75,7 +75,7 @@ class Supplies:
         if turn.is_late(slot.changed):
             return []
         slot.carrier, slot.base = place.carrier or "", place.base or ""
-        self._hold(key, slot, reels, turn.at)
+        self._hold(key, slot, reels, turn.when)
         first = reels[0] if reels else Reel()
         return [
             Change(key, _told("loaded", first, place.kind)),
@@ -90,7 +90,7 @@ class Supplies:
             return []
         if held is None or not held.reels:
             slot.carrier, slot.base = place.carrier or "", place.base or ""
-            self._hold(key, slot, (), turn.at)
+            self._hold(key, slot, (), turn.when)
             return []
         reels = held.reels
         self._carriers.forget(place.carrier or "")
@@ -104,12 +104,12 @@ class Supplies:
         if not names or not all(names) or known.issuperset(names):
             return []
         slot = self._slots.of(key)
-        if turn.is_late(slot.changed) or has_left(slot, used, turn.at):
+        if turn.is_late(slot.changed) or has_left(slot, used, turn.when):
             return []
         if known.isdisjoint(names):
             return self.load(key, used.place, _before(used), turn)
         new = used.reels[1 + max(names.index(name) for name in known if name in names) :]
-        return [change for reel in new for change in self._join(key, slot, reel, turn.at)]
+        return [change for reel in new for change in self._join(key, slot, reel, turn.when)]
 
     def join(self, leading: tuple[Reel, ...], reel: Reel, turn: Turn) -> list[Change]:
         """A reel was joined behind another; in no slot yet: in its carrier."""
@@ -117,7 +117,7 @@ class Supplies:
         key = self.find(*names)
         if key is not None:
             slot = self._slots.of(key)
-            return [] if turn.is_late(slot.changed) else self._join(key, slot, reel, turn.at)
+            return [] if turn.is_late(slot.changed) else self._join(key, slot, reel, turn.when)
         for name, held in self._carriers.items():
             if names & {each.name for each in held.reels} and len(held.reels) < MOST_REELS:
                 self._carriers.of(name).reels = (*held.reels, reel)
@@ -131,7 +131,9 @@ class Supplies:
             return []
         if reel.name not in names:
             return self.load(key, place, (reel,), turn)
-        return self._pass(key, slot, names.index(reel.name), turn.at, quantity=reel.quantity, grey=reel.grey)
+        return self._pass(
+            key, slot, names.index(reel.name), turn.when, quantity=reel.quantity, grey=reel.grey
+        )
 
     def empty(self, key: str, reels: tuple[Reel, ...], turn: Turn) -> list[Change] | None:
         """A supply is used up; ``None``: and with it the slot."""
@@ -145,7 +147,7 @@ class Supplies:
         if gone not in names:
             return []
         passed = names.index(gone) + 1
-        return None if passed == len(names) else self._pass(key, slot, passed, turn.at)
+        return None if passed == len(names) else self._pass(key, slot, passed, turn.when)
 
     def unload(self, names: Iterable[str], turn: Turn) -> list[Change]:
         """Supplies were taken out, of their slots or of their carriers."""
@@ -180,7 +182,7 @@ class Supplies:
         if place > 0:
             left = slot.left if slot.of == reels[0].name else None
             reels[0] = msgspec.structs.replace(reels[0], quantity=left)
-        return self._count(key, slot, tuple(reels), turn.at)
+        return self._count(key, slot, tuple(reels), turn.when)
 
     def split(self, remaining: tuple[Reel, ...], turn: Turn) -> list[Change]:
         """A chain was opened: these reels stay."""
@@ -192,10 +194,10 @@ class Supplies:
         stay = tuple(told[reel.name] for reel in slot.reels if reel.name in told)
         if turn.is_late(slot.changed) or len(stay) == len(slot.reels):
             return []
-        return self._count(key, slot, stay, turn.at)
+        return self._count(key, slot, stay, turn.when)
 
     def _keep(self, carrier: str, reels: tuple[Reel, ...]) -> None:
-        if self._carriers.seen(carrier) is not None or len(self._carriers.keys()) < MOST_CARRIERS:
+        if self._carriers.has_room([carrier], MOST_CARRIERS):
             self._carriers.of(carrier).reels = reels
 
     def _count(self, key: str, slot: Slot, reels: tuple[Reel, ...], at: Instant) -> list[Change]:
@@ -235,7 +237,7 @@ class Supplies:
             slot = self._slots.of(key)
             if not turn.is_late(slot.changed):
                 slot.carrier = slot.base = ""
-                self._hold(key, slot, (), turn.at)
+                self._hold(key, slot, (), turn.when)
                 said.append(Change(key, {"change": "removed"}))
         return said
 

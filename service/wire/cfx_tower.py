@@ -45,13 +45,9 @@ def enter(showing: Showing, state: int, at: Instant) -> None:
     showing.state, showing.at = state, at
 
 
-def missed(showing: Showing, state: int, at: Instant, lasted: Instant) -> Instant | None:
-    """Since when it was in ``state``, which it leaves at ``at`` after ``lasted``; ``None``: that was known,
-    or it was before all that is."""
-    began = at - lasted
-    if showing.state in (None, state) or showing.at is None or began <= showing.at:
-        return None
-    return began
+def was_missed(showing: Showing, state: int, began: Instant) -> bool:
+    """Whether it is news that it was in ``state`` from then on, after all else that is known."""
+    return showing.state not in (None, state) and showing.at is not None and began > showing.at
 
 
 def begin(showing: Showing, trouble: Trouble, turn: Turn) -> None:

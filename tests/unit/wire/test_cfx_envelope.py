@@ -9,12 +9,15 @@ import json
 import re
 from collections.abc import Sequence
 from contextlib import suppress
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain.events import CountMessage, LinkMessage
+from service.domain.events import CountMessage, LinkMessage, SupplyMessage
+from service.domain.model import SECOND, to_datetime
+from service.domain.room import MOST_STATIONS
 from service.wire import cfx_messages
 from service.wire.cfx import CfxTranslator
 from service.wire.cfx_stations import StationRule
@@ -165,6 +168,42 @@ def test_what_the_broker_kept_counts_nothing():
     used = {"ConsumedMaterials": [consumed(location("45"), 5, None)]}
     for name, body in ((WORK, DONE), (CONSUMED, used)):
         assert machine.hear(machine.message(name, body), retained=True) == []
+
+
+def test_a_clock_that_was_set_back_is_known_by_its_messages_within_minutes():
+    """Ours alone: the standard says nothing of clocks that are wrong."""
+    machine = Machine()
+
+    def load(name: str, back: int) -> list[Any]:
+        message = machine.message(LOADED, {"Materials": [location("45", package(name, 9))]})
+        at = to_datetime(machine.at - back * SECOND).isoformat()
+        said = machine.hear(message | {"TimeStamp": at}) or ()
+        return [event.supply for _, event in said if isinstance(event, SupplyMessage)]
+
+    assert load("A", 0) == ["A"]
+    assert [load("B", 3600) for _ in range(13)] == [[]] * 12 + [["B"]]
+    assert (load("C", 3600), load("late", 3630), load("D", 0), load("late", 30)) == (["C"], [], ["D"], [])
+
+
+def test_what_comes_late_among_the_rest_sets_no_clock_back():
+    machine = Machine()
+    late = [machine.message(LOADED, {"Materials": [location("45", package(name, 9))]}) for name in "AB"]
+    machine.load(location("45", package("C", 9)))
+    for _ in range(20):
+        machine.say(WORK, DONE)
+    assert machine.hear(late[0]) == []
+    machine.at += 3600 * SECOND
+    assert machine.hear(late[1], retained=True) == []
+
+
+def test_no_more_stations_are_remembered_than_a_plant_can_have():
+    translator = CfxTranslator("hall", topics=["cfx/{line}/{station}"])
+    message = json.dumps(Machine().message(WORK, DONE) | {"UniqueID": None}).encode()
+    for number in range(MOST_STATIONS):
+        translator.hear(f"cfx/L3/P{number}", message, at=START)
+    with pytest.raises(Misfit, match="more than 5000 stations"):
+        translator.hear("cfx/L3/one-more", message, at=START)
+    assert translator.hear("cfx/L3/P1", message, at=START)
 
 
 def test_a_machine_that_comes_and_goes_is_online_and_offline():
