@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 from service.domain.model import Instant
@@ -59,7 +60,7 @@ class MappedTranslator(Plain):
                 " replace each other (give each kind a source of its own)"
             )
         self.filters = fewest([rule.pattern.filter for rule in self._rules.values()])
-        self._known: dict[str, list[_Meant]] = {}
+        self._meant = lru_cache(maxsize=_MOST_KNOWN)(self._rules_for)
 
     def hear(
         self, topic: str, payload: bytes, *, at: Instant, retained: bool = False
@@ -90,16 +91,11 @@ class MappedTranslator(Plain):
         content = Content(payload)
         return [_told(meant, topic, content, Out(self._source, at)) for meant in self._meant(topic)]
 
-    def _meant(self, topic: str) -> list[_Meant]:
-        found = self._known.get(topic)
-        if found is None:
-            fitting = ((name, rule, rule.pattern.match(topic)) for name, rule in self._rules.items())
-            found = [_Meant(name, rule, whose) for name, rule, whose in fitting if whose is not None]
-            if not found:
-                raise Misfit(f"no rule is for the topic {topic[:200]!r}")
-            if len(self._known) >= _MOST_KNOWN:
-                self._known.clear()
-            self._known[topic] = found
+    def _rules_for(self, topic: str) -> list[_Meant]:
+        fitting = ((name, rule, rule.pattern.match(topic)) for name, rule in self._rules.items())
+        found = [_Meant(name, rule, whose) for name, rule, whose in fitting if whose is not None]
+        if not found:
+            raise Misfit(f"no rule is for the topic {topic[:200]!r}")
         return found
 
 

@@ -33,6 +33,7 @@ BUZZER = "buzzer"
 LAMPS = {*COLOURS, BUZZER}
 KINDS = ("tape", "tray", "stick", "bulk")
 _MOST_PER_PANEL = 1e6
+_LONGEST_TEXT = 256
 STATES = ("queued", "running", "finished", "withdrawn")
 
 
@@ -75,9 +76,10 @@ def text(content: object) -> str | None:
         raise Misfit(f"{_shown(content)} is no text")
     if isinstance(content, float) and content.is_integer():
         content = int(content)
-    found = unicodedata.normalize("NFC", str(content).strip())
-    if len(found) > 256:
-        raise Misfit(f"{found[:80]!r} has more than 256 characters")
+    raw = str(content)
+    found = unicodedata.normalize("NFC", raw.strip())
+    if max(len(raw), len(found)) > _LONGEST_TEXT:
+        raise Misfit(f"{raw[:80]!r} has more than {_LONGEST_TEXT} characters")
     return found or None
 
 

@@ -9,6 +9,7 @@ session of its own, so that a counter that restarts, a repeat or a change of gat
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
 from typing import Literal, NamedTuple
 
 import msgspec
@@ -25,7 +26,7 @@ __all__ = ["Gathered", "Meaning", "Part", "Rule", "Value", "Values"]
 
 REMEMBERED = ("recipe", "order")
 """Of these it is remembered what was said."""
-_MOST_KNOWN = 65_536
+_MOST_KNOWN, _LONGEST_KNOWN = 65_536, 1000
 MOST_STATIONS, MOST_SLOTS = room.MOST_STATIONS, room.MOST_SLOTS
 _json = msgspec.json.Encoder().encode
 
@@ -50,8 +51,7 @@ class Values:
         means = {rule.means for rule in rules}
         self._of_loads = OF_LOADS & means
         self._of_orders = frozenset(OF_ORDERS[each] for each in OF_ORDERS.keys() & means)
-        self._known: dict[tuple[tuple[str, str], ...], dict[str, tuple[Target, ...]]] = {}
-        self._many = 0
+        self._known = lru_cache(maxsize=_MOST_KNOWN)(self._targets)
 
     def take(
         self,
@@ -114,8 +114,10 @@ class Values:
 
     def _read(self, part: Part, at: Instant, *, live: bool, retained: bool) -> dict[str, batches.Batch]:
         heard: dict[str, batches.Batch] = {}
+        place = tuple(part.place.items())
         for name, content, said in part.values:
-            for target in self.targets(part.place, name):
+            # Names are whatever is sent: what is kept of them has bounds.
+            for target in (self._known if len(name) <= _LONGEST_KNOWN else self._targets)(place, name):
                 if not target.rule.counts_now(live=live, retained=retained):
                     continue
                 batch = heard.get(target.key)
@@ -127,23 +129,11 @@ class Values:
                     raise Misfit(f"{name[:80]}: {misfit}") from None
         return heard
 
-    def targets(self, place: Mapping[str, str], name: str) -> tuple[Target, ...]:
+    def _targets(self, place: tuple[tuple[str, str], ...], name: str) -> tuple[Target, ...]:
         """Whose a value of that name is, by each rule that names it. Raises ``Misfit`` where a rule that does
         can't tell whose."""
-        whose = tuple(place.items())
-        known = self._known.get(whose)
-        if known is None:
-            known = self._known[whose] = {}
-        found = known.get(name)
-        if found is None:
-            targets = (reader.target(place, name) for reader in self._readers)
-            found = tuple(each for each in targets if each is not None)
-            self._many += 1
-            if self._many > _MOST_KNOWN:
-                self._known, self._many = {}, 0
-            else:
-                known[name] = found
-        return found
+        targets = (reader.target(dict(place), name) for reader in self._readers)
+        return tuple(each for each in targets if each is not None)
 
     def look(self, at: Instant) -> list[Native]:
         """What time alone says: a lamp is steady, the rest of an exchange never came."""

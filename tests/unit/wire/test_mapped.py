@@ -439,6 +439,7 @@ def test_the_value_and_its_time_may_lie_deeper():
         ({"feeders": [{"pos": "F1", "picks": 1}, {"pos": "F1", "picks": 2}]}, "slot F1 comes twice"),
         ({"feeders": []}, "nothing in it is counted"),
         ({"ts": "noon", "feeders": [{"pos": "F1", "picks": 1}]}, r"at \(ts\): 'noon' is no time as rfc3339"),
+        ({"feeders": [{"pos": " " * 300 + "F1", "picks": 1}]}, "has more than 256 characters"),
         ({"boards": True}, r"panels \(boards\): True is no number"),
     ],
 )
