@@ -49,8 +49,8 @@ class Unkept:
 
 
 class Consumed:
-    """What the slots consumed and the stations made since they were first looked at. What a slot consumes
-    between the last look and the end of a loading is missed: look often."""
+    """What the slots consumed and the stations made since they were first looked at. Losses between the last
+    look and the end of a loading count as placed: look often."""
 
     def __init__(self, *, from_zero: bool) -> None:
         """``from_zero``: a station that is seen for the first time began after us."""
@@ -67,15 +67,14 @@ class Consumed:
             self.panels[place] = self.panels.get(place, 0) + station.progress - before
             self._progress[place] = station.progress
             for name, slot in station.slots.items():
-                self._look_at((*place, name), (slot.loading, slot.counted, slot.lost))
+                self._look_at((*place, name), (slot.loading, slot.used + slot.before, slot.lost))
 
     def _look_at(self, place: _SlotPlace, now: tuple[str, int, int]) -> None:
-        loading, counted, lost = now
-        before = self._seen.get(place, (loading, 0, 0) if self._from_zero else now)
-        if before[0] != loading or before[1] > counted:
-            before = loading, 0, 0
+        loading, used, lost = now
+        begun, used_before, lost_before = self._seen.get(place, (loading, 0, 0) if self._from_zero else now)
         sums = self.slots.get(place, (0, 0))
-        self.slots[place] = sums[0] + counted - before[1], sums[1] + max(0, lost - before[2])
+        gone = lost if begun != loading else max(0, lost - lost_before)
+        self.slots[place] = sums[0] + max(0, used - used_before), sums[1] + gone
         self._seen[place] = now
 
 

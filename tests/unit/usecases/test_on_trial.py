@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from service.domain.model import SECOND
+from service.domain.model import SECOND, to_rfc3339
 from service.domain.policy import Policy
 from service.usecases.batch import Inbound
 from service.usecases.on_trial import OnTrial
@@ -35,7 +35,19 @@ class Plant:
 
     def count(self, seq: int, panels: int, placed: int, lost: int, *sides: str) -> None:
         slots = {"T2": {"placed": placed, "lost": lost}}
-        self.say("L3/P1/count", *sides, session="a", seq=seq, panels=panels, slots=slots)
+        self.say(
+            "L3/P1/count",
+            *sides,
+            at=to_rfc3339(self.now + SECOND),
+            session="a",
+            seq=seq,
+            panels=panels,
+            slots=slots,
+        )
+
+    @property
+    def moment(self) -> str:
+        return to_rfc3339(self.now)
 
     @property
     def slot(self) -> Any:
@@ -64,6 +76,20 @@ def test_what_was_counted_before_the_trial_began_is_not_held_against_it():
     plant.count(4, 110, 112, 3)
 
     assert plant.slot == ({"placed": 12, "lost": 1}, {"placed": 12, "lost": 1})
+
+
+def test_a_supply_that_is_said_late_moves_what_was_counted_and_counts_nothing_twice():
+    plant = Plant()
+    plant.count(1, 0, 0, 0)
+    plant.say("L3/P1/supply", slot="T2", change="loaded", quantity=90, id="one", at=plant.moment)
+    for panels in range(1, 41):
+        plant.count(panels + 1, panels, panels, 0)
+    early = plant.moment
+    for panels in range(41, 61):
+        plant.count(panels + 1, panels, panels, 0)
+    plant.say("L3/P1/supply", slot="T2", change="loaded", quantity=90, id="two", at=early)
+
+    assert plant.slot == ({"placed": 60, "lost": 0}, {"placed": 60, "lost": 0})
 
 
 def test_a_slot_that_nobody_counts_yet_has_nothing_beside_it():
