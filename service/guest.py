@@ -19,8 +19,8 @@ from service.overhearing import LONGEST, Busy, Json, NotOurs
 from service.settings import Settings, SettingsError
 from service.settings.drafts import sources_in
 from service.trial import Trials
-from service.usecases.overheard import Overheard, as_object
-from service.usecases.overheard.draft import draft_of
+from service.usecases.overheard import Overheard, as_object, draft_of
+from service.wire.gateway import Request
 
 MAIN = "mqtt"
 LISTENED = english("Somebody is listening already.")
@@ -32,6 +32,7 @@ class _Listening:
     at: str
     since: Instant
     seconds: int
+    births: bool
     heard: Overheard
     state: str = "listening"
     trouble: str | None = None
@@ -68,13 +69,13 @@ class Guest:
     def brokers(self) -> Sequence[Json]:
         return [{"at": at, "leads_to": each.host} for at, each in self._brokers.items()]
 
-    def listen(self, *, at: str, topics: Sequence[str], seconds: int) -> None:
+    def listen(self, *, at: str, topics: Sequence[str], seconds: int, births: bool = False) -> None:
         broker = self._brokers[at]
         with self._lock:
             if self._listening is not None and self._listening.state == "listening":
                 raise Busy(LISTENED)
             heard = Overheard(own_root=self._settings.mqtt.out_root)
-            listening = self._listening = _Listening(at, self._clock(), seconds, heard)
+            listening = self._listening = _Listening(at, self._clock(), seconds, births, heard)
         threading.Thread(
             target=self._hear, args=(listening, broker, topics), name="guest", daemon=True
         ).start()
@@ -148,11 +149,18 @@ class Guest:
         def hear(topic: bytes, payload: bytes, retained: bool) -> None:
             heard.hear(topic, payload, self._clock(), retained=retained)
 
+        def ask() -> Sequence[Request]:
+            return heard.births(self._clock()) if listening.births else ()
+
         try:
-            overhear(broker, topics, seconds=listening.seconds, hear=hear, stop=listening.stop)
+            took = overhear(
+                broker, topics, seconds=listening.seconds, hear=hear, stop=listening.stop, ask=ask
+            )
         except UnheardError as error:
             listening.trouble, listening.state = str(error), "failed"
             return
+        until = self._clock()
+        heard.listened(until - round(took * SECOND), until)
         listening.found = as_object(heard.heard)
         listening.draft = draft_of(
             heard.heard, broker=self._as_written(listening.at), floor_root=self._settings.mqtt.floor_root

@@ -25,8 +25,9 @@ class Overhearing(Protocol):
         """Where one may listen: ``at`` (``mqtt`` or a source's name) and the host it ``leads_to``."""
         ...
 
-    def listen(self, *, at: str, topics: Sequence[str], seconds: int) -> None:
-        """Begin. ``KeyError``: no such broker; ``Busy``."""
+    def listen(self, *, at: str, topics: Sequence[str], seconds: int, births: bool = False) -> None:
+        """Begin. ``births``: ask Sparkplug nodes for theirs, the one thing that is then said.
+        ``KeyError``: no such broker; ``Busy``."""
         ...
 
     def overheard(self) -> Json:

@@ -32,6 +32,9 @@ class Listen(BaseModel):
         list[Annotated[str, Field(min_length=1, max_length=200)]], Field(min_length=1, max_length=20)
     ] = ["#"]
     seconds: Annotated[int, Field(ge=1, le=LONGEST)] = 60
+    births: Annotated[
+        bool, Field(description="ask Sparkplug nodes whose names aren't known for their births")
+    ] = False
 
 
 class ListeningView(BaseModel):
@@ -85,9 +88,9 @@ def overheard(guest: Guest) -> Response:
     openapi_extra=body_of(Listen),
 )
 def listen(ask: Annotated[Listen, Depends(asked(Listen))], guest: Guest) -> Response:
-    """Listen to a broker for a while, as a guest that says nothing and leaves nothing there."""
+    """Listen to a broker for a while, as a guest that says nothing unasked and leaves nothing there."""
     try:
-        guest.listen(at=ask.at, topics=ask.topics, seconds=ask.seconds)
+        guest.listen(at=ask.at, topics=ask.topics, seconds=ask.seconds, births=ask.births)
     except KeyError:
         raise HTTPException(404, f"no broker of a source {ask.at!r}") from None
     except Busy as busy:

@@ -92,7 +92,7 @@ byId("choose").addEventListener("submit", async (event) => {
   event.preventDefault();
   const topics = byId("topics").value.split(/[\s,]+/).filter(Boolean);
   try {
-    await post("/overheard", { at: byId("at").value, topics, seconds: Number(byId("seconds").value) });
+    await post("/overheard", { at: byId("at").value, topics, seconds: Number(byId("seconds").value), births: byId("births").checked });
   } catch (failure) {
     say(byId("said"), failure.message);
   }
