@@ -44,47 +44,39 @@ class Counts:
         self._slots = slots
 
     def consume(self, turn: Turn, station: Station, used: Iterable[Used]) -> None:
-        if self._consumption == "installed":
-            return
-        self._counted.of(station.key).consumed = True
-        self._take(turn, station, used)
+        if self._consumption != "installed":
+            self._counted.of(station.key).consumed = True
+            self._take(turn, station, used)
+
+    def install(self, turn: Turn, station: Station, used: Iterable[Used]) -> None:
+        known = self._counted.seen(station.key)
+        by = self._consumption or ("consumed" if known is not None and known.consumed else "installed")
+        if by == "installed":
+            self._take(turn, station, used, installed=True)
 
     def resync(self, turn: Turn, station: Station, held: Iterable[Used]) -> None:
         """What is left in slots, without anything having been used now."""
-        known = [each for each in held if each.left is not None]
-        self._take(turn, station, known, only_missing=True)
-
-    def install(self, turn: Turn, station: Station, used: Iterable[Used]) -> None:
-        both = self._consumption is None
-        if turn.retained or self._consumption == "consumed":
-            return
-        if both and self._counted.of(station.key).consumed:
-            return
-        counts: list[Count] = []
-        for each in used:
-            slot = self._slots.of(f"{station.key}/{each.place.slot}")
-            if (added := use(slot, each, turn.when)) is not None:
-                if both:
-                    note_installed(slot, each)
-                counts += _counts(each, *added)
-        self._say(turn, station, counts)
+        self._take(turn, station, [each for each in held if each.left is not None])
 
     def panel(self, turn: Turn, station: Station) -> None:
         """One more is complete, on whichever lane."""
         if not turn.retained:
             self._say(turn, station, [Count("", PANELS, 1, None, delta=True)])
 
-    def _take(
-        self, turn: Turn, station: Station, used: Iterable[Used], *, only_missing: bool = False
-    ) -> None:
+    def _take(self, turn: Turn, station: Station, used: Iterable[Used], *, installed: bool = False) -> None:
         if turn.retained:
             return
         counts: list[Count] = []
         for each in used:
             slot = self._slots.of(f"{station.key}/{each.place.slot}")
             added = use(slot, each, turn.when)
-            if added is not None and (added[0] or not only_missing):
-                counts += _counts(each, *without_installed(slot, *added))
+            if added is None or added == (0, None):
+                continue
+            if not installed:
+                added = without_installed(slot, *added)
+            elif self._consumption is None:
+                note_installed(slot, each)
+            counts += _counts(each, *added)
         self._say(turn, station, counts)
 
     def _say(self, turn: Turn, station: Station, counts: list[Count]) -> None:

@@ -23,7 +23,6 @@ from service.wire.opcua_order import Heard, Message, judge, note
 from service.wire.patterns import Pattern, constants
 from service.wire.values import Gathered, Part, Rule, Value, Values
 
-LARGEST_PAYLOAD = 1024 * 1024
 MOST_WRITERS = 10_000
 PATIENCE = 300 * SECOND
 """Without an expected message for so long a writer's numbers may begin anywhere, where the time between its
@@ -98,8 +97,6 @@ class OpcUaTranslator(Plain):
     def hear(
         self, topic: str, payload: bytes, *, at: Instant, retained: bool = False
     ) -> Sequence[Native] | None:
-        if len(payload) > LARGEST_PAYLOAD:
-            raise Misfit(f"the payload has {len(payload)} bytes, more than {LARGEST_PAYLOAD}")
         match read(payload):
             case Data() as data:
                 return self._hear_data(topic, data, at, retained=retained)
@@ -235,6 +232,5 @@ def _key(publisher: str, writer: str) -> str:
 
 
 def _check_room(memory: Memory[Any], keys: Iterable[str]) -> None:
-    new = sum(memory.seen(key) is None for key in keys)
-    if new and len(memory) + new > MOST_WRITERS:
+    if not memory.has_room(keys, MOST_WRITERS):
         raise Misfit(f"more than {MOST_WRITERS} writers were heard of")

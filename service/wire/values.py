@@ -86,8 +86,7 @@ class Values:
     def check_room(self, heard: Sequence[tuple[str, batches.Batch]]) -> None:
         """Raises ``Misfit`` where more would be remembered than a plant can have: names are whatever is
         sent."""
-        new = {key for key, _ in heard if self._memory.seen(key) is None}
-        if new and len(self._memory) + len(new) > MOST_STATIONS:
+        if not self._memory.has_room((key for key, _ in heard), MOST_STATIONS):
             raise Misfit(f"{MOST_STATIONS} stations are known already")
         for key, batch in heard:
             slots = {each.slot for each in batch.counts} | batch.loads.keys() | batch.usage.keys()
