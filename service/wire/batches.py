@@ -8,7 +8,7 @@ from typing import Literal
 from service.domain.events import Lamp
 from service.domain.model import Instant
 from service.wire import gathered, jobs, readings
-from service.wire.gathered import Count, Gathered, Said
+from service.wire.gathered import Count, Gathered, Saying
 from service.wire.rules import OF_LOADS, OF_ORDERS, TOTALS, Target
 
 
@@ -59,25 +59,25 @@ def read(batch: Batch, target: Target, content: object, said: Instant | None, at
 
 def gather(
     piece: Gathered, batch: Batch, at: Instant, of_loads: frozenset[str], of_orders: frozenset[str]
-) -> list[Said]:
+) -> list[Saying]:
     """What all of it says, in the order in which it is to be heard: what was loaded meanwhile before what was
     counted, as most of it was placed since."""
-    said: list[Said] = []
+    said: list[Saying] = []
     if batch.link is not None and batch.link != piece.link:
         piece.link = batch.link
-        said.append(Said("link", {"state": batch.link}))
+        said.append(Saying("link", {"state": batch.link}))
     if batch.recipe is not None or batch.usage:
         recipe = jobs.hear_recipe(piece.recipe, batch.recipe, batch.usage, at)
-        said += [] if recipe is None else [Said("recipe", recipe)]
+        said += [] if recipe is None else [Saying("recipe", recipe)]
     if batch.order:
-        said += [Said("order", each) for each in jobs.hear_order(piece.order, batch.order, at, of_orders)]
+        said += [Saying("order", each) for each in jobs.hear_order(piece.order, batch.order, at, of_orders)]
     for slot, fields in batch.loads.items():
         said += gathered.hear_load(piece, slot, fields, batch.at.get("supply"), at, of_loads)
     batch.counts += gathered.panel_counts(piece, batch.panels)
     if batch.counts:
         said += gathered.hear_going_on(piece, batch.counts)
         counted = gathered.hear_counts(piece, batch.counts, batch.missing)
-        said += [Said(kind, batch.extra | body) for kind, body in counted]
+        said += [Saying(kind, batch.extra | body) for kind, body in counted]
     if batch.lamps:
         said += gathered.hear_lamps(piece, batch.lamps, at)
     said = [_timed(each, batch.at.get(each.kind)) for each in said]
@@ -85,8 +85,8 @@ def gather(
     return said
 
 
-def _timed(said: Said, at: Instant | None) -> Said:
-    return said if at is None or "at" in said.body else Said(said.kind, {"at": at, **said.body})
+def _timed(said: Saying, at: Instant | None) -> Saying:
+    return said if at is None or "at" in said.body else Saying(said.kind, {"at": at, **said.body})
 
 
 def _panel(batch: Batch, target: Target, content: object, at: Instant | None) -> str:

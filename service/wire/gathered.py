@@ -40,7 +40,7 @@ class Gathered(msgspec.Struct, array_like=True):
     told: dict[str, str] = {}
 
 
-class Said(NamedTuple):
+class Saying(NamedTuple):
     """A message of our own contract before it is written: ``kind`` as in its topic."""
 
     kind: str
@@ -63,7 +63,7 @@ def believed(said: Instant | None, at: Instant) -> Instant | None:
     return said if said is not None and clock.believed(said, at) else None
 
 
-def hear_counts(piece: Gathered, counts: Sequence[Count], missing: int = 0) -> list[Said]:
+def hear_counts(piece: Gathered, counts: Sequence[Count], missing: int = 0) -> list[Saying]:
     """All of them together are one message. What was never said before begins with nothing, so that no part
     of it is taken for a beginning. Where messages with deltas are ``missing``, what they carried is too: this
     one is said as deltas behind a hole, so that what is left is known to be doubtful."""
@@ -133,7 +133,7 @@ def _judge(fallen: dict[tuple[str, str], tuple[totals.Counter, Count]], touched:
     fallen.clear()
 
 
-def _say_counts(piece: Gathered, touched: Iterable[str]) -> list[Said]:
+def _say_counts(piece: Gathered, touched: Iterable[str]) -> list[Saying]:
     first: dict[str, Any] = {}
     now: dict[str, Any] = {}
     for slot in touched:
@@ -156,9 +156,9 @@ def _put(body: dict[str, Any], slot: str, said: dict[str, int]) -> None:
         body |= said
 
 
-def _count(piece: Gathered, body: dict[str, Any]) -> Said:
+def _count(piece: Gathered, body: dict[str, Any]) -> Saying:
     piece.seq += 1
-    return Said("count", {"session": piece.session, "seq": piece.seq, **body})
+    return Saying("count", {"session": piece.session, "seq": piece.seq, **body})
 
 
 def panel_counts(piece: Gathered, panels: Iterable[tuple[object, Instant | None, int]]) -> Iterator[Count]:
@@ -188,7 +188,7 @@ def hear_load(
     at: Instant | None,
     now: Instant,
     rest: frozenset[str],
-) -> list[Said]:
+) -> list[Saying]:
     load = piece.loads.get(slot)
     if load is None:
         load = piece.loads[slot] = loads.Load()
@@ -196,7 +196,7 @@ def hear_load(
     return [] if said is None else [_supply(piece, slot, load, said)]
 
 
-def hear_going_on(piece: Gathered, counts: Iterable[Count]) -> list[Said]:
+def hear_going_on(piece: Gathered, counts: Iterable[Count]) -> list[Saying]:
     """Who places from a slot again has exchanged its supply: nothing more that belongs to that is waited for,
     so that it is said before what was placed since. Where hardly anything is missing the station's going on
     is enough."""
@@ -217,11 +217,11 @@ def _moves(piece: Gathered, count: Count) -> bool:
     return counter is not None and counter.raw != count.units // count.each
 
 
-def _supply(piece: Gathered, slot: str, load: loads.Load, said: dict[str, Any]) -> Said:
-    return Said("supply", {"id": f"{piece.session}/{slot}/{load.number}", "slot": slot, **said})
+def _supply(piece: Gathered, slot: str, load: loads.Load, said: dict[str, Any]) -> Saying:
+    return Saying("supply", {"id": f"{piece.session}/{slot}/{load.number}", "slot": slot, **said})
 
 
-def hear_lamps(piece: Gathered, heard: Iterable[tuple[str, Lamp, bool]], now: Instant) -> list[Said]:
+def hear_lamps(piece: Gathered, heard: Iterable[tuple[str, Lamp, bool]], now: Instant) -> list[Saying]:
     """Looks at lamps, or (where the last is true) what their source knows of them. What is no colour of a
     tower is ignored."""
     before = _states(piece)
@@ -243,16 +243,16 @@ def _states(piece: Gathered) -> dict[str, Lamp]:
     return {name: lamp.state for name, lamp in piece.lamps.items() if lamp.state is not None}
 
 
-def _tower(piece: Gathered, before: dict[str, Lamp]) -> list[Said]:
+def _tower(piece: Gathered, before: dict[str, Lamp]) -> list[Saying]:
     states = _states(piece)
     if states == before:
         return []
     colours = {name: state for name, state in states.items() if name != BUZZER}
     buzzer = {BUZZER: states[BUZZER]} if BUZZER in states else {}
-    return [Said("tower", {"lamps": colours, **buzzer})]
+    return [Saying("tower", {"lamps": colours, **buzzer})]
 
 
-def is_news(piece: Gathered, said: Said) -> bool:
+def is_news(piece: Gathered, said: Saying) -> bool:
     """Whether a recipe or an order is told of anew, or is the one that rules again."""
     name = str(said.body.get(said.kind))
     own, ruling = f"{said.kind} {name}", said.kind
@@ -267,13 +267,13 @@ def is_news(piece: Gathered, said: Said) -> bool:
     return True
 
 
-def settle(piece: Gathered, at: Instant) -> list[Said]:
+def settle(piece: Gathered, at: Instant) -> list[Saying]:
     """What time alone says."""
-    said: list[Said] = []
+    said: list[Saying] = []
     if (recipe := jobs.settle_recipe(piece.recipe, at)) is not None:
-        said.append(Said("recipe", recipe))
+        said.append(Saying("recipe", recipe))
     if (order := jobs.settle_order(piece.order, at)) is not None:
-        said.append(Said("order", order))
+        said.append(Saying("order", order))
     for slot, load in piece.loads.items():
         said += _settle(piece, slot, load, at)
     before = _states(piece)
@@ -284,7 +284,7 @@ def settle(piece: Gathered, at: Instant) -> list[Said]:
     return said
 
 
-def _settle(piece: Gathered, slot: str, load: loads.Load, at: Instant) -> list[Said]:
+def _settle(piece: Gathered, slot: str, load: loads.Load, at: Instant) -> list[Saying]:
     """What was counted at the very moment of an exchange was heard before it, and is of the supply before."""
     change = loads.settle(load, at)
     if change is None:

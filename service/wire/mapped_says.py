@@ -8,7 +8,7 @@ from typing import Any
 from service.domain.model import Instant, to_datetime
 from service.wire import readings
 from service.wire.batches import Batch
-from service.wire.gathered import PANELS, Count, Said, believed
+from service.wire.gathered import PANELS, Count, Saying, believed
 from service.wire.loads import FIELDS
 from service.wire.mapped_found import Found
 from service.wire.mapped_rules import Gives
@@ -26,7 +26,7 @@ class Out:
         self.source = source
         self.at = at
         self.retained = retained
-        self.said: list[tuple[str, Said]] = []
+        self.said: list[tuple[str, Saying]] = []
         self.heard: dict[str, Batch] = {}
 
     def batch(self, key: str, kind: str = "", said_at: Instant | None = None) -> Batch:
@@ -54,7 +54,7 @@ def _count(found: Found, out: Out) -> None:
     if made.numbered:
         body = _given(at=at, session=found.text("session"), seq=found.whole("seq"))
         body |= {"counts": made.rule.counts, **extra, "slots": _slot_counts(slots)}
-        out.said.append((key, Said("count", body | _given(panels=_panels(panels, made.rule.each)))))
+        out.said.append((key, Saying("count", body | _given(panels=_panels(panels, made.rule.each)))))
         return
     if out.retained and made.rule.counts == "delta":
         return
@@ -121,7 +121,7 @@ def _supply(found: Found, out: Out) -> None:
         opened_at=None if opened is None else to_datetime(opened),
         moisture_level=found.get("moisture_level"),
     )
-    out.said.append((key, Said("supply", body)))
+    out.said.append((key, Saying("supply", body)))
 
 
 def _is_told(found: Found, name: str) -> bool:
@@ -147,7 +147,7 @@ def _recipe(found: Found, out: Out) -> None:
         raise Misfit("no slot is used by it")
     body = _given(at=found.time("at"), recipe=found.text("recipe"), usage=usage, parts=parts)
     body |= _given(boards_per_panel=found.whole("boards_per_panel"), active=_yes(found, "active"))
-    out.said.append((key, Said("recipe", body)))
+    out.said.append((key, Saying("recipe", body)))
 
 
 def _yes(found: Found, field: str) -> bool | None:
@@ -163,7 +163,7 @@ def _order(found: Found, out: Out) -> None:
         out.batch(line, "order", found.time("at")).order |= {"order": order, **fields}
         return
     state = found.one_of("state", readings.STATES) or "running"
-    out.said.append((line, Said("order", _given(at=found.time("at"), order=order, state=state, **fields))))
+    out.said.append((line, Saying("order", _given(at=found.time("at"), order=order, state=state, **fields))))
 
 
 def _tower(found: Found, out: Out) -> None:

@@ -18,7 +18,7 @@ from service.domain import room
 from service.domain.model import Instant, to_datetime, to_rfc3339
 from service.wire import batches, gathered
 from service.wire.gateway import Memory, Native
-from service.wire.gathered import Gathered, Said
+from service.wire.gathered import Gathered, Saying
 from service.wire.native import Address, Misfit, read_message
 from service.wire.rules import OF_LOADS, OF_ORDERS, Meaning, Reader, Rule, Target, Value
 
@@ -105,7 +105,7 @@ class Values:
         piece = self._piece(key, place, at)
         return natives(key, batches.gather(piece, batch, at, self._of_loads, self._of_orders))
 
-    def tell(self, key: str, said: Said, *, at: Instant) -> list[Native]:
+    def tell(self, key: str, said: Saying, *, at: Instant) -> list[Native]:
         """A message that is ours already, unless it says again what is known of a recipe or an order."""
         if said.kind in REMEMBERED and not gathered.is_news(self._piece(key, {}, at), said):
             return []
@@ -156,7 +156,7 @@ class Values:
             if "/" in key and place.items() <= seen.place.items() and seen.link != state:
                 self._memory.of(key).link = state
                 body = {"state": state} if at is None else {"at": at, "state": state}
-                said += natives(key, [Said("link", body)])
+                said += natives(key, [Saying("link", body)])
         return said
 
     def _piece(self, key: str, place: Mapping[str, str], at: Instant) -> Gathered:
@@ -167,13 +167,13 @@ class Values:
         return piece
 
 
-def check(key: str, said: Said) -> None:
+def check(key: str, said: Saying) -> None:
     """Raises ``Misfit`` for a message that our contract refuses."""
     for address, payload in natives(key, [said]):
         read_message(address, payload)
 
 
-def natives(key: str, said: Sequence[Said]) -> list[Native]:
+def natives(key: str, said: Sequence[Saying]) -> list[Native]:
     """As messages of the station or the line that the key names."""
     line, _, station = key.partition("/")
     return [
