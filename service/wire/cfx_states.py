@@ -1,8 +1,5 @@
 """Codes and words of IPC-2591 (CFX): the states of a resource after SEMI E10 and E58, what closed sets mean
 by their numbers, and durations.
-
-A code that a maker added stands for the one above it: 3312 is a kind of 3300 where there is one, else of
-3000; a code that stands for nothing is non-scheduled time.
 """
 
 from __future__ import annotations
@@ -13,51 +10,13 @@ from collections.abc import Sequence
 from service.domain.model import SECOND, Instant
 from service.wire.native import Misfit
 
-PRODUCTIVE, UNSCHEDULED_DOWN, NON_SCHEDULED = 1000, 5000, 6000
+_BASIC = {"PRD": 1000, "SBY": 2000, "ENG": 3000, "SDT": 4000, "USD": 5000, "NST": 6000}
+PRODUCTIVE, UNSCHEDULED_DOWN, NON_SCHEDULED = _BASIC["PRD"], _BASIC["USD"], _BASIC["NST"]
 OUT_OF_SUPPLY = 5500
 """Supply material is empty and needs to be changed."""
-
-_STATES = {
-    "PRD": 1000,
-    "PRD_RegularWork": 1100,
-    "PRD_WorkForThirdParties": 1200,
-    "PRD_Rework": 1300,
-    "PRD_Engineering": 1400,
-    "SBY": 2000,
-    "SBY_NoOperator": 2100,
-    "SBY_NoProduct": 2200,
-    "SBY_NoProductBlocked": 2201,
-    "SBY_NoProductStarved": 2202,
-    "SBY_NoSupportTool": 2300,
-    "SBY_AssociatedClusterModuleDown": 2400,
-    "SBY_NoHost": 2500,
-    "ENG": 3000,
-    "ENG_ProcessExperiments": 3100,
-    "ENG_EquipmentExperiments": 3200,
-    "SDT": 4000,
-    "SDT_UserMaintenanceDelay": 4100,
-    "SDT_SuppliedMaintenanceDelay": 4200,
-    "SDT_PreventiveMaintenance": 4300,
-    "SDT_ChangeOfConsumables": 4400,
-    "SDT_Setup": 4500,
-    "SDT_ProductionTest": 4600,
-    "SDT_FacilitiesRelated": 4700,
-    "USD": 5000,
-    "USD_UserMaintentanceDelay": 5100,
-    "USD_SuppliedMaintenanceDelay": 5200,
-    "USD_Repair": 5300,
-    "USD_OutOfSpecInputMaterial": 5400,
-    "USD_ChangeOfConsumables": 5500,
-    "USD_FacilitiesRelated": 5600,
-    "NST": 6000,
-    "NST_UnworkedShifts": 6100,
-    "NST_EquipmentInstallation": 6200,
-    "NST_EquipmentModifications": 6300,
-    "NST_OfflineTraining": 6400,
-    "NST_ShutdownAndStartup": 6500,
-}
-_OF_OLD = {"22A0": 2201, "22B0": 2202}
-_CODES = frozenset(_STATES.values())
+_OUT_OF_SUPPLY = "USD_ChangeOfConsumables"
+_CODE = re.compile(r"\d{1,9}|22[ab]0", re.ASCII | re.IGNORECASE)
+"""22A0 and 22B0 are codes of old."""
 
 SEVERITIES = ("Information", "Warning", "Error", "Alarm")
 RESULTS = ("Completed", "Failed", "Aborted", "Skipped")
@@ -84,20 +43,19 @@ _DURATION = re.compile(r"(?:(\d{1,8})\.)?(\d{1,2}):(\d{2}):(\d{2})(?:\.(\d{1,7})
 
 
 def read_state(said: str | int) -> int:
-    """The standard's code of a state, from its code or its name. Raises ``Misfit`` for any other word."""
+    """The code of the basic state that a code or a name belongs to, but ``OUT_OF_SUPPLY`` with its own. What
+    a maker added stands for what is above it, 5512 for 5500 and 3312 for 3000; a code that stands for nothing
+    is non-scheduled time. Raises ``Misfit`` for any other word."""
     text = str(said).strip()
-    code = _STATES.get(text) or _OF_OLD.get(text.upper())
-    if code is None:
-        if not re.fullmatch(r"\d{1,9}", text, re.ASCII):
-            raise Misfit(f"no state of a resource is called {text[:80]!r}")
-        code = int(text)
-    levels = (code, code // 100 * 100, code // 1000 * 1000)
-    return next((level for level in levels if level in _CODES), NON_SCHEDULED)
-
-
-def category(state: int) -> int:
-    """Which of the six basic states it belongs to, as its code."""
-    return state // 1000 * 1000
+    if (named := _BASIC.get(text.partition("_")[0])) is not None:
+        return OUT_OF_SUPPLY if text == _OUT_OF_SUPPLY else named
+    if _CODE.fullmatch(text) is None:
+        raise Misfit(f"no state of a resource is called {text[:80]!r}")
+    level = int(text[:-2] or 0)
+    if level == OUT_OF_SUPPLY // 100:
+        return OUT_OF_SUPPLY
+    basic = level // 10 * 1000
+    return basic if basic in _BASIC.values() else NON_SCHEDULED
 
 
 def word_of(said: str | int, words: Sequence[str]) -> str:

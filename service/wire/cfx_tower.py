@@ -16,7 +16,7 @@ import msgspec
 
 from service.domain.model import Instant
 from service.wire.cfx_read import Trouble
-from service.wire.cfx_states import OUT_OF_SUPPLY, PRODUCTIVE, UNSCHEDULED_DOWN, category
+from service.wire.cfx_states import OUT_OF_SUPPLY, PRODUCTIVE, UNSCHEDULED_DOWN
 from service.wire.cfx_turn import Turn
 
 _MOST = 64
@@ -38,9 +38,9 @@ class Showing(msgspec.Struct, array_like=True):
 def enter(showing: Showing, state: int, at: Instant) -> None:
     """The station is in another state. What was out is exchanged when it leaves the state that waits for
     that, and what stopped it is over when it produces."""
-    if _is_out(showing.state) and not _is_out(state):
+    if showing.state == OUT_OF_SUPPLY and state != OUT_OF_SUPPLY:
         showing.out.clear()
-    if category(state) == PRODUCTIVE:
+    if state == PRODUCTIVE:
         showing.stopped.clear()
     showing.state, showing.at = state, at
 
@@ -86,10 +86,9 @@ def tower(showing: Showing) -> dict[str, Any] | None:
     """What to say, without its time; ``None``: it looks as it did, or nothing is known of it."""
     if showing.said is None and showing.state is None and not (showing.out or showing.low or showing.stopped):
         return None
-    out = bool(showing.out) or _is_out(showing.state)
-    down = showing.state is not None and category(showing.state) == UNSCHEDULED_DOWN
-    red = bool(showing.stopped) or (down and not out)
-    runs = not out if showing.state is None else category(showing.state) == PRODUCTIVE
+    out = bool(showing.out) or showing.state == OUT_OF_SUPPLY
+    red = bool(showing.stopped) or (showing.state == UNSCHEDULED_DOWN and not out)
+    runs = not out if showing.state is None else showing.state == PRODUCTIVE
     lamps = {
         "red": "on" if red else "off",
         "yellow": "flashing" if out or showing.low else "off",
@@ -101,10 +100,6 @@ def tower(showing: Showing) -> dict[str, Any] | None:
         return None
     showing.said = said
     return said
-
-
-def _is_out(state: int | None) -> bool:
-    return state == OUT_OF_SUPPLY
 
 
 def _note(slots: dict[str, str], slot: str, fault: str) -> None:

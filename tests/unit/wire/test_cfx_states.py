@@ -18,29 +18,31 @@ from tests.support.cfx_machine import CLEARED, FAULT, STATE, Machine, guid, loca
 @pytest.mark.parametrize(
     ("said", "code"),
     [
-        ("1100", 1100),
-        (1100, 1100),
+        ("1100", 1000),
+        (1100, 1000),
         ("5500", 5500),
         ("USD_ChangeOfConsumables", 5500),
-        ("SDT_ChangeOfConsumables", 4400),
-        ("22A0", 2201),
-        ("22b0", 2202),
-        ("2202", 2202),
+        ("SDT_ChangeOfConsumables", 4000),
+        ("USD_Repair", 5000),
+        ("PRD", 1000),
+        ("22A0", 2000),
+        ("22b0", 2000),
+        ("2202", 2000),
         ("3312", 3000),
-        ("4412", 4400),
+        ("4412", 4000),
         (5512, 5500),
-        ("2203", 2200),
+        ("2203", 2000),
         ("7000", 6000),
         ("0", 6000),
+        (55, 6000),
         (-3, None),
         ("IdleStarved", None),
         ("", None),
     ],
 )
-def test_a_state_is_read_from_its_code_and_a_makers_code_from_the_one_above(said, code):
-    """Codes and old ones (22A0 is blocked, 22B0 starved): the class text of ``ResourceState`` in the
-    standard's SDK. Levels above a maker's code: the project's reference, 6.4; 3312 is of 3300, which isn't
-    defined, so of 3000."""
+def test_a_state_is_a_basic_one_or_out_of_supply_and_a_makers_code_is_of_the_one_above(said, code):
+    """Codes, names and old codes (22A0 is blocked, 22B0 starved): the class text of ``ResourceState`` in the
+    standard's SDK. Levels above a maker's code: the project's reference, 6.4."""
     if code is None:
         with pytest.raises(Misfit, match="no state"):
             read_state(said)
