@@ -311,6 +311,16 @@ def test_a_body_that_fits_nothing_is_refused_with_words(
         assert answer.json()["detail"]
 
 
+@pytest.mark.parametrize("path", ["overheard", "overheard/stop", "tryout", "tryout/stop", "brokers"])
+def test_what_is_said_at_a_broker_is_for_administrators(
+    entrance: Entrance, new_client: NewClient, path: str
+) -> None:
+    client = new_client(bearer=entrance.token("line lead", "act"))
+    for ask in (client.get, client.post):
+        assert ask(f"/api/v1/{path}").status_code == 403
+    assert new_client(bearer=entrance.token("boss", "admin")).get(f"/api/v1/{path}").status_code == 404
+
+
 def test_an_administrator_reads_who_did_what(entrance: Entrance, new_client: NewClient) -> None:
     client = signed_in(entrance, new_client(), role="read")
     client.post(TAKE, json={"by": "x"}, headers=OWN)
