@@ -9,6 +9,8 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+import structlog
+
 from service import outside
 from service.desk import Unfit
 from service.domain.model import SECOND, Instant, to_rfc3339
@@ -23,6 +25,7 @@ from service.usecases.overheard import Overheard, as_object, draft_of
 from service.wire.gateway import Request
 
 MAIN = "mqtt"
+log = structlog.get_logger()
 LISTENED = english("Somebody is listening already.")
 TRIED = english("A draft is being tried already.")
 
@@ -156,16 +159,17 @@ class Guest:
             took = overhear(
                 broker, topics, seconds=listening.seconds, hear=hear, stop=listening.stop, ask=ask
             )
+            heard.listened(took, self._clock())
+            listening.found = as_object(heard.heard)
+            listening.draft = draft_of(
+                heard.heard, broker=self._as_written(listening.at), floor_root=self._settings.mqtt.floor_root
+            )
+            listening.state = "done"
         except UnheardError as error:
             listening.trouble, listening.state = str(error), "failed"
-            return
-        until = self._clock()
-        heard.listened(until - round(took * SECOND), until)
-        listening.found = as_object(heard.heard)
-        listening.draft = draft_of(
-            heard.heard, broker=self._as_written(listening.at), floor_root=self._settings.mqtt.floor_root
-        )
-        listening.state = "done"
+        except Exception as error:
+            log.exception("listening_failed", at=listening.at)
+            listening.trouble, listening.state = f"the listening failed: {type(error).__name__}", "failed"
 
     def _as_written(self, at: str) -> Mapping[str, str]:
         """What a draft must say of the broker, without secrets."""

@@ -51,6 +51,11 @@ def _bound(option: str, text: str | None, timezone: str) -> Instant | None:
         raise Unfit(f"{option}: {error}") from None
 
 
+def to_people(text: str) -> None:
+    """How it goes on, beside what is printed for others to read."""
+    print(text, file=sys.stderr, flush=True)
+
+
 def problem(*lines: str) -> int:
     """Say what is wrong; the exit code."""
     for line in lines:

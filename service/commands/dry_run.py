@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -15,7 +14,7 @@ from typing import Any
 from pydantic import SecretStr
 
 from service.bootstrap import wall_clock
-from service.commands.common import problem
+from service.commands.common import problem, to_people
 from service.mqtt.listener import PATIENCE, as_guest
 from service.ports import StoreError, StoreRevisionError
 from service.settings import Settings
@@ -64,7 +63,7 @@ def _counted(settings: Settings) -> Iterator[Counted]:
     try:
         store = open_store(settings.store.url.get_secret_value(), migrate=False)
     except (StoreError, StoreRevisionError) as error:
-        _to_people(f"nothing is shown beside it: {error}")
+        to_people(f"nothing is shown beside it: {error}")
         yield dict
         return
 
@@ -91,7 +90,7 @@ def _wait(trials: Trials, seconds: float, stop: threading.Event) -> None:
         if time.monotonic() - shown >= SHOWN_EVERY:
             shown = time.monotonic()
             understood = sum(sum(each["messages"].values()) for each in trials.figures())
-            _to_people(
+            to_people(
                 f"{shown - began:.0f} of {seconds:.0f} s: {understood} messages of ours in what was said"
             )
 
@@ -124,7 +123,3 @@ def _station(station: Figures) -> Sequence[str]:
 
 def _shown(number: int | None) -> str:
     return "–" if number is None else str(number)
-
-
-def _to_people(text: str) -> None:
-    print(text, file=sys.stderr, flush=True)

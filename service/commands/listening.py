@@ -6,7 +6,6 @@ from __future__ import annotations
 import argparse
 import json
 import signal
-import sys
 import threading
 import time
 from collections.abc import Iterator, Sequence
@@ -16,9 +15,9 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from service import outside
-from service.commands.common import Adding, problem, settings_of
+from service.bootstrap import wall_clock
+from service.commands.common import Adding, problem, settings_of, to_people
 from service.commands.dry_run import password_in, try_out
-from service.domain.model import SECOND
 from service.mqtt.listener import UnheardError, overhear
 from service.settings import Mqtt, Settings, SettingsError
 from service.usecases.overheard import NO_BIRTH, Overheard, as_object, draft_of, lines
@@ -102,7 +101,7 @@ def _listen(known: argparse.Namespace) -> int:
     if not heard.heard.messages:
         return problem(f"{mqtt.host}:{mqtt.port}: nothing was said that we may hear")
     if NO_BIRTH in heard.heard.cut and not known.births:
-        _to_people(
+        to_people(
             "Sparkplug nodes tell names at their births alone, and none was heard of some: try --births"
         )
     said = as_object(heard.heard)
@@ -139,7 +138,7 @@ def _draft(known: argparse.Namespace, settings: Settings, heard: Overheard) -> i
         known.draft.write_text(text, encoding="utf-8")
     except OSError as error:
         return problem(f"--draft: {known.draft}: {error.strerror}")
-    _to_people(f"{known.draft}: a draft; look at what it would count with `listen --try {known.draft}`")
+    to_people(f"{known.draft}: a draft; look at what it would count with `listen --try {known.draft}`")
     return 0
 
 
@@ -160,20 +159,19 @@ def _hear(known: argparse.Namespace, settings: Settings, heard: Overheard) -> No
 
     def hear(topic: bytes, payload: bytes, retained: bool) -> None:
         nonlocal shown
-        heard.hear(topic, payload, time.time_ns() // 1000, retained=retained)
+        heard.hear(topic, payload, wall_clock(), retained=retained)
         if time.monotonic() - shown >= 5.0:
             shown = time.monotonic()
-            _to_people(f"{shown - began:.0f} of {known.seconds:.0f} s: {heard.heard.messages} messages")
+            to_people(f"{shown - began:.0f} of {known.seconds:.0f} s: {heard.heard.messages} messages")
 
     def ask() -> Sequence[Request]:
-        return heard.births(time.time_ns() // 1000) if known.births else ()
+        return heard.births(wall_clock()) if known.births else ()
 
     filters = known.topic or ["#"]
     with _ending(stop):
         broker = outside.broker(settings)
         took = overhear(broker, filters, seconds=known.seconds, hear=hear, stop=stop, ask=ask)
-    until = time.time_ns() // 1000
-    heard.listened(until - round(took * SECOND), until)
+    heard.listened(took, wall_clock())
 
 
 @contextmanager
@@ -187,7 +185,3 @@ def _ending(stop: threading.Event) -> Iterator[None]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
-
-
-def _to_people(text: str) -> None:
-    print(text, file=sys.stderr, flush=True)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import sys
 import tempfile
 import time
 from collections.abc import Iterator, Mapping
@@ -17,7 +16,7 @@ from pydantic import ValidationError
 from service import outside
 from service.broadcast import Broadcast
 from service.commands.bar import Bar
-from service.commands.common import Adding, problem, settings_of, span
+from service.commands.common import Adding, problem, settings_of, span, to_people
 from service.commands.keys import pausing
 from service.desk import Unfit
 from service.domain.model import SECOND, Instant, to_rfc3339
@@ -121,7 +120,7 @@ def _into_store(known: argparse.Namespace, settings: Settings) -> int:
     print(_headline(done))
     _summarize(done, took if speed == FASTEST else None)
     if reader.manifest is not None:
-        _to_people("whole, as its manifest says: " + in_words(reader.manifest, settings.site.timezone)[0])
+        to_people("whole, as its manifest says: " + in_words(reader.manifest, settings.site.timezone)[0])
     return 0
 
 
@@ -136,7 +135,7 @@ def _headline(done: Replayed) -> str:
 
 def _summarize(done: Replayed, took: float | None) -> None:
     """More of it for people; whoever reads standard output gets the headline alone."""
-    say = _to_people
+    say = to_people
     say("entries: " + _counted(done.kinds))
     levels = {f"{kind} {level}".strip(): number for (kind, level), number in done.levels.items()}
     say(f"notices: {sum(levels.values())}" + (f" ({_counted(levels)})" if levels else ""))
@@ -147,10 +146,6 @@ def _summarize(done: Replayed, took: float | None) -> None:
     if took:
         span = (done.last - done.first) / SECOND if done.first is not None and done.last is not None else 0.0
         say(f"in {took:.1f} s: {done.entries / took:.0f} entries a second, {span / took:.0f} times real time")
-
-
-def _to_people(text: str) -> None:
-    print(text, file=sys.stderr, flush=True)
 
 
 def _counted(numbers: Mapping[str, int]) -> str:
@@ -181,7 +176,7 @@ def _with_page(known: argparse.Namespace, settings: Settings) -> int:
 def _over(done: Replayed) -> None:
     print(_headline(done))
     _summarize(done, None)
-    _to_people("the recording is over; the page shows how it ended, until Ctrl-C")
+    to_people("the recording is over; the page shows how it ended, until Ctrl-C")
 
 
 @contextmanager
@@ -220,7 +215,7 @@ def _to_broker(known: argparse.Namespace, settings: Settings) -> int:
     )
     tempo = Tempo(saying.next_at or saying.at, speed=known.speed or 1.0, steady=time.monotonic)
     bar = Bar(known.file, wanted=known.progress, to=until, what="messages")
-    with pausing(tempo, lambda: tempo.moment(saying.at, saying.next_at), say=_to_people):
+    with pausing(tempo, lambda: tempo.moment(saying.at, saying.next_at), say=to_people):
         done = saying.run(broker, tempo, trouble=_say_trouble, heard=bar.show)
     bar.end()
     print(f"said {done.said} messages, {done.begun} of the state before them; {done.left} not acknowledged")
@@ -228,7 +223,7 @@ def _to_broker(known: argparse.Namespace, settings: Settings) -> int:
 
 
 def _say_trouble(why: str | None) -> None:
-    _to_people("the broker is there" if why is None else f"waiting for the broker: {why}")
+    to_people("the broker is there" if why is None else f"waiting for the broker: {why}")
 
 
 # What all of them share

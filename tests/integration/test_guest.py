@@ -109,3 +109,12 @@ def test_a_broker_that_does_not_take_us_is_said(settings, broker):
 
     eventually(lambda: guest.overheard()["state"] == "failed", timeout=15)
     assert "refused" in guest.overheard()["trouble"]
+
+
+def test_a_listening_that_goes_wrong_for_whatever_reason_is_over(settings):
+    moments = iter([1_772_432_047_000_000])
+    guest = Guest(settings, counted=dict, clock=lambda: next(moments))
+    guest.listen(at="mqtt", topics=["#"], seconds=1)
+
+    eventually(lambda: guest.overheard()["state"] == "failed")
+    assert guest.overheard()["trouble"] == "the listening failed: StopIteration"

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass, field
 
-from service.domain.model import Instant
+from service.domain.model import SECOND, Instant
 from service.usecases.overheard.reading import UNREAD, Reading, Single, Step, read
 from service.usecases.overheard.recognise import SPARKPLUG, Dialect, Recognise
 from service.usecases.overheard.track import Track
@@ -93,9 +93,9 @@ class Overheard:
         self._asked.update(new)
         return [Request(f"{SPARKPLUG}/{node.replace('/', '/NCMD/')}", write_rebirth(at)) for node in new]
 
-    def listened(self, since: Instant, until: Instant) -> None:
+    def listened(self, seconds: float, until: Instant) -> None:
         """How long somebody listened: rates are of this time, not of that from first to last message."""
-        heard = self.heard
+        heard, since = self.heard, until - round(seconds * SECOND)
         heard.first_at = min(heard.first_at or since, since)
         heard.last_at = max(heard.last_at, until)
 

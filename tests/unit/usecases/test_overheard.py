@@ -308,7 +308,7 @@ def test_room_is_bounded_and_what_was_left_out_is_said():
 def test_rates_are_of_the_time_that_was_listened():
     overheard = Overheard()
     listen(("hall/x", 1), ("hall/x", 2), overheard=overheard)
-    overheard.listened(START - 20 * SECOND, START + 40 * SECOND)
+    overheard.listened(60, START + 40 * SECOND)
 
     found = as_object(overheard.heard)
 
