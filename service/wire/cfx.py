@@ -158,7 +158,7 @@ class CfxTranslator(Plain):
 
         def work(turn: Turn) -> None:
             for each in loads:
-                key = None if each.place.slot is None else f"{station.key}/{each.place.slot}"
+                key = None if each.place.slot is None else station.at(each.place)
                 self._change(turn, self._supplies.load(key, each.place, each.reels, turn))
 
         return work
@@ -168,7 +168,7 @@ class CfxTranslator(Plain):
 
         def work(turn: Turn) -> None:
             for each in loads:
-                self._change(turn, self._supplies.load_carrier(_key(station, each), each.place, turn))
+                self._change(turn, self._supplies.load_carrier(station.at(each.place), each.place, turn))
 
         return work
 
@@ -177,7 +177,7 @@ class CfxTranslator(Plain):
 
         def work(turn: Turn) -> None:
             for each in empty:
-                said = self._supplies.empty(_key(station, each), each.reels, turn)
+                said = self._supplies.empty(station.at(each.place), each.reels, turn)
                 if said is None:
                     cfx_tower.run_out(self._towers.of(station.key), each.place.slot or "")
                     self._show(turn, station)
@@ -194,7 +194,7 @@ class CfxTranslator(Plain):
         names = [each.name for each in (reel, *reversed(depleted.reels)) if each.name]
 
         def work(turn: Turn) -> None:
-            key = self._supplies.find(*names) or next((_key(station, each) for each in there), None)
+            key = self._supplies.find(*names) or next((station.at(each.place) for each in there), None)
             if key is not None:
                 self._change(turn, self._supplies.splice(key, active.place, reel, turn))
 
@@ -277,7 +277,7 @@ class CfxTranslator(Plain):
     def _checked(self, used: Iterable[Used], station: Station) -> list[Used]:
         """Those that name a slot. Raises ``Misfit`` for too many."""
         found = [each for each in used if each.place.slot is not None]
-        slots = {_key(station, each) for each in found}
+        slots = {station.at(each.place) for each in found}
         if len(slots) > _MOST_SLOTS:
             raise Misfit(f"{len(slots)} slots in one message, more than {_MOST_SLOTS}")
         _check_room(self._slots, slots, "slots", _MOST_KNOWN_SLOTS)
@@ -285,7 +285,7 @@ class CfxTranslator(Plain):
 
     def _see(self, turn: Turn, station: Station, used: Iterable[Used]) -> None:
         for each in used:
-            self._change(turn, self._supplies.see(_key(station, each), each, turn))
+            self._change(turn, self._supplies.see(station.at(each.place), each, turn))
 
     def _change(self, turn: Turn, changes: Iterable[Change]) -> None:
         """Say them, and what they change on towers: something else is in these slots now."""
@@ -301,7 +301,7 @@ class CfxTranslator(Plain):
 
     def _begin(self, turn: Turn, station: Station, trouble: Trouble) -> None:
         """A fault of a slot that was filled since is over."""
-        slot = self._slots.seen(f"{station.key}/{trouble.place.slot or ''}")
+        slot = None if trouble.place.slot is None else self._slots.seen(station.at(trouble.place))
         if slot is None or not turn.is_late(slot.changed):
             cfx_tower.begin(self._towers.of(station.key), trouble, turn)
 
@@ -309,10 +309,6 @@ class CfxTranslator(Plain):
         body = cfx_tower.tower(self._towers.of(station.key))
         if body is not None:
             turn.say("tower", station, body, before=before)
-
-
-def _key(station: Station, used: Used) -> str:
-    return f"{station.key}/{used.place.slot}"
 
 
 def _check_room(memory: Memory[Any], keys: Iterable[str], what: str, most: int) -> None:

@@ -68,7 +68,7 @@ class Counts:
             return
         counts: list[Count] = []
         for each in used:
-            slot = self._slots.of(f"{station.key}/{each.place.slot}")
+            slot = self._slots.of(station.at(each.place))
             added = use(slot, each, turn.when)
             if added is None or added == (0, None):
                 continue

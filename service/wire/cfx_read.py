@@ -8,7 +8,7 @@ first is numbered on feeders with one lane too, so its number can't be told from
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from typing import Literal, NamedTuple
 
@@ -26,8 +26,11 @@ MOST_REELS = 16
 """In one chain; more is nobody's tape."""
 _FIRST_LANE = 1
 _STOPS = ("Error", "Alarm")
-_OUT = ("PartsExhaust", "PartsPartiallyExhaust")
-_LOW = ("LowQuantity",)
+_SUPPLY: Mapping[str, Literal["out", "low"]] = {
+    "PartsExhaust": "out",
+    "PartsPartiallyExhaust": "out",
+    "LowQuantity": "low",
+}
 _CARRIERS = {
     "SMDTapeFeeder": "tape",
     "SMDTrayFeeder": "tray",
@@ -52,8 +55,8 @@ class Place(NamedTuple):
     """Where a supply is: in a slot, in a carrier (of a base that may carry several), or in both."""
 
     slot: str | None = None
-    carrier: str | None = None
-    base: str | None = None
+    carrier: str = ""
+    base: str = ""
     kind: str | None = None
 
 
@@ -91,7 +94,7 @@ class Reader:
         lane = carrier.lane_number or _FIRST_LANE
         if slot is not None:
             slot = fit(slot if lane == _FIRST_LANE else f"{slot}-{lane}", "location")
-        carried_by = carrier.unique_identifier or None, carrier.base_unique_identifier or None
+        carried_by = carrier.unique_identifier or "", carrier.base_unique_identifier or ""
         return Place(slot, *carried_by, _kind(carrier))
 
     def consumed(self, entries: Iterable[Consumed]) -> list[Used]:
@@ -127,12 +130,10 @@ class Reader:
     def fault(self, fault: Fault) -> Trouble:
         location = fault.material_location
         place = Place() if location is None else self.place(location)
-        kind = word_of(
-            "" if fault.placement_fault_type is None else fault.placement_fault_type, PLACEMENT_FAULTS
-        )
+        kind = word_of(fault.placement_fault_type or 0, PLACEMENT_FAULTS)
         means: Literal["out", "low", "stopped"] | None = None
-        if place.slot is not None and kind in (*_OUT, *_LOW):
-            means = "low" if kind in _LOW else "out"
+        if place.slot is not None and kind in _SUPPLY:
+            means = _SUPPLY[kind]
         elif word_of(fault.severity, SEVERITIES) in _STOPS:
             means = "stopped"
         return Trouble(str(fault.fault_occurrence_id or ""), means, place)

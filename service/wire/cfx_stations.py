@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import msgspec
 
-from service.wire.cfx_read import fit
+from service.wire.cfx_read import Place, fit
 from service.wire.native import Misfit
 from service.wire.patterns import Pattern, constants
 
@@ -36,6 +36,10 @@ class Station(NamedTuple):
     @property
     def key(self) -> str:
         return f"{self.line}/{self.name}"
+
+    def at(self, place: Place) -> str:
+        """The key of a slot."""
+        return f"{self.line}/{self.name}/{place.slot}"
 
 
 class Stations:

@@ -68,13 +68,13 @@ class Supplies:
     def load(self, key: str | None, place: Place, reels: tuple[Reel, ...], turn: Turn) -> list[Change]:
         """Reels are loaded into a slot; ``key`` is ``None``: into a carrier that is in none."""
         if key is None:
-            if place.carrier is not None:
+            if place.carrier:
                 self._keep(place.carrier, reels)
             return []
         slot = self._slots.of(key)
         if turn.is_late(slot.changed):
             return []
-        slot.carrier, slot.base = place.carrier or "", place.base or ""
+        slot.carrier, slot.base = place.carrier, place.base
         self._hold(key, slot, reels, turn.when)
         first = reels[0] if reels else Reel()
         return [
@@ -84,17 +84,16 @@ class Supplies:
 
     def load_carrier(self, key: str, place: Place, turn: Turn) -> list[Change]:
         """A carrier is put into a slot, with all that was put into it before; what nobody told isn't said."""
-        held = self._carriers.seen(place.carrier or "")
+        held = self._carriers.seen(place.carrier)
         slot = self._slots.of(key)
         if turn.is_late(slot.changed):
             return []
-        if held is None or not held.reels:
-            slot.carrier, slot.base = place.carrier or "", place.base or ""
-            self._hold(key, slot, (), turn.when)
-            return []
-        reels = held.reels
-        self._carriers.forget(place.carrier or "")
-        return self.load(key, place, reels, turn)
+        if held is not None and held.reels:
+            self._carriers.forget(place.carrier)
+            return self.load(key, place, held.reels, turn)
+        slot.carrier, slot.base = place.carrier, place.base
+        self._hold(key, slot, (), turn.when)
+        return []
 
     def see(self, key: str, used: Used, turn: Turn) -> list[Change]:
         """What a message shows to be in a slot beside what it says: others than we knew of were loaded or
@@ -113,13 +112,13 @@ class Supplies:
 
     def join(self, leading: tuple[Reel, ...], reel: Reel, turn: Turn) -> list[Change]:
         """A reel was joined behind another; in no slot yet: in its carrier."""
-        names = {each.name for each in leading if each.name}
+        names = [each.name for each in leading if each.name]
         key = self.find(*names)
         if key is not None:
             slot = self._slots.of(key)
             return [] if turn.is_late(slot.changed) else self._join(key, slot, reel, turn.when)
         for name, held in self._carriers.items():
-            if names & {each.name for each in held.reels} and len(held.reels) < MOST_REELS:
+            if not {each.name for each in held.reels}.isdisjoint(names) and len(held.reels) < MOST_REELS:
                 self._carriers.of(name).reels = (*held.reels, reel)
         return []
 
