@@ -17,7 +17,7 @@ import msgspec
 from service.domain.model import SECOND, Instant
 from service.wire.gateway import Memories, Memory, Native, Plain
 from service.wire.native import Misfit
-from service.wire.opcua_fields import Known, read_fields
+from service.wire.opcua_fields import read_fields
 from service.wire.opcua_json import Data, DataSet, Description, Status, clean_text, read
 from service.wire.opcua_order import Heard, Message, judge, note
 from service.wire.patterns import Pattern, constants
@@ -43,11 +43,11 @@ class Places(NamedTuple):
 
 
 class Writer(msgspec.Struct, array_like=True):
-    """What a writer's metadata told of it; ``fields`` are names and built-in types."""
+    """What a writer's metadata told of it; ``fields`` are their built-in types by their names."""
 
     name: str | None = None
     major: int | None = None
-    fields: list[tuple[str, int]] = []
+    fields: Mapping[str, int] = {}
 
 
 class Publisher(msgspec.Struct, array_like=True):
@@ -161,8 +161,8 @@ class OpcUaTranslator(Plain):
         """The values that are known. What null means, no encoding says for sure, so it says nothing."""
         writer = self._writers.seen(key) or Writer()
         fits = data.major is None or writer.major is None or data.major == writer.major
-        known = [Known(*each) for each in writer.fields] if fits else []
-        fields = read_fields(data.payload or {}, known, at=data.at, status=data.status)
+        kinds = writer.fields if fits else {}
+        fields = read_fields(data.payload or {}, kinds, at=data.at, status=data.status)
         return [Value(*field) for field in fields if field.content is not None]
 
     def _place(self, topic: str, publisher: str, group: str | None, writer: str) -> Mapping[str, str] | None:
@@ -187,8 +187,7 @@ class OpcUaTranslator(Plain):
 
     def _learn(self, description: Description) -> None:
         """By the writer's number and by its name, as data may say either."""
-        fields = [(each.name, each.kind) for each in description.fields]
-        learnt = Writer(description.name, description.major, fields)
+        learnt = Writer(description.name, description.major, description.fields)
         keys = [_key(description.publisher, each) for each in (description.writer, description.name) if each]
         _check_room(self._writers, keys)
         for key in keys:

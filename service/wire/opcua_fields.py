@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from service.domain.model import Instant, from_clock
@@ -50,30 +51,22 @@ class Field(NamedTuple):
     at: Instant | None
 
 
-class Known(NamedTuple):
-    """A field as the metadata describe it: ``kind`` is its built-in type (OPC 10000-6, 5.1.2), 0 where that
-    isn't said."""
-
-    name: str
-    kind: int = 0
-
-
 def read_fields(
     payload: Mapping[str, object] | Sequence[object],
-    known: Sequence[Known] = (),
+    kinds: Mapping[str, int] = MappingProxyType({}),
     *,
     at: Instant | None = None,
     status: object = None,
 ) -> list[Field]:
-    """The values of a data set, each in any encoding. ``known`` gives types, and names to a payload without
-    them; a field without a time of its own is of ``at``. ``status`` is that of all: where it is bad, none is
-    to be used; where it is uncertain, an empty one without a status of its own may stand for none. Structures
-    and arrays give a value for each of their members: ``Name/Member``. Raises ``Misfit``."""
+    """The values of a data set, each in any encoding. ``kinds`` are the built-in types (OPC 10000-6, 5.1.2)
+    of its fields as the metadata list them, which also name the values of a payload without names; a field
+    without a time of its own is of ``at``. ``status`` is that of all: where it is bad, none is to be used;
+    where it is uncertain, an empty one without a status of its own may stand for none. Structures and arrays
+    give a value for each of their members: ``Name/Member``. Raises ``Misfit``."""
     if not isinstance(payload, Mapping):
-        if len(payload) != len(known):
-            raise Misfit(f"{len(payload)} values without names, where the metadata name {len(known)}")
-        payload = {field.name: value for field, value in zip(known, payload, strict=True)}
-    kinds = {field.name: field.kind for field in known}
+        if len(payload) != len(kinds):
+            raise Misfit(f"{len(payload)} values without names, where the metadata name {len(kinds)}")
+        payload = dict(zip(kinds, payload, strict=True))
     fields: list[Field] = []
     bad, uncertain = is_bad(status), is_uncertain(status)
     for name, raw in payload.items():

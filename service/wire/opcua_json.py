@@ -13,7 +13,7 @@ import msgspec
 
 from service.domain.model import Instant
 from service.wire.native import Misfit
-from service.wire.opcua_fields import MOST_WHOLE, Known, read_time, shown
+from service.wire.opcua_fields import MOST_WHOLE, read_time, shown
 
 LARGEST_NUMBER = 2**32 - 1
 STATES = ("Disabled", "Paused", "Operational", "Error", "PreOperational")
@@ -69,13 +69,14 @@ class Data(NamedTuple):
 
 
 class Description(NamedTuple):
-    """What a writer's fields are (7.2.5.5.2)."""
+    """What a writer's fields are (7.2.5.5.2): their built-in types (OPC 10000-6, 5.1.2) by their names, 0
+    where that isn't said."""
 
     publisher: str
     writer: str | None
     name: str | None
     major: int | None
-    fields: Sequence[Known]
+    fields: Mapping[str, int]
 
 
 class Status(NamedTuple):
@@ -163,18 +164,18 @@ def _description(message: dict[str, Any]) -> Description:
                 _id(message),
                 _text(message, "DataSetWriterName"),
                 _major(message["MetaData"], "ConfigurationVersion"),
-                [_known(field) for field in fields],
+                dict(map(_field, fields)),
             )
         case _:
             raise Misfit("metadata need `MetaData` with `Fields`")
 
 
-def _known(field: object) -> Known:
+def _field(field: object) -> tuple[str, int]:
     match field:
-        case {"Name": str(name), "BuiltInType": int(kind)}:
-            return Known(clean_text("Name", name), kind if 0 <= kind <= 31 else 0)
+        case {"Name": str(name), "BuiltInType": int(kind)} if 0 <= kind <= 31:
+            return clean_text("Name", name), kind
         case {"Name": str(name)}:
-            return Known(clean_text("Name", name))
+            return clean_text("Name", name), 0
         case _:
             raise Misfit("each of the `Fields` needs a `Name`")
 

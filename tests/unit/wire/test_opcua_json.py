@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from service.domain.model import from_rfc3339
 from service.wire.native import Misfit
-from service.wire.opcua_fields import Field, Known, is_bad, read_fields
+from service.wire.opcua_fields import Field, is_bad, read_fields
 from service.wire.opcua_json import Data, DataSet, Description, Status, read
 
 AT = from_rfc3339("2026-03-02T06:14:07.250Z")
@@ -21,17 +21,17 @@ SENT = from_rfc3339("2026-03-02T06:14:07.500Z")
 ENCODED = json.loads((Path(__file__).parent / "opcua_encoded.json").read_bytes())
 """Made by an encoder that isn't ours, node-opcua-pubsub-dataset-processor 0.19.2, as
 ``tests/foreign/opcua_encoder.js`` says."""
-TYPES = [
-    Known("Active", 1),
-    Known("Temperature", 11),
-    Known("Pressure", 10),
-    Known("Counter", 7),
-    Known("AdditionalInfo", 12),
-    Known("Total", 9),
-    Known("Large", 9),
-    Known("Balance", 8),
-    Known("Since", 13),
-]
+TYPES = {
+    "Active": 1,
+    "Temperature": 11,
+    "Pressure": 10,
+    "Counter": 7,
+    "AdditionalInfo": 12,
+    "Total": 9,
+    "Large": 9,
+    "Balance": 8,
+    "Since": 13,
+}
 
 
 def one(message: Any) -> DataSet:
@@ -41,10 +41,10 @@ def one(message: Any) -> DataSet:
     return only
 
 
-def fields(message: Any, known: list[Known] | None = None) -> dict[str, Any]:
+def fields(message: Any, kinds: dict[str, int] | None = None) -> dict[str, Any]:
     data = one(message)
     assert data.payload is not None
-    read = read_fields(data.payload, known or [], at=data.at, status=data.status)
+    read = read_fields(data.payload, kinds or {}, at=data.at, status=data.status)
     return {field.name: field.content for field in read}
 
 
@@ -255,8 +255,8 @@ def test_where_the_message_is_uncertain_nothing_may_stand_for_a_value_that_is_no
 
 def test_an_enumeration_may_be_written_with_its_name():
     """OPC 10000-6, 5.4.4; the metadata say that it is an Int32."""
-    known = [Known("Colour", 6), Known("Mode", 6), Known("Lamp", 12)]
-    said = fields({"Colour": "Yellow_4", "Mode": "1", "Lamp": "Yellow_4"}, known)
+    kinds = {"Colour": 6, "Mode": 6, "Lamp": 12}
+    said = fields({"Colour": "Yellow_4", "Mode": "1", "Lamp": "Yellow_4"}, kinds)
     assert said == {"Colour": 4, "Mode": 1, "Lamp": "Yellow_4"}
 
 
@@ -277,8 +277,8 @@ def test_members_of_structures_and_arrays_have_names_of_their_own():
 
 def test_no_number_is_unknown():
     """OPC 10000-6, 5.4.2.4: such floats are strings."""
-    known = [Known("A", 11), Known("B", 10), Known("C", 11)]
-    assert fields({"A": "NaN", "B": "-Infinity", "C": 1.5}, known) == {"A": None, "B": None, "C": 1.5}
+    kinds = {"A": 11, "B": 10, "C": 11}
+    assert fields({"A": "NaN", "B": "-Infinity", "C": 1.5}, kinds) == {"A": None, "B": None, "C": 1.5}
 
 
 @pytest.mark.parametrize("digits", [2**53 + 1, 2**63 - 1, 2**64 - 1])
@@ -288,7 +288,7 @@ def test_64_bits_are_read_exactly(digits):
 
 def test_a_payload_without_names_takes_them_from_the_metadata():
     data = DataSet("data", payload=[True, "5"])
-    assert read_fields(data.payload or [], [Known("Active", 1), Known("Total", 9)]) == [
+    assert read_fields(data.payload or [], {"Active": 1, "Total": 9}) == [
         Field("Active", True, None),
         Field("Total", 5, None),
     ]
@@ -329,10 +329,9 @@ def test_metadata_give_names_and_types():
         "DataSetWriterId": 101,
         "MetaData": {"Name": "DataSet1", "Fields": described},
     }
-    known = [Known(name, kind) for name, kind in types.items()]
-    assert read(json.dumps(message).encode()) == Description("MyPublisher", "101", None, None, known)
+    assert read(json.dumps(message).encode()) == Description("MyPublisher", "101", None, None, types)
     payload = {"Active": True, "Temperature": 21.5, "Counter": 18, "AdditionalInfo": "7"}
-    assert fields(payload, known) == payload
+    assert fields(payload, types) == payload
 
 
 @pytest.mark.parametrize(
