@@ -69,7 +69,7 @@ def hear_order(
     for key, value in fields.items():
         if value not in (None, "", order.fields.get(key)):
             order.fields[key] = value
-            order.changed.append(key)
+            order.changed += [key] if key not in order.changed else []
     if not order.changed or "order" not in order.fields:
         return said
     if rest <= fields.keys():

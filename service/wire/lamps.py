@@ -17,6 +17,8 @@ from service.domain.model import SECOND, Instant
 LONGEST_HALF = 3 * SECOND // 2
 COARSEST = SECOND
 """Looks further apart than this see changes, but tell little about what was in between."""
+FINEST = SECOND // 20
+"""Looks closer than this see nothing more: two may come in one message, or one twice."""
 
 
 class Seen(msgspec.Struct, array_like=True):
@@ -46,7 +48,7 @@ def look_at(lamp: Seen, lit: bool, at: Instant) -> None:
     if lamp.lit is None:
         lamp.lit, lamp.since, lamp.turned = lit, at, False
     else:
-        lamp.gap = min(max(at - lamp.looked, 0), 2 * lamp.gap, COARSEST)
+        lamp.gap = min(max(at - lamp.looked, FINEST), 2 * lamp.gap, COARSEST)
         if lit != lamp.lit:
             if lamp.turned and at - lamp.since <= LONGEST_HALF + lamp.gap:
                 lamp.state = "flashing"

@@ -290,6 +290,16 @@ def test_a_state_that_ends_an_order_is_said_of_it_though_the_next_is_named_at_on
     ]
 
 
+def test_an_order_that_is_never_named_is_no_more_to_remember_with_each_of_its_values():
+    floor = Floor(*ORDERS)
+    sizes = []
+    for second in range(3):
+        floor.hear(second, size=400 + 4 * second)
+        (data,) = floor.memory.take_changes().values()
+        sizes.append(len(data or b""))
+    assert sizes[0] == sizes[2]
+
+
 def test_two_stations_that_name_one_order_say_it_once():
     values = Values("hall", [rule("order", "order")], Memory(Gathered, Gathered))
     first = values.take(HERE, [Value("order", "4711")], at=T0)

@@ -54,6 +54,15 @@ def test_looks_once_a_second_never_take_a_flashing_lamp_for_a_steady_one(rate, p
     assert set(known) == {None, "flashing"}
 
 
+def test_a_look_that_comes_twice_makes_no_later_one_finer():
+    """What was told twice in the beginning is nothing that the looks of now are close together."""
+    lamp = Seen()
+    for _ in range(2):
+        look_at(lamp, True, 0)
+    flashes = square(0.4, phase=0.39 * 0.4)
+    assert set(looks(lamp, flashes, every=1.0, seconds=60, begin=1)[10:]) == {"flashing"}
+
+
 @pytest.mark.parametrize("rate", RATES)
 def test_a_lamp_whose_changes_alone_are_told_is_flashing(rate):
     lamp = Seen()
