@@ -16,6 +16,7 @@ import msgspec
 
 from service.domain.model import SECOND, Instant
 from service.wire.gateway import Memories, Memory, Native, Plain
+from service.wire.gathered import believed
 from service.wire.native import Misfit
 from service.wire.opcua_fields import read_fields
 from service.wire.opcua_json import Data, DataSet, Description, Status, clean_text, read
@@ -131,7 +132,7 @@ class OpcUaTranslator(Plain):
                 continue
             key = _key(sender.publisher, sender.writer)
             before = heard.get(key) or self._heard.seen(key)
-            message = Message(each.sequence, data.id, each.at, next=each.payload is None)
+            message = Message(each.sequence, data.id, believed(each.at, at), next=each.payload is None)
             verdict = judge(before, message, at, self._patience)
             if verdict.repeat:
                 repeats += 1

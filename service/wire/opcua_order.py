@@ -30,7 +30,8 @@ class Heard(msgspec.Struct, array_like=True):
 
 
 class Message(NamedTuple):
-    """``id`` is that of the message around it; ``next``: ``sequence`` is the number that comes next."""
+    """``id`` is that of the message around it; ``said_at`` its own time, where it can be believed; ``next``:
+    ``sequence`` is the number that comes next."""
 
     sequence: int | None
     id: str | None

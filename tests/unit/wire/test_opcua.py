@@ -266,6 +266,13 @@ def test_a_publisher_that_begins_anew_is_heard_and_its_counter_with_it():
     assert words(gateway.hear(network(data_set({"Counter": 4}, 1), name="d"))) == [count(F07=9)]
 
 
+def test_a_clock_that_begins_in_1970_with_its_publisher_tells_no_order():
+    gateway = Gateway()
+    gateway.hear(network(data_set({"Counter": 1800}, 700, Timestamp=SENT), name="a"))
+    anew = data_set({"Counter": 3}, 0, Timestamp="1970-01-01T00:00:09Z")
+    assert words(gateway.hear(network(anew, name="b"))) == [count(F07=3)]
+
+
 def test_after_two_keep_alive_times_without_an_expected_number_any_is_taken():
     """7.2.3; five minutes where the time isn't configured."""
     for keep_alive, wait in ((10, 21), (None, 301)):
