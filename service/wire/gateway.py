@@ -167,6 +167,10 @@ class Translator(Protocol):
     @property
     def memory(self) -> Remembers: ...
 
+    @property
+    def gaps(self) -> int | None:
+        """How many times the format's numbering showed that messages were missing; ``None``: it has none."""
+
     def hear(
         self, topic: str, payload: bytes, *, at: Instant, retained: bool = False
     ) -> Sequence[Native] | None:
@@ -188,14 +192,13 @@ class Translator(Protocol):
         """What is to be published since the last time."""
 
     def begin_anew(self) -> None:
-        """What isn't in ``memory`` can't be relied on any more: something failed in between."""
+        """What isn't in ``memory`` can't be relied on: this is a start, or something failed in between."""
 
 
 class Plain:
     """A base for translators that wait for no time, ask for nothing and keep nothing beside ``memory``."""
 
     gaps: int | None = None
-    """How many times the format's own numbering showed that messages were missing; ``None``: it has none."""
 
     def look(self, at: Instant) -> Sequence[Native]:
         return ()

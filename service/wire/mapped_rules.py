@@ -9,7 +9,7 @@ import msgspec
 
 from service.wire.expressions import Expression
 from service.wire.patterns import Pattern
-from service.wire.rules import Rule
+from service.wire.rules import Rule, wrong_bits
 from service.wire.times import Reads, reader
 
 Gives = Literal["count", "supply", "recipe", "order", "tower", "link", "panel"]
@@ -164,8 +164,6 @@ def _misused(rule: MessageRule) -> Iterator[str]:
     for field in ("slot", *COUNTERS, "usage", "part"):
         if "slots" in rule.take and rule.take.get(field, "").startswith("$."):
             yield f"take.{field}: it is looked for in each of the slots, not in the whole message"
-    for bit in rule.bits:
-        if not bit.isascii() or not bit.isdecimal() or int(bit) > 52:
-            yield f"bits: {bit!r} isn't a number from 0 to 52"
+    yield from wrong_bits(rule.bits)
     if any(unit <= 0 for unit in rule.units.values()):
         yield "units: a number over 0"

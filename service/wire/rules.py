@@ -118,6 +118,13 @@ class Reader:
         return Target(self.rule, key)
 
 
+def wrong_bits(bits: Mapping[str, str]) -> Iterator[str]:
+    """Why some can't be used."""
+    for bit in bits:
+        if not bit.isascii() or not bit.isdecimal() or int(bit) > 52:
+            yield f"bits: {bit!r} isn't a number from 0 to 52"
+
+
 def _whose(whose: Mapping[str, str], what: str, name: str) -> str:
     found = whose.get(what)
     if found is None:
@@ -130,8 +137,6 @@ def _problems(rule: Rule, pattern: Pattern) -> Iterator[str]:
         yield f"fixed.{min(unknown)} is none of {', '.join(sorted(_WHOSE))}"
     if rule.counts == "delta" and rule.means not in TOTALS:
         yield "only counters have deltas"
-    for bit in rule.bits:
-        if not bit.isascii() or not bit.isdecimal() or int(bit) > 52:
-            yield f"bit {bit!r} isn't a number from 0 to 52"
+    yield from wrong_bits(rule.bits)
     if rule.each < 1 or rule.times <= 0:
         yield "`each` is a whole number from 1, and `times` more than 0"

@@ -296,7 +296,7 @@ def test_what_is_remembered_goes_on_where_it_was():
     [
         (rule("{lamp", "lamp"), "pattern"),
         (rule("x", "quantity", counts="delta"), "deltas"),
-        (rule("x", "lamps", bits={"red": "0"}), "bit 'red'"),
+        (rule("x", "lamps", bits={"red": "0"}), "bits: 'red'"),
         (rule("x", "placed", fixed={"slots": "F1"}), r"fixed\.slots"),
         (rule("x", "placed", fixed={"slot": "F 1"}), "slot 'F 1'"),
         (rule("x", "placed", each=0), "each"),
