@@ -24,7 +24,7 @@ class Gateways:
             own = _key(source, "")
             kept = {key: data for key, data in (states or {}).items() if key.startswith(own)}
             translator.memory.restore({key.removeprefix(own): data for key, data in kept.items()})
-            pass  # X
+            translator.begin_anew()
 
     def __bool__(self) -> bool:
         return bool(self._translators)
@@ -90,7 +90,7 @@ class Gateways:
         """What was heard since the last commit was never heard."""
         for source, translator in self._translators.items():
             translator.memory.undo(partial(_stored, committed, source))
-            pass  # X
+            translator.begin_anew()
 
 
 def _key(source: str, key: str) -> str:
