@@ -74,6 +74,7 @@ class Ears:
         self.resend = Resend(
             publish=self.main.publish,
             reply=self._replies.say,
+            reaches=lambda source: self._connections[source if source in elsewhere else ""].ready,
             root=settings.mqtt.out_root,
             report=report.asked,
         )
@@ -150,7 +151,7 @@ class Ears:
             has_room=self._has_room,
             log=partial(log.info, source=name) if name else log.info,
             connected=connected,
-            session_lost=partial(self._note_session_lost, name),
+            session_lost=self._note_session_lost,
             had_session=self._was_heard(name),
             beat=self._pulse.beater(beat or f"source {name}"),
             may_connect=self._sure,
@@ -165,10 +166,9 @@ class Ears:
         self._put(Turn(name))
         self._replies.again(name)
 
-    def _note_session_lost(self, name: str) -> None:
+    def _note_session_lost(self) -> None:
         self._metrics.sessions_lost.inc()
-        if not name:
-            self.resend.forget()
+        self.resend.forget()
 
     def _was_heard(self, source: str) -> bool:
         """In an earlier life, so that its broker should know us."""

@@ -78,17 +78,20 @@ class Resend:
         root: str,
         report: Callable[[Asked], None],
         reply: Reply = lambda source, messages: None,
+        reaches: Callable[[str], bool] = lambda source: True,
     ) -> None:
-        """``reply`` gets what is asked for too, with the source that counts the station."""
+        """``reply`` gets what is asked for too, with the source that counts the station; ``reaches``: whether
+        the gateways of that source would hear it now."""
         self._publish = publish
         self._reply = reply
+        self._reaches = reaches
         self._root = root
         self._report = report
         self._known: dict[Hole, tuple[int, float]] = {}
         """How often each was asked for, and when it is due next."""
 
     def look(self, stations: Iterable[StationState], now: float, *, connected: bool) -> None:
-        """Ask for what is due, while connected; ``now`` in seconds of a steady clock."""
+        """Ask for what is due, while the floor is heard; ``now`` in seconds of a steady clock."""
         holes = [
             (station.source.name, station.line, station.station, station.session, first, to)
             for station in stations
@@ -98,7 +101,7 @@ class Resend:
         self._known = {hole: self._known.get(hole, (0, now + PAUSES[0])) for hole in holes}
         if connected:
             for hole, (times, due) in self._known.items():
-                if times < len(PAUSES) and now >= due:
+                if times < len(PAUSES) and now >= due and self._reaches(hole[0]):
                     self._ask(hole, times + 1, now)
 
     def forget(self) -> None:

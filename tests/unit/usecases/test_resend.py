@@ -16,7 +16,13 @@ class Line:
         self.station = StationState(line="L3", station="P1", session="s", **station)  # type: ignore[arg-type]
         self.asked: list[Asked] = []
         self.published: list[tuple[str, bytes, bool]] = []
-        self.resend = Resend(publish=self.published.extend, root="earlybell", report=self.asked.append)
+        self.reached = True
+        self.resend = Resend(
+            publish=self.published.extend,
+            root="earlybell",
+            report=self.asked.append,
+            reaches=lambda source: self.reached,
+        )
         self.now = 0.0
 
     def later(self, seconds: float, *, connected: bool = True) -> int:
@@ -67,6 +73,14 @@ def test_what_came_before_the_first_number_heard_is_never_asked_for():
 def test_without_a_connection_nothing_is_asked_and_no_asking_is_used_up():
     line = Line(holes=[(5, 7)])
     assert line.later(600, connected=False) == 0
+    assert line.later(1) == 1
+
+
+def test_while_its_own_broker_is_away_a_gateway_is_not_asked_and_no_asking_is_used_up():
+    line = Line(holes=[(5, 7)])
+    line.reached = False
+    assert line.later(600) == 0
+    line.reached = True
     assert line.later(1) == 1
 
 
