@@ -123,6 +123,7 @@ class Reign:
     def fall_silent(self) -> None:
         """The term is over: nothing is acknowledged or published any more, and nothing new is sent."""
         self.ears.stop(silently=True)
+        self.trials.stop()
         self.owner.stop()
         self._bell.stop()
 

@@ -81,11 +81,10 @@ class Trial:
             thread.start()
 
     def stop(self) -> None:
+        """Waits for nothing: its threads end by themselves, and what they touch is theirs alone."""
         self._stop.set()
         self._owner.stop()
         self._connection.stop()
-        for thread in self._threads:
-            thread.join(2.0)
 
     def figures(self) -> dict[str, Any]:
         """What it would have counted, beside what was counted; times and quantities as in the API."""
@@ -126,9 +125,7 @@ class Trial:
         except Exception as error:
             log.exception("trial_failed", source=self._source)
             self.failed = f"the trial failed: {type(error).__name__}"
-            self._stop.set()
-            self._owner.stop()
-            self._connection.stop()
+            self.stop()
 
 
 class Trials:
