@@ -18,7 +18,7 @@ LONGEST_HALF = 3 * SECOND // 2
 COARSEST = SECOND
 """Looks further apart than this see changes, but tell little about what was in between."""
 FINEST = SECOND // 20
-"""Looks closer than this see nothing more: two may come in one message, or one twice."""
+"""Looks that come closer than this are as one: several may be told in one message, or one twice."""
 
 
 class Seen(msgspec.Struct, array_like=True):
@@ -46,14 +46,14 @@ def look_at(lamp: Seen, lit: bool, at: Instant) -> None:
         tell(lamp, "on" if lit else "off")
         return
     if lamp.lit is None:
-        lamp.lit, lamp.since, lamp.turned = lit, at, False
+        lamp.lit, lamp.since, lamp.turned, lamp.looked = lit, at, False, at
     else:
-        lamp.gap = min(max(at - lamp.looked, FINEST), 2 * lamp.gap, COARSEST)
+        if (passed := at - lamp.looked) >= FINEST:
+            lamp.gap, lamp.looked = min(passed, 2 * lamp.gap, COARSEST), at
         if lit != lamp.lit:
             if lamp.turned and at - lamp.since <= LONGEST_HALF + lamp.gap:
                 lamp.state = "flashing"
             lamp.lit, lamp.since, lamp.turned = lit, at, True
-    lamp.looked = at
     settle(lamp, at)
 
 

@@ -54,6 +54,20 @@ def test_looks_once_a_second_never_take_a_flashing_lamp_for_a_steady_one(rate, p
     assert set(known) == {None, "flashing"}
 
 
+def test_looks_that_come_several_at_once_are_no_finer_than_their_messages():
+    """Ten a second, told every two seconds: between two messages a lamp that flashes isn't steady."""
+    lamp, flashes, known = Seen(), square(1.4), set()
+    for message in range(1, 30):
+        at = 2 * message * SECOND
+        due = steady_at(lamp)
+        if due is not None and due < at:
+            settle(lamp, due)
+        known.add(lamp.state)
+        for number in range(20):
+            look_at(lamp, flashes(2 * message - 2 + number / 10), at)
+    assert known == {None, "flashing"}
+
+
 def test_a_look_that_comes_twice_makes_no_later_one_finer():
     """What was told twice in the beginning is nothing that the looks of now are close together."""
     lamp = Seen()
