@@ -7,10 +7,14 @@ as values on topics.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
+from functools import lru_cache
 from typing import Literal, NamedTuple
 
-from service.usecases.overheard.reading import Key, Level, Place, Reading, Single, singles
+from service.usecases.overheard.reading import Key, Level, Place, Reading
+from service.usecases.overheard.spots import Said, Spots
 from service.usecases.overheard.words import has_meaning, tells_whose
 from service.wire import opcua_json
 from service.wire.native import Address, Misfit, read_message, read_topic
@@ -19,6 +23,7 @@ from service.wire.sparkplug_payload import read_payload, scalar
 
 Dialect = Literal["native", "mapped", "sparkplug", "cfx", "opcua", "ours"]
 SPARKPLUG = "spBv1.0"
+NO_BIRTH = "Sparkplug metrics whose birth wasn't heard"
 _MOST_ALIASES = 50_000
 _MOST_NAMELESS = _MOST_ROOTS = 200
 _OF_THE_NODE = ("bdSeq", "Node Control/Rebirth")
@@ -31,17 +36,18 @@ class Recognised(NamedTuple):
 
     dialect: Dialect
     name: str | None
-    values: Iterator[Single] | tuple[Single, ...] = ()
+    values: Iterable[Said] = ()
 
 
 class Recognise:
     """Remembers which names stand behind a node's aliases and which roots are ours. ``own_root``: below it we
-    speak ourselves. ``unnamed``: how many values had names that only a birth tells, and it wasn't heard;
-    ``nameless``: the nodes (``group/node``) that said them."""
+    speak ourselves. ``cut`` counts the values whose names only a birth tells that wasn't heard; ``nameless``:
+    the nodes (``group/node``) that said them."""
 
-    def __init__(self, own_root: str) -> None:
-        self.unnamed = 0
+    def __init__(self, own_root: str, spots: Spots, cut: Counter[str]) -> None:
         self.nameless: set[str] = set()
+        self._spots = spots
+        self._cut = cut
         self._own_root = own_root
         self._roots: set[str] = set()
         self._aliases: dict[tuple[str, int], tuple[str, int]] = {}
@@ -54,27 +60,21 @@ class Recognise:
             return self._sparkplug(levels, payload)
         document = reading.document
         if isinstance(document, dict) and str(document.get("MessageName", "")).startswith("CFX."):
-            return _cfx(levels, document)
-        if (root := self._native_root(levels, payload)) is not None:
+            return self._cfx(levels, document)
+        if (root := self._native_root(topic, payload)) is not None:
             return Recognised("native", root)
-        if (opcua := _opcua(levels, reading, payload)) is not None:
+        if (opcua := self._opcua(levels, reading, payload)) is not None:
             return opcua
         if reading.shape in {"nothing", "protobuf or other bytes"}:
             return Recognised("mapped", None)
-        return Recognised("mapped", None, singles(document, tuple(Level(level) for level in levels)))
+        spot = self._spots.root("mapped", tuple(map(Level, levels)))
+        return Recognised("mapped", None, self._spots.values(spot, document))
 
     # Our own contract
 
-    def _native_root(self, levels: list[str], payload: bytes) -> str | None:
+    def _native_root(self, topic: str, payload: bytes) -> str | None:
         """The root below which the message is one of ours: it fits there, or a count or a supply did."""
-        for ends in (3, 2, 4):
-            root = "/".join(levels[:-ends])
-            if not root:
-                continue
-            try:
-                address = read_topic("/".join(levels).encode(), root)
-            except Misfit:
-                continue
+        for root, address in _addresses(topic):
             if _fits(address, payload):
                 if address.kind in _CERTAIN and len(self._roots) < _MOST_ROOTS:
                     self._roots.add(root)
@@ -93,13 +93,14 @@ class Recognise:
             case _:
                 return Recognised("sparkplug", None)
 
-    def _metrics(self, place: tuple[str, ...], payload: bytes) -> Iterator[Single]:
+    def _metrics(self, place: tuple[str, ...], payload: bytes) -> Iterator[Said]:
         try:
             metrics = read_payload(payload).metrics
         except Misfit:
             return
         node = "/".join(place[:2])
-        steps = tuple(map(Place, ("group", "node", "device"), (*place, "")))
+        spots = self._spots
+        root = spots.root("sparkplug", tuple(map(Place, ("group", "node", "device"), (*place, ""))))
         for metric in metrics:
             name, kind = metric.name, metric.kind
             if metric.alias is not None:
@@ -109,16 +110,54 @@ class Recognise:
                 name, known = self._aliases.get(alias, (name, kind))
                 kind = kind or known
             if name is None:
-                self.unnamed += 1
+                self._cut[NO_BIRTH] += 1
                 self._note_nameless(node)
             elif name not in _OF_THE_NODE and not metric.historical:
-                yield Single((*steps, *name_steps(name + metric.path)), scalar(metric, kind))
+                called = name + metric.path
+                if (spot := spots.below(root, called, name_steps(called))) is not None:
+                    yield spot, scalar(metric, kind)
 
     def _note_nameless(self, node: str) -> None:
         if len(self.nameless) < _MOST_NAMELESS:
             self.nameless.add(node)
 
+    # CFX
 
+    def _cfx(self, levels: list[str], envelope: dict[str, object]) -> Recognised:
+        """Of each source, by its handle's parts, which messages it says."""
+        name = str(envelope["MessageName"])[:100]
+        handle = str(envelope.get("Source") or "")[:200]
+        parts = tuple(Key(part, "." if place else "") for place, part in enumerate(handle.split(".")))
+        spot = self._spots.below(self._spots.root("cfx", tuple(map(Level, levels))), handle, parts)
+        return Recognised("cfx", name, () if spot is None else ((spot, name),))
+
+    # OPC UA PubSub
+
+    def _opcua(self, levels: list[str], reading: Reading, payload: bytes) -> Recognised | None:
+        """``None``: it is no network message, with or without its headers (OPC 10000-14, 7.2.5)."""
+        if not _is_network_message(reading.document):
+            return None
+        values: list[Said] = []
+        try:
+            message = opcua_json.read(payload)
+            if not isinstance(message, opcua_json.Data):
+                return Recognised("opcua", None)
+            for each in message.sets:
+                if each.payload is None or isinstance(each.payload, list):
+                    continue
+                root = self._spots.root("opcua", _opcua_place(levels, each))
+                values += [
+                    (spot, field.content)
+                    for field in read_fields(each.payload)
+                    if (spot := self._spots.below(root, field.name, name_steps(field.name))) is not None
+                ]
+        except Misfit:
+            return Recognised("opcua", None)
+        publishers = {each.publisher for each in message.sets if each.publisher}
+        return Recognised("opcua", ", ".join(sorted(publishers)) or "/".join(levels), values)
+
+
+@lru_cache(maxsize=65_536)
 def name_steps(name: str) -> tuple[Key, ...]:
     """A name that has parts, by ``/`` and ``.``; and by ``_`` where it says in one of them what it is, in
     another whose."""
@@ -134,43 +173,24 @@ def name_steps(name: str) -> tuple[Key, ...]:
     return tuple(steps)
 
 
+@lru_cache(maxsize=4096)
+def _addresses(topic: str) -> list[tuple[str, Address]]:
+    """What the topic would be in our own contract, below each root that it may have."""
+    levels = topic.split("/")
+    found = []
+    for ends in (3, 2, 4):
+        if root := "/".join(levels[:-ends]):
+            with suppress(Misfit):
+                found.append((root, read_topic(topic.encode(), root)))
+    return found
+
+
 def _fits(address: Address, payload: bytes) -> bool:
     try:
         read_message(address, payload)
     except Misfit:
         return False
     return True
-
-
-def _cfx(levels: list[str], envelope: dict[str, object]) -> Recognised:
-    """Of each source, by its handle's parts, which messages it says."""
-    name = str(envelope["MessageName"])[:100]
-    handle = str(envelope.get("Source") or "")[:200].split(".")
-    parts = (Key(part, "." if place else "") for place, part in enumerate(handle))
-    return Recognised("cfx", name, (Single((*map(Level, levels), *parts), name),))
-
-
-# OPC UA PubSub
-
-
-def _opcua(levels: list[str], reading: Reading, payload: bytes) -> Recognised | None:
-    """``None``: it is no network message, with or without its headers (OPC 10000-14, 7.2.5)."""
-    if not _is_network_message(reading.document):
-        return None
-    try:
-        message = opcua_json.read(payload)
-        if not isinstance(message, opcua_json.Data):
-            return Recognised("opcua", None)
-        values = [
-            Single((*_opcua_place(levels, each), *name_steps(field.name)), field.content)
-            for each in message.sets
-            if each.payload is not None and not isinstance(each.payload, list)
-            for field in read_fields(each.payload)
-        ]
-    except Misfit:
-        return Recognised("opcua", None)
-    publishers = {each.publisher for each in message.sets if each.publisher}
-    return Recognised("opcua", ", ".join(sorted(publishers)) or "/".join(levels), tuple(values))
 
 
 def _opcua_place(levels: list[str], data: opcua_json.DataSet) -> tuple[Level | Place, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Literal
 
 from service.domain.model import SECOND, Instant
@@ -18,6 +18,13 @@ _SLOWEST, _FASTEST = 0.4, 2.8
 """Hz: the flash rates of IEC 60073 lie between them."""
 
 Kind = Literal["true or false", "whole number", "number", "text", "nothing", "a list or object"]
+_KINDS: Mapping[type, Kind] = {
+    type(None): "nothing",
+    bool: "true or false",
+    int: "whole number",
+    float: "number",
+    str: "text",
+}
 TimeForm = Literal["rfc3339", "local", "unix_s", "unix_ms", "unix_us"]
 
 _DATED = re.compile(
@@ -32,6 +39,7 @@ class Track:
     """``first`` and ``last`` are the contents, long text cut. A number that comes as text counts as one."""
 
     __slots__ = (
+        "_number",
         "_turns",
         "changes",
         "falls",
@@ -64,20 +72,21 @@ class Track:
         self.kinds: set[Kind] = set()
         self.words: dict[str, None] = {}
         self.times: set[TimeForm | None] = set()
+        self._number: float | None = None
         self._turns: deque[Instant] = deque(maxlen=_TURNS)
 
     def take(self, content: object, at: Instant) -> None:
         self.heard += 1
         self.last_at = at
-        if self.heard > 1 and content == self.last and type(content) is type(self.last):
+        if content == self.last and type(content) is type(self.last) and self.heard > 1:
             return
-        self.kinds.add(kind_of(content))
+        self.kinds.add(_KINDS.get(type(content), "a list or object"))
         content = _kept(content)
         if None not in self.times:
             self.times.add(time_form(content, at))
         number = number_of(content)
-        if number is not None:
-            self.most = max(self.most, number)
+        if number is not None and number > self.most:
+            self.most = number
         if len(self.words) <= MOST_WORDS:
             self.words[shown(content)] = None
         if self.heard == 1:
@@ -85,8 +94,8 @@ class Track:
         elif content != self.last:
             self.changes += 1
             self._turns.append(at)
-            self._note_step(number_of(self.last), number)
-        self.last = content
+            self._note_step(self._number, number)
+        self.last, self._number = content, number
 
     @property
     def many(self) -> bool:
@@ -167,28 +176,10 @@ class Track:
             self.restarts += now * 2 < before
 
 
-def kind_of(content: object) -> Kind:
-    match content:
-        case None:
-            return "nothing"
-        case bool():
-            return "true or false"
-        case int():
-            return "whole number"
-        case float():
-            return "number"
-        case str():
-            return "text"
-        case _:
-            return "a list or object"
-
-
 def number_of(content: object) -> float | int | None:
     """Also one that is written as text: 64-bit counters come that way where JSON can't hold them."""
-    if isinstance(content, bool):
-        return None
     if isinstance(content, int):
-        return content
+        return None if isinstance(content, bool) else content
     if isinstance(content, float):
         return content if math.isfinite(content) else None
     if isinstance(content, str) and _NUMERIC.fullmatch(content):
@@ -220,9 +211,9 @@ def shown(content: object) -> str:
 def _kept(content: object) -> object:
     if isinstance(content, str):
         return content[:LONGEST_WORD]
-    if isinstance(content, int) and abs(content) > 2**64:
-        return float("inf")
-    return content if content is None or isinstance(content, (bool, int, float)) else "…"
+    if isinstance(content, int):
+        return content if abs(content) <= 2**64 else float("inf")
+    return content if content is None or isinstance(content, float) else "…"
 
 
 def _some(words: Iterable[str], most: int = 4) -> str:

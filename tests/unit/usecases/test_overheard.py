@@ -14,7 +14,7 @@ from service.usecases.overheard import Overheard, as_object, draft_of, lines
 from service.usecases.overheard.alike import Varying, alike
 from service.usecases.overheard.gather import Heard
 from service.usecases.overheard.guess import Guess
-from service.usecases.overheard.reading import Item, singles
+from service.usecases.overheard.spots import naming_field
 from service.usecases.overheard.tell import guesses
 from service.usecases.overheard.track import Track, time_form
 from service.usecases.overheard.words import lamp_of, meaning_of, words_in
@@ -176,13 +176,12 @@ def test_slots_below_a_counting_word_need_no_digits():
 
 
 def test_arrays_go_by_the_field_that_names_their_elements():
-    by_word = list(singles([{"no": 1, "slot": "F07", "placed": 3}, {"no": 2, "slot": "F08", "placed": 5}]))
-    by_text = list(singles([{"count": 3, "where": "F07"}, {"count": 5, "where": "F08"}]))
-    alike_all = list(singles([{"count": 3}, {"count": 3}]))
-
-    assert {path[0] for path, _ in by_word} == {Item("slot", "F07"), Item("slot", "F08")}
-    assert {path[0] for path, _ in by_text} == {Item("where", "F07"), Item("where", "F08")}
-    assert {path[0] for path, _ in alike_all} == {Item("", "")}
+    assert (
+        naming_field([{"no": 1, "slot": "F07", "placed": 3}, {"no": 2, "slot": "F08", "placed": 5}]) == "slot"
+    )
+    assert naming_field([{"count": 3, "where": "F07"}, {"count": 5, "where": "F08"}]) == "where"
+    assert naming_field([{"count": 3}, {"count": 3}]) is None
+    assert naming_field([{"a": "x", "b": "1"}, {"a": "y", "b": "2"}], "b") == "b"
 
 
 def test_a_blinking_lamp_is_one():
@@ -293,16 +292,33 @@ def test_any_bytes_are_taken_note_of(said):
 
 
 def test_room_is_bounded_and_what_was_left_out_is_said():
-    overheard = Overheard(most_topics=50, most_values=80)
+    overheard = Overheard(most_topics=50, most_spots=80)
     said = [(f"hall/L{number}/x", {"a": number, "b": [1, 2, {"c": "x" * 5000}]}) for number in range(200)]
 
     heard = listen(*said, overheard=overheard)
 
     assert len(heard.topics) == 50
-    assert sum(map(len, heard.series.values())) == 80
+    assert 40 < sum(map(len, heard.series.values())) <= 80
     assert heard.cut["messages on further topics"] == 150
     assert heard.cut["further values"] > 0
     assert any("left out" in line for line in lines(as_object(heard)))
+
+
+def test_of_more_than_can_be_read_each_topic_is_read_now_and_then():
+    overheard = Overheard()
+    said = [("hall/L3/P1/loud", {"placed": n, "about": "x" * 1000}) for n in range(3000)]
+    said[2000] = said[2001] = ("hall/L3/P2/quiet", {"placed": 3})
+
+    heard = listen(*said, overheard=overheard, every=0.0001)
+
+    loud, quiet = heard.topics["hall/L3/P1/loud"], heard.topics["hall/L3/P2/quiet"]
+    assert (loud.messages, quiet.messages) == (2998, 2)
+    assert 100 < loud.shapes["JSON object"] < 500
+    assert quiet.shapes["JSON object"] == 1
+    left = 3000 - sum(each.shapes["JSON object"] for each in (loud, quiet))
+    assert any(
+        f"only counted: too many came at once ({left} times)" in line for line in lines(as_object(heard))
+    )
 
 
 def test_rates_are_of_the_time_that_was_listened():
