@@ -18,8 +18,6 @@ from service.wire.values import Value
 AROUND = 256
 LATE = 16
 """So far back a number is a repeat; further back it is the next time around, after a long gap."""
-
-
 MOST_DEVICES = 1024
 
 
@@ -40,6 +38,13 @@ class Said(NamedTuple):
     strange: bool
 
 
+class _Born(NamedTuple):
+    """What the birth of the node or of a device named: metrics by their aliases, data types by the names."""
+
+    names: dict[int, str]
+    kinds: dict[str, int]
+
+
 class Session:
     """``died_as``: what its death will carry as bdSeq; ``None``: its birth said none. ``since``: when the
     first of those came that wait, or that are older than the birth."""
@@ -52,8 +57,7 @@ class Session:
         self._born_at = self._newest = birth.at
         self._doubted: Instant | None = None
         self._waiting: dict[int, Heard] = {}
-        self._names: dict[int, str] = {}
-        self._kinds: dict[str, dict[str, int]] = {}
+        self._born: dict[str, _Born] = {}
 
     def admit(self, heard: Heard) -> list[Heard] | None:
         """Those whose turn has come, in order; ``None``: it was heard before, or belongs to a session before
@@ -88,32 +92,32 @@ class Session:
 
     def learn(self, heard: Heard) -> None:
         """What a birth says of names, aliases and data types. Raises ``Misfit`` for one device too many."""
-        if len(self._kinds) > MOST_DEVICES:
+        if len(self._born) > MOST_DEVICES and heard.device not in self._born:
             raise Misfit(f"the node has more than {MOST_DEVICES} devices")
-        kinds = self._kinds[heard.device] = {}
+        names, kinds = self._born[heard.device] = _Born({}, {})
         for each in heard.payload.metrics:
             if each.name is not None:
                 kinds[each.name + each.path] = each.kind
                 if each.alias is not None:
-                    self._names[each.alias] = each.name
+                    names[each.alias] = each.name
 
     def is_born(self, device: str) -> bool:
-        return device in self._kinds
+        return device in self._born
 
     def forget(self, device: str) -> None:
         """It died; until its next birth nothing that it says is understood."""
-        self._kinds.pop(device, None)
+        self._born.pop(device, None)
 
     def values(self, heard: Heard) -> Said:
         """What a message says of something that was born. Times that it doesn't give are the payload's."""
         live: list[Value] = []
         past: list[Value] = []
-        kinds = self._kinds[heard.device]
+        names, kinds = self._born[heard.device]
         strange = False
         for each in heard.payload.metrics:
             name = each.name
             if name is None and each.alias is not None:
-                name = self._names.get(each.alias)
+                name = names.get(each.alias)
             if name is None:
                 strange = strange or each.alias is not None
                 continue

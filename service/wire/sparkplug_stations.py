@@ -41,32 +41,36 @@ class Stations:
 
     def speak(self, node: str, device: str, natives: Iterable[Native]) -> list[Native]:
         """What is to be said before these: that the stations are heard, unless that was said already."""
-        self._note(node, device, natives)
+        stations = self._note(node, device, natives)
+        if not stations:
+            return []
         self._dead.discard((node, device))
         online = self._online.setdefault((node, device), set())
-        known = self._memory.seen(node)
-        fresh = [] if known is None else [s for s in known.stations.get(device, ()) if s not in online]
+        fresh = [station for station in stations if station not in online]
         online.update(fresh)
         return [_link(station, "online") for station in fresh]
 
     def die(self, node: str, device: str, at: Instant | None = None) -> list[Native]:
         """That the stations aren't heard any more, unless that was said already: since ``at`` by the device's
         clock, else since now by ours."""
-        known = self._memory.seen(node)
-        if known is None or (node, device) in self._dead:
+        stations = self._of(node, device)
+        if not stations or (node, device) in self._dead:
             return []
         self._dead.add((node, device))
         self._online.pop((node, device), None)
-        return [_link(station, "offline", at) for station in known.stations.get(device, ())]
+        return [_link(station, "offline", at) for station in stations]
 
     def begin_anew(self) -> None:
         """What was said may be lost."""
         self._online.clear()
         self._dead.clear()
 
-    def _note(self, node: str, device: str, natives: Iterable[Native]) -> None:
+    def _of(self, node: str, device: str) -> Sequence[Station]:
         known = self._memory.seen(node)
-        stations: Sequence[Station] = () if known is None else known.stations.get(device, ())
+        return () if known is None else known.stations.get(device, ())
+
+    def _note(self, node: str, device: str, natives: Iterable[Native]) -> Sequence[Station]:
+        stations = self._of(node, device)
         heard = ((each.address.line, each.address.station) for each in natives if each.address.station)
         for station in dict.fromkeys(heard):
             if station in stations:
@@ -75,6 +79,7 @@ class Stations:
             if device in known.stations or len(known.stations) < MOST_DEVICES:
                 stations = known.stations.setdefault(device, [])
                 stations.append(station)
+        return stations
 
 
 def _link(station: Station, state: Literal["online", "offline"], at: Instant | None = None) -> Native:

@@ -402,6 +402,18 @@ def test_after_our_own_outage_every_node_is_asked_and_totals_hold_what_was_misse
     assert floor.placed["L3/P1/F09"] == 10, "the ninety before are lost, as Sparkplug has it"
 
 
+def test_an_alias_is_of_the_birth_that_gave_it() -> None:
+    """Aliases are unique within a node (6.4.6); one that the device's own birth doesn't know is strange."""
+    floor, edge = Floor(), Edge()
+    born(edge, floor)
+    born_again = edge.dbirth("P1", placed(120, alias=8))
+    floor.hear(born_again, edge.ddata("P1", alone(130, 7)))
+    assert floor.placed == {"L3/P1/F07": 20}
+    assert len(floor.asked()) == 1
+    floor.hear(edge.ddata("P1", alone(130, 8)))
+    assert floor.placed == {"L3/P1/F07": 30}
+
+
 def test_a_restart_goes_on_with_the_totals_and_understands_deaths() -> None:
     floor, edge = Floor(), Edge()
     born(edge, floor)
