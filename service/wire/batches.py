@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Literal
 
-from service.domain.events import Lamp
 from service.domain.model import Instant
 from service.wire import gathered, jobs, readings
-from service.wire.gathered import Count, Gathered, Saying
+from service.wire.gathered import Count, Gathered, Look, Saying
 from service.wire.rules import OF_LOADS, OF_ORDERS, TOTALS, Target
 
 
@@ -21,7 +20,7 @@ class Batch:
         self.counts: list[Count] = []
         self.panels: list[tuple[object, Instant | None, int]] = []
         self.loads: dict[str, dict[str, str | int | None]] = {}
-        self.lamps: list[tuple[str, Lamp, bool]] = []
+        self.lamps: list[Look] = []
         self.order: dict[str, str | int | None] = {}
         self.recipe: str | None = None
         self.usage: dict[str, float] = {}
@@ -29,12 +28,14 @@ class Batch:
         self.extra: dict[str, object] = {}
         self.at: dict[str, Instant] = {}
 
-    def take_lamps(self, content: object, words: Mapping[str, str], bits: Mapping[str, str]) -> None:
+    def take_lamps(
+        self, content: object, words: Mapping[str, str], bits: Mapping[str, str], at: Instant | None
+    ) -> None:
         """The lamps of a tower. Whoever names a state of his own for flashing knows which lamps flash, as
         does who says the whole tower in a word; else these are looks at them. Raises ``Misfit``."""
         told = "flashing" in words.values() or not (bits or isinstance(content, dict))
         states = readings.lamps(content, words, bits)
-        self.lamps += [(name, state, told) for name, state in states.items()]
+        self.lamps += [Look(name, state, told, at) for name, state in states.items()]
 
 
 def read(batch: Batch, target: Target, content: object, said: Instant | None, at: Instant) -> None:
@@ -111,13 +112,13 @@ def _load(batch: Batch, target: Target, content: object, at: Instant | None) -> 
 
 def _lamp(batch: Batch, target: Target, content: object, at: Instant | None) -> str:
     if content is not None:
-        batch.take_lamps({target.lamp or readings.BUZZER: content}, target.rule.words, {})
+        batch.take_lamps({target.lamp or readings.BUZZER: content}, target.rule.words, {}, at)
     return "tower"
 
 
 def _lamps(batch: Batch, target: Target, content: object, at: Instant | None) -> str:
     if content is not None:
-        batch.take_lamps(content, target.rule.words, target.rule.bits)
+        batch.take_lamps(content, target.rule.words, target.rule.bits, at)
     return "tower"
 
 

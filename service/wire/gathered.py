@@ -58,6 +58,15 @@ class Count(NamedTuple):
     each: int = 1
 
 
+class Look(NamedTuple):
+    """One look at a lamp, or (``told``) what its source knows of it; ``at`` by the source's clock."""
+
+    name: str
+    state: Lamp
+    told: bool
+    at: Instant | None
+
+
 def believed(said: Instant | None, at: Instant) -> Instant | None:
     """A source's own time, unless its clock must be wrong: it tells no order then."""
     return said if said is not None and clock.believed(said, at) else None
@@ -114,7 +123,7 @@ def _summed(counts: Sequence[Count]) -> Iterable[Count]:
 def _said_of(piece: Gathered, slot: str) -> dict[str, int] | None:
     """What was last said of a slot, or of panels; ``None``: nothing yet."""
     heard = piece.slots.get(slot)
-    if heard is None or not heard.begun:
+    if heard is None or not heard.named:
         return None
     return _totals(heard, slot)
 
@@ -141,10 +150,10 @@ def _say_counts(piece: Gathered, touched: Iterable[str]) -> list[Saying]:
         said = _totals(heard, slot)
         if said is None:
             continue
-        if not heard.begun:
-            heard.begun = True
-            if any(said.values()):
-                _put(first, slot, dict.fromkeys(said, 0))
+        new = [name for name in said if name not in heard.named]
+        heard.named += new
+        if any(said[name] for name in new):
+            _put(first, slot, said | dict.fromkeys(new, 0))
         _put(now, slot, said)
     return [_count(piece, each) for each in (first, now) if each]
 
@@ -221,11 +230,10 @@ def _supply(piece: Gathered, slot: str, load: loads.Load, said: dict[str, Any]) 
     return Saying("supply", {"id": f"{piece.session}/{slot}/{load.number}", "slot": slot, **said})
 
 
-def hear_lamps(piece: Gathered, heard: Iterable[tuple[str, Lamp, bool]], now: Instant) -> list[Saying]:
-    """Looks at lamps, or (where the last is true) what their source knows of them. What is no colour of a
-    tower is ignored."""
+def hear_lamps(piece: Gathered, heard: Iterable[Look], now: Instant) -> list[Saying]:
+    """What is no colour of a tower is ignored."""
     before = _states(piece)
-    for name, state, told in heard:
+    for name, state, told, at in heard:
         if name != BUZZER and name not in COLOURS:
             continue
         lamp = piece.lamps.get(name)
@@ -234,7 +242,7 @@ def hear_lamps(piece: Gathered, heard: Iterable[tuple[str, Lamp, bool]], now: In
         if told or state == "flashing":
             lamps.tell(lamp, state)
         else:
-            lamps.look_at(lamp, state == "on", now)
+            lamps.look_at(lamp, state == "on", now, at)
     return _tower(piece, before)
 
 

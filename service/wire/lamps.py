@@ -23,7 +23,7 @@ FINEST = SECOND // 20
 
 class Seen(msgspec.Struct, array_like=True):
     """``state`` is what is known of the lamp; ``lit`` since ``since``, which is a change when ``turned``.
-    ``gap``: between the looks of late, the shortest."""
+    ``gap``: between the looks of late, the shortest. ``said``: when ``since`` was by the source's clock."""
 
     state: Lamp | None = None
     lit: bool | None = None
@@ -32,6 +32,7 @@ class Seen(msgspec.Struct, array_like=True):
     looked: Instant = 0
     gap: Instant = COARSEST
     tells: bool = False
+    said: Instant | None = None
 
 
 def tell(lamp: Seen, state: Lamp) -> None:
@@ -40,21 +41,28 @@ def tell(lamp: Seen, state: Lamp) -> None:
     lamp.tells = lamp.tells or state == "flashing"
 
 
-def look_at(lamp: Seen, lit: bool, at: Instant) -> None:
-    """One look. A lamp whose source once said that it flashes needs no second one."""
+def look_at(lamp: Seen, lit: bool, at: Instant, said: Instant | None = None) -> None:
+    """One look, heard ``at``; ``said`` by the source's clock, which tells better how long a lamp stayed as it
+    was: looks may come together. A lamp whose source once said that it flashes needs no second one."""
     if lamp.tells:
         tell(lamp, "on" if lit else "off")
         return
     if lamp.lit is None:
-        lamp.lit, lamp.since, lamp.turned, lamp.looked = lit, at, False, at
+        lamp.lit, lamp.since, lamp.turned, lamp.looked, lamp.said = lit, at, False, at, said
     else:
         if (passed := at - lamp.looked) >= FINEST:
             lamp.gap, lamp.looked = min(passed, 2 * lamp.gap, COARSEST), at
         if lit != lamp.lit:
-            if lamp.turned and at - lamp.since <= LONGEST_HALF + lamp.gap:
+            if lamp.turned and _stayed(lamp, at, said) <= LONGEST_HALF + lamp.gap:
                 lamp.state = "flashing"
-            lamp.lit, lamp.since, lamp.turned = lit, at, True
+            lamp.lit, lamp.since, lamp.turned, lamp.said = lit, at, True, said
     settle(lamp, at)
+
+
+def _stayed(lamp: Seen, at: Instant, said: Instant | None) -> Instant:
+    """A clock that went back tells nothing."""
+    own = None if said is None or lamp.said is None else said - lamp.said
+    return at - lamp.since if own is None or own < 0 else own
 
 
 def settle(lamp: Seen, at: Instant) -> None:

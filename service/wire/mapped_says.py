@@ -168,12 +168,13 @@ def _order(found: Found, out: Out) -> None:
 
 def _tower(found: Found, out: Out) -> None:
     rule = found.made.rule
-    batch = out.batch(found.key(), "tower", found.time("at"))
+    at = found.time("at")
+    batch, when = out.batch(found.key(), "tower", at), believed(at, out.at)
     before = len(batch.lamps)
     if (lamps := found.get("lamps")) is not None:
-        batch.take_lamps(lamps, rule.words, rule.bits)
+        batch.take_lamps(lamps, rule.words, rule.bits, when)
     if (buzzer := found.get("buzzer")) is not None:
-        batch.take_lamps({readings.BUZZER: buzzer}, rule.words, {})
+        batch.take_lamps({readings.BUZZER: buzzer}, rule.words, {}, when)
     if len(batch.lamps) == before:
         raise Misfit("no lamp is told of")
 

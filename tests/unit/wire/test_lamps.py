@@ -68,6 +68,22 @@ def test_looks_that_come_several_at_once_are_no_finer_than_their_messages():
     assert known == {None, "flashing"}
 
 
+@pytest.mark.parametrize(("minutes", "state"), [(1, None), (0.006, "flashing")])
+def test_what_comes_late_and_all_at_once_is_told_by_the_times_of_its_source(minutes, state):
+    """As after an outage, from a session that the broker kept."""
+    lamp = Seen()
+    for number in range(6):
+        look_at(lamp, number % 2 == 0, 3600 * SECOND + number, round(number * minutes * 60 * SECOND))
+    assert lamp.state == state
+
+
+def test_a_clock_of_a_source_that_goes_back_hides_no_flashing():
+    lamp = Seen()
+    for number in range(3):
+        look_at(lamp, number % 2 == 0, number * SECOND // 2, (3600 - 1800 * number) * SECOND)
+    assert lamp.state == "flashing"
+
+
 def test_a_look_that_comes_twice_makes_no_later_one_finer():
     """What was told twice in the beginning is nothing that the looks of now are close together."""
     lamp = Seen()
