@@ -25,11 +25,11 @@ class Counter(msgspec.Struct, array_like=True):
 
 class Heard(msgspec.Struct, array_like=True):
     """What is counted in a slot: its counters by what they mean. ``placed`` is the most that was said,
-    ``begun``: that anything was."""
+    ``named`` what was said at all."""
 
     counters: dict[str, Counter] = {}
     placed: int = 0
-    begun: bool = False
+    named: list[str] = []
 
 
 def take_total(counter: Counter, raw: int, at: Instant | None) -> bool:
