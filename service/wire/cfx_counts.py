@@ -75,7 +75,7 @@ class Counts:
             if not installed:
                 added = without_installed(slot, *added)
             elif self._consumption is None:
-                note_installed(slot, each)
+                note_installed(slot, each, turn.when)
             counts += _counts(each, *added)
         self._say(turn, station, counts)
 

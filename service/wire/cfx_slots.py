@@ -14,14 +14,14 @@ from service.domain.model import SECOND, Instant
 from service.wire.cfx_read import Reel, Used
 
 _AFTERWARDS = 600 * SECOND
-"""So long after an exchange a panel that was in work then may be told of."""
+"""So long after it happened a machine may tell what a panel took."""
 
 
 class Slot(msgspec.Struct, array_like=True):
     """``reels``: those in it, the one that is consumed first; ``carrier`` (of ``base``): what holds them;
     ``changed``: when they last did, and ``was``: what those were called that left it. ``left`` of the supply
-    called ``of`` was there at ``at``. ``placed`` and ``lost``: parts counted as they were installed whose
-    consumption wasn't told yet."""
+    called ``of`` was there at ``at``. ``placed`` and ``lost``: parts counted as they were installed, from
+    ``since`` on, whose consumption wasn't told yet."""
 
     reels: tuple[Reel, ...] = ()
     carrier: str = ""
@@ -33,6 +33,7 @@ class Slot(msgspec.Struct, array_like=True):
     placed: int = 0
     lost: int = 0
     was: tuple[str, ...] = ()
+    since: Instant = 0
 
 
 def use(slot: Slot, used: Used, at: Instant) -> tuple[int, int | None] | None:
@@ -56,9 +57,10 @@ def use(slot: Slot, used: Used, at: Instant) -> tuple[int, int | None] | None:
         elif slot.left is not None:
             slot.left = max(0, slot.left - gone)
         slot.at = at
-    # Nothing left may mean that the machine doesn't know.
-    healed = missing if missing > 0 and used.left else 0
-    return used.placed + healed, used.lost
+    # Nothing left may mean that the machine doesn't know, and more than before that it was filled.
+    if before is None or not used.left or before < used.left or (missing < 0 and (slot.placed or slot.lost)):
+        missing = 0
+    return max(0, used.placed + missing), used.lost
 
 
 def has_left(slot: Slot, used: Used, at: Instant) -> bool:
@@ -85,8 +87,11 @@ def _before(slot: Slot, name: str, there: int) -> int | None:
     return slot.left + sum(known) if there > slot.left else slot.left
 
 
-def note_installed(slot: Slot, used: Used) -> None:
-    """Counted now, as it was installed; the same parts may be told as consumed later."""
+def note_installed(slot: Slot, used: Used, at: Instant) -> None:
+    """Counted now, as it was installed; the same parts may be told as consumed, not much later."""
+    if at > slot.since + _AFTERWARDS:
+        slot.placed = slot.lost = 0
+        slot.since = at
     slot.placed += used.placed
     slot.lost += used.lost or 0
 

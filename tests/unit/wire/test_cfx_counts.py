@@ -224,6 +224,24 @@ def test_what_is_left_by_a_snapshot_heals_what_was_missed():
     assert (machine.totals(SLOT), machine.book(SLOT)) == ((50, 0), 450)
 
 
+def test_what_a_snapshot_showed_ahead_counts_no_more_when_it_is_told():
+    machine = Machine()
+    machine.load(reel(500))
+    machine.say(SNAPSHOT, {"Materials": [reel(493)]})
+    machine.use(consumed(reel(490), 10, 490))
+    assert (machine.totals(SLOT), machine.book(SLOT)) == ((10, 0), 490)
+
+
+def test_what_was_installed_long_ago_is_not_told_as_consumed_now():
+    machine = Machine()
+    machine.load(reel(500))
+    for _ in range(2):
+        machine.say(INSTALLED, {"InstalledMaterials": [installed(reel(), 4)]})
+        machine.at += 600 * SECOND
+    machine.use(consumed(reel(), 7, None))
+    assert machine.totals(SLOT)[0] == 4 + 4 + 3
+
+
 def test_an_absurd_number_of_slots_at_once_is_refused():
     machine = Machine()
     with pytest.raises(Misfit, match="501 slots"):
@@ -232,11 +250,12 @@ def test_an_absurd_number_of_slots_at_once_is_refused():
 
 @given(
     uses=st.lists(st.tuples(st.integers(0, 9), st.integers(0, 3)), min_size=1, max_size=12),
-    fates=st.lists(st.sampled_from(["well", "never", "twice", "late"]), min_size=12, max_size=12),
+    fates=st.lists(st.sampled_from(["well", "never", "twice", "late", "shown"]), min_size=12, max_size=12),
     restart=st.integers(0, 12),
 )
 def test_whatever_is_lost_repeated_or_late_the_book_ends_where_the_machine_does(uses, fates, restart):
-    """The last message comes; a message may come after the next one, twice, or never."""
+    """The last message comes; a message may come after the next one, twice, or never, and what is left may
+    be shown before it is told what was used."""
     machine = Machine()
     left = 10_000
     machine.load(reel(left))
@@ -244,6 +263,8 @@ def test_whatever_is_lost_repeated_or_late_the_book_ends_where_the_machine_does(
     for number, ((used, spoiled), fate) in enumerate(zip(uses, fates, strict=False)):
         if number == restart:
             machine.restart()
+        if fate == "shown":
+            machine.say(SNAPSHOT, {"Materials": [reel(left - used)]})
         left -= used + spoiled
         entry = consumed(reel(left), used, left, spoiled)
         message = machine.message(CONSUMED, {"ConsumedMaterials": [entry]})
