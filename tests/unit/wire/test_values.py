@@ -167,6 +167,16 @@ def test_deltas_count_from_the_first_which_is_no_beginning():
     assert placed(*floor.hear(1, {"F1/more": 18})) == {"F1": 36}
 
 
+def test_what_is_first_lost_later_than_placed_is_no_beginning_either():
+    floor = Floor(rule("{slot}/more", "placed", counts="delta"), rule("{slot}/lost", "lost", counts="delta"))
+    floor.hear(0, {"F1/more": 18})
+    assert floor.hear(1, {"F1/lost": 3}) == [
+        {"count": {"slots": {"F1": {"placed": 18, "lost": 0}}}},
+        {"count": {"slots": {"F1": {"placed": 18, "lost": 3}}}},
+    ]
+    assert floor.hear(2, {"F1/lost": 1}) == [{"count": {"slots": {"F1": {"placed": 18, "lost": 4}}}}]
+
+
 def test_a_delta_that_isnt_newer_is_a_repeat():
     floor = Floor(*COUNTING)
     floor.hear(0, {"F1/more": 18}, ago=0)
