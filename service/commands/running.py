@@ -61,7 +61,10 @@ def _check(known: argparse.Namespace) -> int:
         return sampled.explain(known, settings)
     if found := outside.problems(settings):
         return problem(*found)
-    print(f"configuration: good ({len(settings.outlets)} outlets, {len(settings.slots)} slot rules)")
+    print(
+        f"configuration: good ({len(settings.outlets)} outlets, {len(settings.slots)} slot rules,"
+        f" {len(settings.counting)} sources beside [mqtt], {len(settings.on_trial)} on trial)"
+    )
     for name in (each.name for each in settings.outlets if each.name not in outside.routed(settings)):
         print(f"outlets: no route leads to {name}, it hears nothing")
     for line in _unheard(settings.policy()):
