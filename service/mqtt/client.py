@@ -233,9 +233,7 @@ class Connection:
     def _read(self) -> None:
         for _ in range(READS_A_TURN if self._greeted else 1):
             before = self._received
-            if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
-                return
-            if self._received == before:
+            if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or self._received == before:
                 return
 
     def _do_todo(self) -> None:
@@ -334,8 +332,10 @@ class Connection:
         crash.point("rx_before_queue")
         # The raw topic: paho's own decoding raises on topics that aren't UTF-8.
         topic, payload = message._topic, bytes(message.payload)  # noqa: SLF001
-        self._presence.watch(client, topic, payload)
-        self._receive(topic, payload, message.retain, token)
+        if self._presence.watch(client, topic, payload):
+            client.ack(message.mid, message.qos)
+        else:
+            self._receive(topic, payload, message.retain, token)
         crash.point("rx_after_queue")
 
     def _drain_wakes(self) -> None:

@@ -32,8 +32,9 @@ class Guest:
     def enter(self, client: paho.Client) -> None:
         """Its subscriptions stand."""
 
-    def watch(self, client: paho.Client, topic: bytes, payload: bytes) -> None:
-        """A message came."""
+    def watch(self, client: paho.Client, topic: bytes, payload: bytes) -> bool:
+        """A message came; whether it is about us alone."""
+        return False
 
     def leave(self, client: paho.Client) -> Callable[[], bool]:
         """It ends because we want it to, and may once the answer is true."""
@@ -57,10 +58,13 @@ class Host(Guest):
         self._online = True
         self._say(client, online=True, timestamp=self._since)
 
-    def watch(self, client: paho.Client, topic: bytes, payload: bytes) -> None:
+    def watch(self, client: paho.Client, topic: bytes, payload: bytes) -> bool:
         """Whoever says that we're offline is contradicted."""
-        if self._online and topic == self.topics[0].encode() and _says_offline(payload):
+        if topic != self.topics[0].encode():
+            return False
+        if self._online and _says_offline(payload):
             self._say(client, online=True, timestamp=self._since)
+        return True
 
     def leave(self, client: paho.Client) -> Callable[[], bool]:
         """The death is never older than the birth, whatever the clock does. The broker must have it: one that

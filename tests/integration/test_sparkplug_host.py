@@ -18,7 +18,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from service import outside
-from service.mqtt.client import Broker, Connection
+from service.mqtt.client import Broker, Connection, Token
 from service.mqtt.host import Host
 from service.settings import load
 from tests.support import mqtt_tap as tap_of
@@ -35,7 +35,13 @@ STATE = "spBv1.0/STATE/hollerbach-host"
 
 
 @contextmanager
-def hosting(port: int, protocol: int = 5, *, client_id: str = "host") -> Iterator[Connection]:
+def hosting(
+    port: int,
+    protocol: int = 5,
+    *,
+    client_id: str = "host",
+    receive: Callable[[bytes, bytes, bool, Token], None] = lambda *_: None,
+) -> Iterator[Connection]:
     broker = Broker(
         host="127.0.0.1",
         port=port,
@@ -48,7 +54,7 @@ def hosting(port: int, protocol: int = 5, *, client_id: str = "host") -> Iterato
     one = Connection(
         broker,
         topics=["spBv1.0/+/NDATA/+"],
-        receive=lambda *_: None,
+        receive=receive,
         has_room=lambda: True,
         log=lambda *_, **__: None,
         lasting=False,
@@ -166,6 +172,15 @@ def test_a_host_that_is_said_to_be_offline_says_at_once_that_it_is_not(
         assert onlooker.states()[-1] == birth, "with the timestamp of its will"
         last = tap.published()[-1]
         assert (last.qos, last.retain) == (1, True)
+
+
+def test_what_is_said_of_the_host_is_no_word_of_a_gateway(broker: Mosquitto, onlooker: Onlooker) -> None:
+    heard: list[bytes] = []
+    with hosting(broker.port, receive=lambda topic, *_: heard.append(topic)) as host:
+        eventually(lambda: host.ready and onlooker.states())
+        onlooker.say(Message(STATE, b"nonsense", 1), Message("spBv1.0/G/NDATA/N", b"", 1))
+        eventually(lambda: heard)
+    assert heard == [b"spBv1.0/G/NDATA/N"]
 
 
 @pytest.mark.parametrize("protocol", [5, 3])
