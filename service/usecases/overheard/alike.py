@@ -7,6 +7,7 @@ of the trade don't vary: ``placed`` and ``lost`` side by side are two things, no
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Generic, NamedTuple, TypeVar
@@ -16,6 +17,7 @@ from service.usecases.overheard.words import has_meaning, is_a_name, is_known, l
 
 COUNTED = ("placed", "lost", "picked")
 T = TypeVar("T")
+_MOST_COMPARED = 100
 _SAME = 0.6
 """The share of what two steps lead to that they have in common when they are two of one kind."""
 
@@ -96,13 +98,21 @@ def _varying(pattern: Sequence[Step | Varying], children: Mapping[Step, Sequence
     compared = [*sure, *open_ones] if open_ones and len(sure) + len(open_ones) > 1 else []
     ways = {step: _ways(children[step], depth) for step in compared}
     counted = _is_counted(pattern)
+    twins = _with_a_twin(Counter(ways.values()))
     same = {
-        step
-        for step in set(open_ones) & ways.keys()
-        if (counted or any(ways[step]))
-        and any(_resemble(ways[step], ways[other]) for other in ways if other != step)
+        step for step in open_ones if step in ways and (counted or any(ways[step])) and ways[step] in twins
     }
     return sure | same | colours
+
+
+def _with_a_twin(known: Counter[_Ways]) -> set[_Ways]:
+    """Those that another step has too, or nearly; of very many that differ only some are compared."""
+    some = list(known)[:_MOST_COMPARED]
+    return {
+        one
+        for one, times in known.items()
+        if times > 1 or any(_resemble(one, other) for other in some if other is not one)
+    }
 
 
 def _resemble(one: _Ways, other: _Ways) -> bool:

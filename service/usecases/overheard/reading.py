@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Literal, NamedTuple
 
 import msgspec
@@ -44,6 +45,15 @@ class Reading(NamedTuple):
     shape: Shape
     document: object
     """What JSON or plain text gives; ``None`` of bytes."""
+
+
+MOST_LEVELS = 40
+"""Of a topic; what comes after them is one more."""
+
+
+@lru_cache(maxsize=4096)
+def levels_in(topic: str) -> tuple[Level, ...]:
+    return tuple(map(Level, topic.split("/", MOST_LEVELS)))
 
 
 UNREAD = Reading("protobuf or other bytes", None)

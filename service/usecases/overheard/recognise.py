@@ -13,7 +13,7 @@ from contextlib import suppress
 from functools import lru_cache
 from typing import Literal, NamedTuple
 
-from service.usecases.overheard.reading import Key, Level, Place, Reading
+from service.usecases.overheard.reading import Key, Level, Place, Reading, levels_in
 from service.usecases.overheard.spots import Said, Spots
 from service.usecases.overheard.words import has_meaning, tells_whose
 from service.wire import opcua_json
@@ -53,21 +53,20 @@ class Recognise:
         self._aliases: dict[tuple[str, int], tuple[str, int]] = {}
 
     def take(self, topic: str, payload: bytes, reading: Reading) -> Recognised:
-        levels = topic.split("/")
         if topic.startswith(f"{self._own_root}/"):
             return Recognised("ours", self._own_root)
-        if levels[0] == SPARKPLUG:
-            return self._sparkplug(levels, payload)
+        if topic.startswith(f"{SPARKPLUG}/"):
+            return self._sparkplug(topic, payload)
         document = reading.document
         if isinstance(document, dict) and str(document.get("MessageName", "")).startswith("CFX."):
-            return self._cfx(levels, document)
+            return self._cfx(topic, document)
         if (root := self._native_root(topic, payload)) is not None:
             return Recognised("native", root)
-        if (opcua := self._opcua(levels, reading, payload)) is not None:
+        if (opcua := self._opcua(topic, reading, payload)) is not None:
             return opcua
         if reading.shape in {"nothing", "protobuf or other bytes"}:
             return Recognised("mapped", None)
-        spot = self._spots.root("mapped", tuple(map(Level, levels)))
+        spot = self._spots.root("mapped", levels_in(topic))
         return Recognised("mapped", None, self._spots.values(spot, document))
 
     # Our own contract
@@ -85,8 +84,8 @@ class Recognise:
 
     # Sparkplug B
 
-    def _sparkplug(self, levels: list[str], payload: bytes) -> Recognised:
-        match levels[1:]:
+    def _sparkplug(self, topic: str, payload: bytes) -> Recognised:
+        match topic.split("/")[1:]:
             case [group, ("NBIRTH" | "NDATA" | "DBIRTH" | "DDATA"), node, *device] if len(device) < 2:
                 place = (group, node, *device)
                 return Recognised("sparkplug", "/".join(place), self._metrics(place, payload))
@@ -123,17 +122,17 @@ class Recognise:
 
     # CFX
 
-    def _cfx(self, levels: list[str], envelope: dict[str, object]) -> Recognised:
+    def _cfx(self, topic: str, envelope: dict[str, object]) -> Recognised:
         """Of each source, by its handle's parts, which messages it says."""
         name = str(envelope["MessageName"])[:100]
         handle = str(envelope.get("Source") or "")[:200]
         parts = tuple(Key(part, "." if place else "") for place, part in enumerate(handle.split(".")))
-        spot = self._spots.below(self._spots.root("cfx", tuple(map(Level, levels))), handle, parts)
+        spot = self._spots.below(self._spots.root("cfx", levels_in(topic)), handle, parts)
         return Recognised("cfx", name, () if spot is None else ((spot, name),))
 
     # OPC UA PubSub
 
-    def _opcua(self, levels: list[str], reading: Reading, payload: bytes) -> Recognised | None:
+    def _opcua(self, topic: str, reading: Reading, payload: bytes) -> Recognised | None:
         """``None``: it is no network message, with or without its headers (OPC 10000-14, 7.2.5)."""
         if not _is_network_message(reading.document):
             return None
@@ -145,7 +144,7 @@ class Recognise:
             for each in message.sets:
                 if each.payload is None or isinstance(each.payload, list):
                     continue
-                root = self._spots.root("opcua", _opcua_place(levels, each))
+                root = self._spots.root("opcua", _opcua_place(topic, each))
                 values += [
                     (spot, field.content)
                     for field in read_fields(each.payload)
@@ -154,7 +153,7 @@ class Recognise:
         except Misfit:
             return Recognised("opcua", None)
         publishers = {each.publisher for each in message.sets if each.publisher}
-        return Recognised("opcua", ", ".join(sorted(publishers)) or "/".join(levels), values)
+        return Recognised("opcua", ", ".join(sorted(publishers)) or topic, values)
 
 
 @lru_cache(maxsize=65_536)
@@ -193,11 +192,11 @@ def _fits(address: Address, payload: bytes) -> bool:
     return True
 
 
-def _opcua_place(levels: list[str], data: opcua_json.DataSet) -> tuple[Level | Place, ...]:
+def _opcua_place(topic: str, data: opcua_json.DataSet) -> tuple[Level | Place, ...]:
     """By its headers, and by the levels of its topic where those are left out."""
     named = (data.publisher, data.group, data.name or data.writer)
     if not any(named):
-        return tuple(map(Level, levels))
+        return levels_in(topic)
     return tuple(map(Place, ("publisher", "group", "writer"), (each or "" for each in named)))
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from service.usecases.overheard.alike import Alike, Varying, alike
 from service.usecases.overheard.gather import Heard, Topic
 from service.usecases.overheard.guess import whose
-from service.usecases.overheard.reading import Level, Step
+from service.usecases.overheard.reading import Level, Step, levels_in
 from service.usecases.overheard.recognise import Dialect
 from service.usecases.overheard.track import Track
 from service.usecases.overheard.tree import few
@@ -23,9 +23,7 @@ MOST_PATTERNS = 12
 def patterns_of(heard: Heard, dialect: Dialect) -> list[str]:
     """Patterns that match all topics on which it was spoken, ``+`` where they differ."""
     topics: dict[tuple[Step, ...], Topic] = {
-        tuple(Level(level) for level in name.split("/")): topic
-        for name, topic in heard.topics.items()
-        if dialect in topic.dialects
+        levels_in(name): topic for name, topic in heard.topics.items() if dialect in topic.dialects
     }
     found = sorted({_short("/".join(_levels(each))) for each in alike(topics)})
     return found if len(found) <= MOST_PATTERNS else [common(found)]

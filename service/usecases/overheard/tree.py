@@ -9,7 +9,7 @@ from typing import NamedTuple
 from service.domain.model import SECOND
 from service.usecases.overheard.alike import Alike, Varying, alike
 from service.usecases.overheard.gather import Heard, Topic
-from service.usecases.overheard.reading import Level, Step
+from service.usecases.overheard.reading import Step, levels_in
 
 SHOWN = 4
 """Names that are shown of a level that varies."""
@@ -37,9 +37,7 @@ class Leaf(NamedTuple):
 
 def tree(heard: Heard) -> list[Branch]:
     """Outermost first, each below what it belongs to."""
-    series: dict[tuple[Step, ...], Topic] = {
-        tuple(Level(level) for level in name.split("/")): topic for name, topic in heard.topics.items()
-    }
+    series: dict[tuple[Step, ...], Topic] = {levels_in(name): topic for name, topic in heard.topics.items()}
     branches: list[Branch] = []
     above: tuple[str, ...] = ()
     for found in sorted(alike(series), key=written):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from time import process_time
 from typing import Any
 
 import pytest
@@ -302,6 +303,29 @@ def test_room_is_bounded_and_what_was_left_out_is_said():
     assert heard.cut["messages on further topics"] == 150
     assert heard.cut["further values"] > 0
     assert any("left out" in line for line in lines(as_object(heard)))
+
+
+def test_topics_of_nothing_but_levels_are_shown_too():
+    heard = listen(("/" * 1000, 1), ("a/" * 400, 2), ("spBv1.0/" + "/" * 900, b"x"))
+
+    assert sum(each.get("topics", 0) for each in as_object(heard)["topics"]) == 3
+
+
+def test_very_many_names_that_have_nothing_in_common_are_gathered_soon():
+    """Comparing each with each would take half a minute."""
+    said = [
+        ("hall/x", {word(10_000 * n + m): {word(m): 1, word(7 * m): 2} for m in range(900)}) for n in range(8)
+    ]
+
+    heard = listen(*said)
+
+    began = process_time()
+    assert alike(heard.series["mapped"])
+    assert process_time() - began < 8
+
+
+def word(number: int) -> str:
+    return "".join(chr(ord("g") + int(digit)) for digit in str(number)) + "x"
 
 
 def test_of_more_than_can_be_read_each_topic_is_read_now_and_then():
