@@ -124,31 +124,24 @@ class CfxTranslator(Plain):
     # What each message says and does: read it, then do it.
 
     def _consumed(self, body: cfx.MaterialsConsumed, station: Station) -> _Work:
-        used = self._checked(self._reader.consumed(body.consumed_materials), station)
-
-        def work(turn: Turn) -> None:
-            self._see(turn, station, used)
-            self._counts.consume(turn, station, used)
-
-        return work
+        return self._used(self._reader.consumed(body.consumed_materials), station, self._counts.consume)
 
     def _installed(self, body: cfx.MaterialsInstalled, station: Station) -> _Work:
-        used = self._reader.installed(body.installed_materials)
+        return self._used(self._reader.installed(body.installed_materials), station, self._counts.install)
+
+    def _told_what_is_loaded(self, body: cfx.GetLoadedMaterialsResponse, station: Station) -> _Work:
+        return self._used(list(map(self._reader.held, body.materials)), station, self._counts.resync)
+
+    def _used(
+        self, used: list[Used], station: Station, count: Callable[[Turn, Station, list[Used]], None]
+    ) -> _Work:
         self._checked(used, station)
 
         def work(turn: Turn) -> None:
             known = self._supplies.placed(station.key, used)
-            self._see(turn, station, known)
-            self._counts.install(turn, station, known)
-
-        return work
-
-    def _told_what_is_loaded(self, body: cfx.GetLoadedMaterialsResponse, station: Station) -> _Work:
-        held = self._checked(map(self._reader.held, body.materials), station)
-
-        def work(turn: Turn) -> None:
-            self._see(turn, station, held)
-            self._counts.resync(turn, station, held)
+            for each in known:
+                self._change(turn, self._supplies.see(station.at(each.place), each, turn))
+            count(turn, station, known)
 
         return work
 
@@ -282,10 +275,6 @@ class CfxTranslator(Plain):
             raise Misfit(f"{len(slots)} slots in one message, more than {_MOST_SLOTS}")
         _check_room(self._slots, slots, "slots", _MOST_KNOWN_SLOTS)
         return found
-
-    def _see(self, turn: Turn, station: Station, used: Iterable[Used]) -> None:
-        for each in used:
-            self._change(turn, self._supplies.see(station.at(each.place), each, turn))
 
     def _change(self, turn: Turn, changes: Iterable[Change]) -> None:
         """Say them, and what they change on towers: something else is in these slots now."""

@@ -104,11 +104,10 @@ class Reader:
             location = entry.material_location
             placed, lost = _parts(entry.quantity_used), _parts(entry.quantity_spoiled or 0.0)
             place = self.place(location)
-            if placed is None or lost is None or place.slot is None:
-                continue
-            left = _left(entry)
-            spoiled = None if entry.quantity_spoiled is None else lost
-            found.append(Used(place, reels_of(location.material_package), placed, spoiled, left))
+            if placed is not None and lost is not None:
+                spoiled = None if entry.quantity_spoiled is None else lost
+                reels = reels_of(location.material_package)
+                found.append(Used(place, reels, placed, spoiled, _left(entry)))
         return found
 
     def installed(self, entries: Iterable[Installed]) -> list[Used]:

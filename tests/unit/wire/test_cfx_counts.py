@@ -150,11 +150,13 @@ def test_a_part_that_went_back_to_its_carrier_was_never_used():
     assert machine.totals(SLOT) == (36, 4)
 
 
-def test_installed_parts_find_their_slot_by_their_supply():
+def test_parts_find_their_slot_by_their_supply():
     machine = Machine()
     machine.load(reel(500))
     machine.say(INSTALLED, {"InstalledMaterials": [installed(location(None), 6), installed(None, 4, "Z")]})
     assert machine.totals(SLOT)[0] == 6
+    machine.use(consumed(location(None, package("A", 488)), 12, 488))
+    assert (machine.totals(SLOT)[0], machine.book(SLOT)) == (12, 488)
 
 
 @pytest.mark.parametrize("consumption", [None, "consumed", "installed"])
