@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from pydantic import ValidationError
+from pydantic_core import ErrorDetails
 
 from service.domain.gateways import OWN
 from service.settings.broker import Mqtt
@@ -48,9 +49,15 @@ def _all_heard(mqtt: Mqtt, sources: Sequence[Source]) -> Iterator[_Heard]:
         try:
             there = mqtt.of_source(source)
         except ValidationError as error:
-            said = "; ".join(str(each["ctx"]["error"]) for each in error.errors() if "ctx" in each)
-            raise ValueError(f"{where}: {said.replace('mqtt.', '')}") from None
+            raise ValueError(f"{where}: {'; '.join(map(_why, error.errors()))}") from None
         yield _Heard(where, there, source.roots, source.host_under(there.client_id))
+
+
+def _why(detail: ErrorDetails) -> str:
+    """What a source says was looked at before; what is put together with that of ``[mqtt]`` wasn't."""
+    if (error := detail.get("ctx", {}).get("error")) is not None:
+        return str(error).replace("mqtt.", "")
+    return f"{detail['loc'][0]} would be {detail['input']} (set it for this source)"
 
 
 def _refuse_pair(one: _Heard, other: _Heard) -> None:

@@ -74,6 +74,10 @@ def test_sources_on_several_brokers_and_under_several_roots_go_together(tmp_path
             "source north: a password needs a username beside it (set username)",
         ),
         (
+            f'[mqtt]\nclient_id = "{"x" * 60}"\n' + native("north"),
+            f"source north: client_id would be {'x' * 60}-north (set it for this source)",
+        ),
+        (
             native("north", ELSEWHERE, f'ca_file = "{__file__}"'),
             "source north: ca_file, cert_file and key_file are for TLS (begin url with mqtts://)",
         ),
