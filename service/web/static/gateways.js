@@ -4,16 +4,13 @@ import { Failure, get } from "./api.js";
 import { arrange, icon, make, say } from "./dom.js";
 import { many, number, t } from "./language.js";
 import { tried } from "./tried.js";
-import { age, clock, day } from "./words.js";
+import { age, clock, day, FORMATS } from "./words.js";
 import "./shell.js";
 
 const EVERY_MS = 10000;
 const WEEK_MS = 6 * 86400000;
 const HOUR_SECONDS = 3600;
 const NAMED = 12;
-const FORMATS = {
-  native: t("our own contract"), mapped: t("mapped JSON"), sparkplug: "Sparkplug B", cfx: "IPC-2591 (CFX)", opcua: "OPC UA PubSub",
-};
 const KINDS = {
   count: t("counts"), supply: t("supplies"), recipe: t("recipes"), order: t("orders"), tower: t("towers"), link: t("links"),
 };

@@ -6,13 +6,11 @@ import { make, say } from "./dom.js";
 import { many, number, t } from "./language.js";
 import "./shell.js";
 import { tried } from "./tried.js";
+import { FORMATS } from "./words.js";
 
 const EVERY_MS = 2000;
 const MOST = 300;
-const DIALECTS = {
-  native: t("Earlybell's own contract"), sparkplug: "Sparkplug B", cfx: "IPC-CFX", opcua: "OPC UA PubSub",
-  ours: t("what Earlybell says"), mapped: t("JSON of its own"),
-};
+const DIALECTS = { ...FORMATS, ours: t("what Earlybell says") };
 const byId = (id) => document.getElementById(id);
 let shownAt = null;
 

@@ -103,6 +103,11 @@ const ABOUT = {
 
 export const LEVEL = { early: t("Early"), urgent: t("Urgent"), empty: t("Empty"), question: t("Question") };
 
+/** What sources speak. */
+export const FORMATS = {
+  native: t("Earlybell's own contract"), mapped: t("JSON of its own"), sparkplug: "Sparkplug B", cfx: "IPC-CFX", opcua: "OPC UA PubSub",
+};
+
 /** What a slot's state is called. */
 export const STATE = {
   ok: t("ok"), due: t("due"), urgent: t("urgent"), empty: t("empty"), unknown: t("not known"), idle: t("not used"),
