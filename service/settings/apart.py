@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from typing import Any
 
 from pydantic import ValidationError
-from pydantic_core import ErrorDetails
 
 from service.domain.gateways import OWN
 from service.settings.broker import Mqtt
@@ -53,7 +53,7 @@ def _all_heard(mqtt: Mqtt, sources: Sequence[Source]) -> Iterator[_Heard]:
         yield _Heard(where, there, source.roots, source.host_under(there.client_id))
 
 
-def _why(detail: ErrorDetails) -> str:
+def _why(detail: Any) -> str:
     """What a source says was looked at before; what is put together with that of ``[mqtt]`` wasn't."""
     if (error := detail.get("ctx", {}).get("error")) is not None:
         return str(error).replace("mqtt.", "")
