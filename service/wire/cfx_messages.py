@@ -171,6 +171,7 @@ class EndpointShuttingDown(Body):
 
 
 BODIES = {kind.__name__: msgspec.json.Decoder(kind) for kind in Body.__subclasses__()}
+_NIL = UUID(int=0)
 _END = from_datetime(datetime(9999, 1, 1, tzinfo=UTC))
 _envelope = msgspec.json.Decoder(Envelope)
 _envelopes = msgspec.json.Decoder(list[Envelope])
@@ -218,4 +219,5 @@ def _read(envelope: Envelope, decoder: msgspec.json.Decoder[Any]) -> Heard:
         body = decoder.decode(envelope.message_body)
     except msgspec.MsgspecError as error:
         raise Misfit(f"{envelope.message_name}: {error}") from None
-    return Heard(at, envelope.unique_id, envelope.source or "", body)
+    name = envelope.unique_id if envelope.unique_id != _NIL else None
+    return Heard(at, name, envelope.source or "", body)

@@ -31,6 +31,7 @@ from tests.support.cfx_machine import (
     Machine,
     consumed,
     feeder,
+    guid,
     location,
     package,
 )
@@ -47,6 +48,14 @@ def test_a_message_that_comes_twice_counts_once_also_across_a_restart():
     machine.restart()
     assert machine.hear(first) is None
     assert machine.panels() == 1
+
+
+def test_the_nil_id_names_no_message():
+    """RFC 9562, 5.9: the UUID whose bits are all zero; a sender's library has it where none was set."""
+    machine = Machine()
+    for _ in range(2):
+        machine.hear(machine.message(WORK, DONE) | {"UniqueID": guid(0)})
+    assert machine.panels() == 2
 
 
 def test_of_a_list_only_the_new_ones_count_and_a_list_of_repeats_is_one():
