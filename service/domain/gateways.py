@@ -22,16 +22,17 @@ HANDOVER = 600 * SECOND
 longer, and one that only starts anew doesn't."""
 
 
-def may_count(station: StationState | None, source: str, at: Instant) -> bool:
-    """Whether counts of ``source`` are believed for this station."""
-    if station is None or station.source.name == source or station.counted_at is None:
+def may_count(station: StationState | None, at: Instant) -> bool:
+    """Whether counts of another source are believed for this station."""
+    if station is None or station.counted_at is None:
         return True
     return station.source.silent is not None or at - station.counted_at >= HANDOVER
 
 
 def apply(world: World, report: GatewayReport, line: str, station: str | None, at: Instant) -> list[Told]:
     if report.state == "counts":
-        return _hand_over(world.station(line, station or ""), report.source)
+        _hand_over(world.station(line, station or ""), report.source)
+        return []
     since, well = report.since or at, report.state == "well"
     for place in _counted_by(world, report.source):
         if well != (world.stations[place].source.silent is None):
@@ -79,7 +80,7 @@ def _counted_by(world: World, source: str) -> list[tuple[str, str]]:
     ]
 
 
-def _hand_over(station: StationState, source: str) -> list[Told]:
+def _hand_over(station: StationState, source: str) -> None:
     """Nothing that the other said is a beginning of what this one says, no session of the other is one of
     this, and that the other's link is gone is no word about this one."""
     station.source = Source(source)
@@ -96,7 +97,6 @@ def _hand_over(station: StationState, source: str) -> list[Told]:
     for slot in station.slots.values():
         slot.base_placed = slot.base_lost = slot.base_empty = None
         slot.unsaid = 0
-    return []
 
 
 def _words(report: GatewayReport, at: Instant) -> Said:

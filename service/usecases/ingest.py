@@ -207,8 +207,7 @@ class Ingest:
         if counted_by == source:
             return
         # What isn't configured any more can't say anything.
-        free = counted_by not in self.sources or gateways.may_count(station, source, self.now())
-        if not free:
+        if counted_by in self.sources and not gateways.may_count(station, self.now()):
             counting = gateways.called(counted_by)
             raise Misfit(f"{address.subject} is counted by source {counting!r}: two would count twice")
         report = GatewayReport(source=source, state="counts")
@@ -322,7 +321,7 @@ class Ingest:
             draft.journal.append(JournalEntry(at, address.kind, address.subject, _json(many)))
             draft.told += [(each, at) for each in told or []]
 
-    def calm(self) -> list[Inbound | Ask]:
+    def calm(self) -> list[Ask]:
         """What ends because nothing was refused for long: to be taken like anything else."""
         return [
             Ask(
