@@ -71,8 +71,7 @@ class Supplies:
             if place.carrier:
                 self._keep(place.carrier, reels)
             return []
-        slot = self._slots.of(key)
-        if turn.is_late(slot.changed):
+        if (slot := self._open(key, turn)) is None:
             return []
         slot.carrier, slot.base = place.carrier, place.base
         self._hold(key, slot, reels, turn.when)
@@ -84,10 +83,9 @@ class Supplies:
 
     def load_carrier(self, key: str, place: Place, turn: Turn) -> list[Change]:
         """A carrier is put into a slot, with all that was put into it before; what nobody told isn't said."""
-        held = self._carriers.seen(place.carrier)
-        slot = self._slots.of(key)
-        if turn.is_late(slot.changed):
+        if (slot := self._open(key, turn)) is None:
             return []
+        held = self._carriers.seen(place.carrier)
         if held is not None and held.reels:
             self._carriers.forget(place.carrier)
             return self.load(key, place, held.reels, turn)
@@ -102,8 +100,8 @@ class Supplies:
         names = [reel.name for reel in used.reels]
         if not names or not all(names) or known.issuperset(names):
             return []
-        slot = self._slots.of(key)
-        if turn.is_late(slot.changed) or has_left(slot, used, turn.when):
+        slot = self._open(key, turn)
+        if slot is None or has_left(slot, used, turn.when):
             return []
         if known.isdisjoint(names):
             return self.load(key, used.place, _before(used), turn)
@@ -115,8 +113,8 @@ class Supplies:
         names = [each.name for each in leading if each.name]
         key = self.find(*names)
         if key is not None:
-            slot = self._slots.of(key)
-            return [] if turn.is_late(slot.changed) else self._join(key, slot, reel, turn.when)
+            slot = self._open(key, turn)
+            return [] if slot is None else self._join(key, slot, reel, turn.when)
         for name, held in self._carriers.items():
             if not {each.name for each in held.reels}.isdisjoint(names) and len(held.reels) < MOST_REELS:
                 self._carriers.of(name).reels = (*held.reels, reel)
@@ -124,10 +122,9 @@ class Supplies:
 
     def splice(self, key: str, place: Place, reel: Reel, turn: Turn) -> list[Change]:
         """A joint passed: ``reel`` is consumed now, and all before it is gone."""
-        slot = self._slots.of(key)
-        names = [each.name for each in slot.reels]
-        if turn.is_late(slot.changed):
+        if (slot := self._open(key, turn)) is None:
             return []
+        names = [each.name for each in slot.reels]
         if reel.name not in names:
             return self.load(key, place, (reel,), turn)
         return self._pass(
@@ -136,8 +133,7 @@ class Supplies:
 
     def empty(self, key: str, reels: tuple[Reel, ...], turn: Turn) -> list[Change] | None:
         """A supply is used up; ``None``: and with it the slot."""
-        slot = self._slots.of(key)
-        if turn.is_late(slot.changed):
+        if (slot := self._open(key, turn)) is None:
             return []
         names = [each.name for each in slot.reels]
         gone = _used_up(reels)
@@ -170,10 +166,7 @@ class Supplies:
     def recount(self, reel: Reel, turn: Turn) -> list[Change]:
         """Somebody counted how much is in a supply."""
         key = self.find(reel.name)
-        if key is None or reel.quantity is None:
-            return []
-        slot = self._slots.of(key)
-        if turn.is_late(slot.changed):
+        if key is None or reel.quantity is None or (slot := self._open(key, turn)) is None:
             return []
         reels = list(slot.reels)
         place = [each.name for each in reels].index(reel.name)
@@ -186,14 +179,16 @@ class Supplies:
     def split(self, remaining: tuple[Reel, ...], turn: Turn) -> list[Change]:
         """A chain was opened: these reels stay."""
         key = self.find(*(reel.name for reel in remaining))
-        if key is None:
+        if key is None or (slot := self._open(key, turn)) is None:
             return []
-        slot = self._slots.of(key)
         told = {reel.name: reel for reel in remaining}
         stay = tuple(told[reel.name] for reel in slot.reels if reel.name in told)
-        if turn.is_late(slot.changed) or len(stay) == len(slot.reels):
-            return []
-        return self._count(key, slot, stay, turn.when)
+        return [] if len(stay) == len(slot.reels) else self._count(key, slot, stay, turn.when)
+
+    def _open(self, key: str, turn: Turn) -> Slot | None:
+        """The slot to be changed; ``None``: it was changed since."""
+        slot = self._slots.of(key)
+        return None if turn.is_late(slot.changed) else slot
 
     def _keep(self, carrier: str, reels: tuple[Reel, ...]) -> None:
         if self._carriers.has_room([carrier], MOST_CARRIERS):
@@ -233,8 +228,7 @@ class Supplies:
     def _take_out(self, keys: Iterable[str], turn: Turn) -> list[Change]:
         said = []
         for key in sorted(keys):
-            slot = self._slots.of(key)
-            if not turn.is_late(slot.changed):
+            if (slot := self._open(key, turn)) is not None:
                 slot.carrier = slot.base = ""
                 self._hold(key, slot, (), turn.when)
                 said.append(Change(key, {"change": "removed"}))
