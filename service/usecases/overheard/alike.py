@@ -17,6 +17,8 @@ from service.usecases.overheard.words import has_meaning, is_a_name, is_known, l
 
 COUNTED = ("placed", "lost", "picked")
 T = TypeVar("T")
+SHOWN = 4
+"""Names that are shown of a step that varies."""
 _MOST_COMPARED = 100
 _SAME = 0.6
 """The share of what two steps lead to that they have in common when they are two of one kind."""
@@ -26,6 +28,11 @@ class Varying(NamedTuple):
     """A step that differs from one value to the next; ``of`` is one of them."""
 
     of: Step
+
+
+def step_of(step: Step | Varying) -> Step:
+    """Itself, or one of those that it stands for."""
+    return step.of if isinstance(step, Varying) else step
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,3 +146,12 @@ def _ways(members: Sequence[_Member[T]], depth: int) -> _Ways:
     return frozenset(
         tuple("*" if _surely_varies(step) else step.text for step in steps[depth:]) for steps, _, _ in members
     )
+
+
+def few(texts: Sequence[str]) -> str:
+    """One as it is; of several some in braces, and how many they are when there are more."""
+    if len(texts) == 1:
+        return texts[0]
+    if len(texts) <= SHOWN:
+        return "{" + ", ".join(texts) + "}"
+    return "{" + ", ".join(texts[: SHOWN - 1]) + f", … {len(texts)} in all}}"

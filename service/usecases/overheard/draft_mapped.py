@@ -9,11 +9,10 @@ from service.usecases.overheard.alike import Varying
 from service.usecases.overheard.draft_values import EACH, MEANINGS, UNKNOWN, rank, untaken, value_rule
 from service.usecases.overheard.gather import Heard
 from service.usecases.overheard.guess import Guess, wanted_by
-from service.usecases.overheard.message_rules import Rule, Topics, rules_of
+from service.usecases.overheard.message_rules import Rule, Topics, rules_of, way
 from service.usecases.overheard.reading import Key, Step
 from service.usecases.overheard.tell import where
 from service.usecases.overheard.topics import inside, levels_of, named_by
-from service.usecases.overheard.ways import way
 from service.usecases.overheard.words import has_meaning
 from service.usecases.overheard.written import pair
 

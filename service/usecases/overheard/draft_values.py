@@ -7,11 +7,10 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import get_args
 
-from service.usecases.overheard.alike import COUNTED, Varying
+from service.usecases.overheard.alike import COUNTED, Varying, few, step_of
 from service.usecases.overheard.guess import Guess, varying, wanted_by
 from service.usecases.overheard.reading import Key, Place
 from service.usecases.overheard.topics import is_literal
-from service.usecases.overheard.tree import few
 from service.usecases.overheard.words import lamp_of
 from service.usecases.overheard.written import pair, remark
 from service.wire.values import Meaning
@@ -110,7 +109,7 @@ def name_of(each: Guess, lamp: str = "") -> str:
     captures = iter(each.whose)
     for step in each.found.pattern:
         whose = next(captures) if isinstance(step, Varying) else None
-        one = step.of if isinstance(step, Varying) else step
+        one = step_of(step)
         if not isinstance(one, Key):
             continue
         if one.mark == "/":

@@ -19,14 +19,14 @@ from service.usecases.overheard.words import has_meaning, tells_whose
 from service.wire import opcua_json
 from service.wire.native import Address, Misfit, read_message, read_topic
 from service.wire.opcua_fields import read_fields
-from service.wire.sparkplug_payload import read_payload, scalar
+from service.wire.sparkplug_payload import REBIRTH, read_payload, scalar
 
 Dialect = Literal["native", "mapped", "sparkplug", "cfx", "opcua", "ours"]
 SPARKPLUG = "spBv1.0"
 NO_BIRTH = "Sparkplug metrics whose birth wasn't heard"
 _MOST_ALIASES = 50_000
 _MOST_NAMELESS = _MOST_ROOTS = 200
-_OF_THE_NODE = ("bdSeq", "Node Control/Rebirth")
+_OF_THE_NODE = ("bdSeq", REBIRTH)
 _CERTAIN = ("count", "supply")
 _PARTS = re.compile(r"([/.])")
 

@@ -16,17 +16,16 @@ came has ``depth`` and ``text`` alone. ``first``, ``last`` and ``changes`` are o
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from typing import Any
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any, NamedTuple
 
 from service.domain.model import SECOND
-from service.usecases.overheard.alike import Alike, Varying, alike
-from service.usecases.overheard.behaviour import by_behaviour
-from service.usecases.overheard.gather import Heard
-from service.usecases.overheard.guess import Guess, guess, liveliest
-from service.usecases.overheard.reading import Item, Key, Level
+from service.usecases.overheard.alike import Alike, Varying, alike, few, step_of
+from service.usecases.overheard.gather import Heard, Topic
+from service.usecases.overheard.guess import Guess, by_behaviour, guess, liveliest
+from service.usecases.overheard.reading import Item, Key, Level, Step, levels_in
 from service.usecases.overheard.track import Track, shown
-from service.usecases.overheard.tree import Branch, few, tree
 
 Json = dict[str, Any]
 _SHAPES = {
@@ -100,7 +99,7 @@ def where(found: Alike[Track]) -> str:
     captures = iter(range(len(found.pattern)))
     for step in found.pattern:
         varies = isinstance(step, Varying)
-        one = step.of if isinstance(step, Varying) else step
+        one = step_of(step)
         said = few(found.distinct(next(captures))) if varies else one.text
         match one:
             case Level():
@@ -157,3 +156,71 @@ def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> Iterator[str]:
         yield "  ".join(cell.ljust(width) for cell, width in zip(row, wide, strict=True)).rstrip()
     if over > 0:
         yield f"… and {over} more"
+
+
+# The topics as a tree
+
+
+class Branch(NamedTuple):
+    """``depth``: 0 at the outermost. ``leaf``: what was heard on it, where messages came on it."""
+
+    depth: int
+    text: str
+    leaf: Leaf | None
+
+
+class Leaf(NamedTuple):
+    """``per_minute``: messages, retained ones that were there before left out. ``size``: bytes on average."""
+
+    topics: int
+    messages: int
+    per_minute: float
+    size: float
+    retained: float
+    dialect: str
+    shapes: tuple[str, ...]
+
+
+def tree(heard: Heard) -> list[Branch]:
+    """Outermost first, each below what it belongs to."""
+    series: dict[tuple[Step, ...], Topic] = {levels_in(name): topic for name, topic in heard.topics.items()}
+    branches: list[Branch] = []
+    above: tuple[str, ...] = ()
+    for found in sorted(alike(series), key=written):
+        texts = written(found)
+        same = next((n for n, (a, b) in enumerate(zip(above, texts, strict=False)) if a != b), len(above))
+        same = min(same, len(texts) - 1)
+        branches += [Branch(depth, texts[depth], None) for depth in range(same, len(texts) - 1)]
+        branches.append(Branch(len(texts) - 1, texts[-1], _leaf(found, minutes(heard))))
+        above = texts
+    return branches
+
+
+def minutes(heard: Heard) -> float:
+    """How long was listened, by the messages."""
+    return max((heard.last_at - heard.first_at) / SECOND, 1.0) / 60.0
+
+
+def written(found: Alike[Topic]) -> tuple[str, ...]:
+    """Its levels, with names of those that vary in braces."""
+    varying = iter(range(len(found.pattern)))
+    return tuple(
+        few(found.distinct(next(varying))) if isinstance(step, Varying) else step.text
+        for step in found.pattern
+    )
+
+
+def _leaf(found: Alike[Topic], took: float) -> Leaf:
+    topics: Mapping[tuple[str, ...], Topic] = found.members
+    messages = sum(topic.messages for topic in topics.values())
+    shapes: Counter[str] = sum((topic.shapes for topic in topics.values()), Counter())
+    retained = sum(topic.retained for topic in topics.values())
+    return Leaf(
+        topics=len(topics),
+        messages=messages,
+        per_minute=(messages - retained) / took,
+        size=sum(topic.size for topic in topics.values()) / messages,
+        retained=retained / messages,
+        dialect=", ".join(sorted({each for topic in topics.values() for each in topic.dialects})),
+        shapes=tuple(shape for shape, _ in shapes.most_common()),
+    )

@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from service.usecases.overheard.alike import Alike, Varying, alike
+from service.usecases.overheard.alike import Alike, Varying, alike, few, step_of
 from service.usecases.overheard.gather import Heard, Topic
 from service.usecases.overheard.guess import whose
 from service.usecases.overheard.reading import Level, Step, levels_in
 from service.usecases.overheard.recognise import Dialect
 from service.usecases.overheard.track import Track
-from service.usecases.overheard.tree import few
 from service.usecases.overheard.words import is_known
 
 LONGEST = 200
@@ -75,12 +74,12 @@ class Named:
 
 def levels_of(found: Alike[Track]) -> tuple[Step | Varying, ...]:
     """The steps that are levels of its topic."""
-    return tuple(step for step in found.pattern if isinstance(_one(step), Level))
+    return tuple(step for step in found.pattern if isinstance(step_of(step), Level))
 
 
 def inside(found: Alike[Track]) -> tuple[Step | Varying, ...]:
     """The steps within the payload."""
-    return tuple(step for step in found.pattern if not isinstance(_one(step), Level))
+    return tuple(step for step in found.pattern if not isinstance(step_of(step), Level))
 
 
 def named_by(found: Alike[Track], wanted: Sequence[str]) -> Named:
@@ -91,7 +90,7 @@ def named_by(found: Alike[Track], wanted: Sequence[str]) -> Named:
     said = {*names, *(["line"] if line_at is not None else [])}
     heard = [f"{name}: {few(found.distinct(capture))}" for capture, name in enumerate(names) if name]
     if line_at is not None:
-        heard.insert(0, f"line: {_one(levels[line_at]).text}, always the same")
+        heard.insert(0, f"line: {step_of(levels[line_at]).text}, always the same")
     missing = tuple(place for place in wanted if place not in said)
     return Named(levels, names, line_at, missing, "; ".join(heard))
 
@@ -107,10 +106,6 @@ def _line_at(levels: Sequence[Step | Varying], names: Sequence[str]) -> int | No
 
 def _may_name(step: Step | Varying) -> bool:
     return not isinstance(step, Varying) and not is_known(step.text) and literal(step.text) != "+"
-
-
-def _one(step: Step | Varying) -> Step:
-    return step.of if isinstance(step, Varying) else step
 
 
 def plain_pattern(pattern: str) -> str:

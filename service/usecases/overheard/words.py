@@ -1,4 +1,5 @@
-"""What a name in a gateway's words may mean, by the words of the trade in English and German.
+"""What a name in a gateway's words may mean, by the words of the trade in English and German; and its words
+for what is lit, loaded, running or reachable, in ours.
 
 A guess, never more: what is drafted from it is marked as one.
 """
@@ -7,9 +8,12 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
 from itertools import pairwise
+
+from service.wire import readings
+from service.wire.native import Misfit
 
 _PARTS = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+")
 
@@ -190,3 +194,70 @@ def tells_whose(text: str) -> bool:
 def _joined(words: tuple[str, ...]) -> tuple[str, ...]:
     """The words, and each with the one after it: ``part`` ``number`` is also ``partnumber``."""
     return (*words, *(a + b for a, b in pairwise(words)))
+
+
+# States
+
+_SWITCHED = {
+    "off": "off aus dark none no 0 false",
+    "on": "on an ein steady lit solid continuous dauer dauerlicht yes 1 true",
+    "flashing": "flashing flash blink blinks blinking blinkt blinken blinkend blinklicht 2",
+}
+_STATES: Mapping[str, Mapping[str, str]] = {
+    "lamp": _SWITCHED,
+    "buzzer": _SWITCHED,
+    "link": {
+        "online": "online on up connected alive ok verbunden 1 true",
+        "offline": "offline off down disconnected dead lost getrennt 0 false",
+    },
+    "kind": {
+        "tape": "tape reel rolle gurt smdtapefeeder",
+        "tray": "tray trays flaechenmagazin smdtrayfeeder",
+        "stick": "stick tube stange",
+        "bulk": "bulk bulkcase schuettgut",
+    },
+    "order_state": {
+        "queued": "queued wait waiting planned released geplant wartet 0",
+        "running": "running run active started in_progress laeuft aktiv gestartet 1",
+        "finished": "finished done completed complete closed beendet fertig 2",
+        "withdrawn": "withdrawn cancelled canceled aborted storniert abgebrochen",
+    },
+    "change": {
+        "loaded": "loaded new load replaced changed exchange neu geladen geruestet gewechselt",
+        "joined": "joined splice spliced append gespleisst angesetzt",
+        "counted": "counted count inventory gezaehlt",
+        "removed": "removed unload unloaded empty entnommen abgeruestet",
+    },
+}
+_READ = {"lamp": readings.lamp, "buzzer": readings.lamp, "link": readings.linked}
+_OURS = {
+    means: {word: ours for ours, words in states.items() for word in words.split()}
+    for means, states in _STATES.items()
+}
+
+
+def ours(means: str, said: Iterable[str]) -> dict[str, str] | None:
+    """What has to be said of these words so that a rule understands them all; ``None``: one of them isn't
+    known. Of a value that has no such words nothing has to be said."""
+    if means not in _OURS:
+        return {}
+    to_say: dict[str, str] = {}
+    for word in said:
+        plain = word.strip().lower()
+        if plain in {"null", ""} or _is_understood(means, plain):
+            continue
+        if plain not in _OURS[means]:
+            return None
+        to_say[word] = _OURS[means][plain]
+    return to_say
+
+
+def _is_understood(means: str, word: str) -> bool:
+    """By every rule, of itself."""
+    if means not in _READ:
+        return word in _STATES[means]
+    try:
+        _READ[means](word, {})
+    except Misfit:
+        return False
+    return True
