@@ -6,6 +6,8 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from service.domain.events import SupplyMessage, TowerMessage
 from service.domain.model import SECOND
@@ -297,6 +299,57 @@ def test_of_a_chain_that_was_opened_what_stays_is_what_is_left():
     )
     assert changes(said) == [(SLOT, "counted", 38, None)]
     assert machine.book(SLOT) == 38
+
+
+NAMES = st.sampled_from(["A", "B", "C", "", None])
+PACKAGES = st.builds(
+    lambda name, quantity, leading: package(
+        name, quantity, LeadingMaterialPackage=None if leading is None else package(*leading)
+    ),
+    NAMES,
+    st.none() | st.integers(0, 9),
+    st.none() | st.tuples(NAMES, st.none() | st.integers(0, 9)),
+)
+PLACES = st.builds(
+    location,
+    st.sampled_from(["45", "46", None]),
+    st.none() | PACKAGES,
+    st.none() | st.builds(feeder, st.sampled_from(["F1", "F2", ""]), base=st.sampled_from(["F", None])),
+)
+SAID = st.one_of(
+    st.tuples(st.sampled_from([LOADED, SNAPSHOT]), st.builds(lambda each: {"Materials": [each]}, PLACES)),
+    st.tuples(st.just(CARRIERS_LOADED), st.builds(lambda each: {"Carriers": [each]}, PLACES)),
+    st.tuples(st.just(EMPTY), st.builds(lambda each: {"EmptyMaterials": [each]}, PLACES)),
+    st.tuples(
+        st.just(CONSUMED),
+        st.builds(
+            lambda each, left: {"ConsumedMaterials": [consumed(each, 2, left)]},
+            PLACES,
+            st.none() | st.integers(0, 9).map(float),
+        ),
+    ),
+    st.tuples(st.just(SPLICED), st.fixed_dictionaries({"NewlyActiveMaterial": PLACES})),
+    st.tuples(
+        st.just(JOINED),
+        st.fixed_dictionaries({"LeadingMaterialPackage": PACKAGES, "TrailingMaterialPackage": PACKAGES}),
+    ),
+    st.tuples(st.just(SPLIT), st.fixed_dictionaries({"RemainingMaterialPackage": PACKAGES})),
+    st.tuples(st.just(MODIFIED), st.builds(lambda each: {"Materials": [each]}, PACKAGES)),
+    st.tuples(st.just(UNLOADED), st.sampled_from([{"MaterialPackageIdentifiers": ["A", "C"]}])),
+    st.tuples(st.just(CARRIERS_UNLOADED), st.sampled_from([{"CarrierIdentifiers": [each]} for each in "F"])),
+)
+
+
+@given(st.lists(SAID, max_size=20))
+def test_whatever_is_said_of_supplies_each_is_in_one_slot_and_a_restart_changes_nothing(said):
+    going_on, restarted = Machine(), Machine()
+    for name, body in said:
+        message = going_on.message(name, body)
+        restarted.message(name, body)
+        assert going_on.hear(message) == restarted.hear(message)
+        restarted.restart()
+    gone = {"MaterialPackageIdentifiers": ["A"]}
+    assert len(changes(going_on.say(UNLOADED, gone))) <= 1
 
 
 @pytest.mark.parametrize(
