@@ -7,7 +7,7 @@ It knows every header that may be left out, and nothing of fields or of what the
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Literal, NamedTuple
+from typing import Any, NamedTuple
 
 import msgspec
 
@@ -20,13 +20,8 @@ STATES = ("Disabled", "Paused", "Operational", "Error", "PreOperational")
 """The states of a publisher, PubSubState, by their values (OPC 10000-14, 6.2.1)."""
 LONGEST_NAME = 256
 
-Frame = Literal["data", "event", "alive"]
-_FRAMES: dict[str, Frame] = {
-    "ua-keyframe": "data",
-    "ua-deltaframe": "data",
-    "ua-event": "event",
-    "ua-keepalive": "alive",
-}
+_ALIVE = "ua-keepalive"
+_FRAMES = {"ua-keyframe", "ua-deltaframe", "ua-event", _ALIVE}
 _HEADER = {
     "DataSetWriterId",
     "DataSetWriterName",
@@ -49,7 +44,6 @@ class DataSet(NamedTuple):
     metadata it was made with. Without ``payload`` it says but that its writer lives, and ``sequence`` is the
     number that comes next."""
 
-    frame: Frame
     publisher: str | None = None
     group: str | None = None
     writer: str | None = None
@@ -130,15 +124,9 @@ def _data_set(message: object, header: dict[str, Any]) -> DataSet:
     bare = not isinstance(payload, dict | list) and not _is_keepalive(message)
     own: dict[str, Any] = {} if bare else message
     said = _text(own, "MessageType")
-    frame = _FRAMES.get(said or "ua-keyframe")
-    if frame is None:
+    if said is not None and said not in _FRAMES:
         raise Misfit(f"no such MessageType of a data set: {said!r:.80}")
-    if bare:
-        payload = message
-    elif payload is None:
-        frame = "alive"
     return DataSet(
-        frame=frame,
         publisher=_text(own, "PublisherId") or _text(header, "PublisherId"),
         group=_text(own, "WriterGroupName") or _text(header, "WriterGroupName"),
         writer=_id(own),
@@ -147,7 +135,7 @@ def _data_set(message: object, header: dict[str, Any]) -> DataSet:
         major=_major(own, "MetaDataVersion"),
         at=read_time(own, "Timestamp"),
         status=own.get("Status"),
-        payload=None if frame == "alive" else payload,
+        payload=message if bare else None if said == _ALIVE else payload,
     )
 
 

@@ -127,9 +127,9 @@ def test_a_data_set_alone_says_whose_it_is():
 
 def test_payloads_without_any_header_of_their_own():
     """JSON-Minimal (A.3.2): neither header, one data set; and the array of them."""
-    assert one({"Counter": 18}) == DataSet(frame="data", payload={"Counter": 18})
+    assert one({"Counter": 18}) == DataSet(payload={"Counter": 18})
     assert read(b'[{"Counter": 18}, {"Counter": 19}]') == Data(
-        None, [DataSet("data", payload={"Counter": 18}), DataSet("data", payload={"Counter": 19})]
+        None, [DataSet(payload={"Counter": 18}), DataSet(payload={"Counter": 19})]
     )
 
 
@@ -144,7 +144,7 @@ def test_the_header_of_the_network_may_stand_over_bare_payloads():
 def test_a_message_without_a_payload_says_that_its_writer_lives(kind):
     """Version 1.04 had no MessageType in a data set."""
     data = one({"DataSetWriterId": 101, "SequenceNumber": 8, "Timestamp": "2026-03-02T06:14:07.5Z"} | kind)
-    assert (data.frame, data.payload, data.sequence, data.at) == ("alive", None, 8, SENT)
+    assert (data.payload, data.sequence, data.at) == (None, 8, SENT)
 
 
 def test_other_messages_say_nothing_of_data():
@@ -287,7 +287,7 @@ def test_64_bits_are_read_exactly(digits):
 
 
 def test_a_payload_without_names_takes_them_from_the_metadata():
-    data = DataSet("data", payload=[True, "5"])
+    data = DataSet(payload=[True, "5"])
     assert read_fields(data.payload or [], {"Active": 1, "Total": 9}) == [
         Field("Active", True, None),
         Field("Total", 5, None),
