@@ -8,7 +8,7 @@ from typing import Literal
 from service.domain.model import Instant
 from service.wire import gathered, jobs, readings
 from service.wire.gathered import Count, Gathered, Look, Saying
-from service.wire.rules import OF_LOADS, OF_ORDERS, TOTALS, Target
+from service.wire.rules import OF_LOADS, OF_ORDERS, TOTALS, Rule, Target
 
 
 class Batch:
@@ -98,15 +98,7 @@ def _panel(batch: Batch, target: Target, content: object, at: Instant | None) ->
 
 
 def _load(batch: Batch, target: Target, content: object, at: Instant | None) -> str:
-    rule = target.rule
-    read: str | int | None
-    if rule.means == "quantity":
-        read = None if content is None else readings.whole(content, rule.times) // rule.each
-    elif rule.means == "kind":
-        read = readings.one_of(content, rule.words, readings.KINDS)
-    else:
-        read = readings.text(content)
-    batch.loads.setdefault(target.slot, {})[rule.means] = read
+    batch.loads.setdefault(target.slot, {})[target.rule.means] = _part(target.rule, content)
     return "supply"
 
 
@@ -142,18 +134,20 @@ def _usage(batch: Batch, target: Target, content: object, at: Instant | None) ->
 
 
 def _order(batch: Batch, target: Target, content: object, at: Instant | None) -> str:
-    rule = target.rule
-    read: str | int | None
-    if rule.means == "order_panels":
-        read = None if content is None else readings.whole(content, rule.times) // rule.each
-    elif rule.means == "order_state":
-        read = readings.one_of(content, rule.words, readings.STATES)
-    else:
-        read = readings.text(content)
-    batch.order[OF_ORDERS[rule.means]] = read
+    batch.order[OF_ORDERS[target.rule.means]] = _part(target.rule, content)
     return "order"
 
 
+def _part(rule: Rule, content: object) -> str | int | None:
+    """Of a supply or an order; ``None``: there is none now."""
+    if rule.means in ("quantity", "order_panels"):
+        return None if content is None else readings.whole(content, rule.times) // rule.each
+    if (allowed := _ALLOWED.get(rule.means)) is not None:
+        return readings.one_of(content, rule.words, allowed)
+    return readings.text(content)
+
+
+_ALLOWED = {"kind": readings.KINDS, "order_state": readings.STATES}
 _READ: Mapping[str, Callable[[Batch, Target, object, Instant | None], str]] = {
     **dict.fromkeys(OF_LOADS, _load),
     **dict.fromkeys(OF_ORDERS, _order),

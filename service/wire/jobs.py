@@ -12,10 +12,9 @@ from typing import Any
 
 import msgspec
 
-from service.domain.model import SECOND, Instant
+from service.domain.model import Instant
+from service.wire.loads import WAIT
 
-WAIT = 2 * SECOND
-"""For the rest of what belongs to one recipe or order."""
 _ENDED = ("finished", "withdrawn")
 
 

@@ -17,7 +17,7 @@ from service.domain.model import SECOND, Instant
 TELLING = ("supply", "lot", "part")
 FIELDS = (*TELLING, "kind", "quantity")
 WAIT = 2 * SECOND
-"""For the rest of what belongs to one exchange."""
+"""For the rest of what belongs to one change."""
 
 
 class Load(msgspec.Struct, array_like=True):
