@@ -17,9 +17,10 @@ Station = tuple[str, str]
 
 
 class Known(msgspec.Struct, array_like=True):
-    """The stations by device; "" is the node itself."""
+    """The stations by device; "" is the node itself. ``dead``: the devices that were said to be."""
 
     stations: dict[str, list[Station]] = {}
+    dead: list[str] = []
 
 
 class Stations:
@@ -28,7 +29,6 @@ class Stations:
     def __init__(self, memory: Memory[Known]) -> None:
         self._memory = memory
         self._online: dict[tuple[str, str], set[Station]] = {}
-        self._dead: set[tuple[str, str]] = set()
 
     def nodes(self) -> list[str]:
         """Those of which something is known."""
@@ -37,40 +37,38 @@ class Stations:
     def living(self, node: str) -> list[str]:
         """The devices that weren't said to be dead, in the order in which they first spoke."""
         known = self._memory.seen(node)
-        return [] if known is None else [each for each in known.stations if (node, each) not in self._dead]
+        return [] if known is None else [each for each in known.stations if each not in known.dead]
 
     def speak(self, node: str, device: str, natives: Iterable[Native]) -> list[Native]:
         """What is to be said before these: that the stations are heard, unless that was said already."""
-        stations = self._note(node, device, natives)
-        if not stations:
+        self._note(node, device, natives)
+        known = self._memory.seen(node)
+        if known is None or device not in known.stations:
             return []
-        self._dead.discard((node, device))
+        if device in known.dead:
+            self._memory.of(node).dead.remove(device)
         online = self._online.setdefault((node, device), set())
-        fresh = [station for station in stations if station not in online]
+        fresh = [station for station in known.stations[device] if station not in online]
         online.update(fresh)
         return [_link(station, "online") for station in fresh]
 
     def die(self, node: str, device: str, at: Instant | None = None) -> list[Native]:
         """That the stations aren't heard any more, unless that was said already: since ``at`` by the device's
         clock, else since now by ours."""
-        stations = self._of(node, device)
-        if not stations or (node, device) in self._dead:
+        if device not in self.living(node):
             return []
-        self._dead.add((node, device))
+        known = self._memory.of(node)
+        known.dead.append(device)
         self._online.pop((node, device), None)
-        return [_link(station, "offline", at) for station in stations]
+        return [_link(station, "offline", at) for station in known.stations[device]]
 
     def begin_anew(self) -> None:
         """What was said may be lost."""
         self._online.clear()
-        self._dead.clear()
 
-    def _of(self, node: str, device: str) -> Sequence[Station]:
+    def _note(self, node: str, device: str, natives: Iterable[Native]) -> None:
         known = self._memory.seen(node)
-        return () if known is None else known.stations.get(device, ())
-
-    def _note(self, node: str, device: str, natives: Iterable[Native]) -> Sequence[Station]:
-        stations = self._of(node, device)
+        stations: Sequence[Station] = () if known is None else known.stations.get(device, ())
         heard = ((each.address.line, each.address.station) for each in natives if each.address.station)
         for station in dict.fromkeys(heard):
             if station in stations:
@@ -79,7 +77,6 @@ class Stations:
             if device in known.stations or len(known.stations) < MOST_DEVICES:
                 stations = known.stations.setdefault(device, [])
                 stations.append(station)
-        return stations
 
 
 def _link(station: Station, state: Literal["online", "offline"], at: Instant | None = None) -> Native:

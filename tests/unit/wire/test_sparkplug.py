@@ -427,6 +427,19 @@ def test_a_restart_goes_on_with_the_totals_and_understands_deaths() -> None:
     assert floor.links == {"L3/P1": "offline"}
 
 
+def test_a_death_that_was_told_is_not_told_again_after_a_restart() -> None:
+    """Another source may count the station by then."""
+    floor, edge = Floor(), Edge()
+    born(edge, floor)
+    floor.hear(edge.will())
+    before = floor.messages
+    floor.restart()
+    floor.wait(60 * SECOND)
+    assert floor.messages == before
+    born(edge, floor)
+    assert floor.links == {"L3/P1": "online"}
+
+
 def test_after_a_failure_in_between_every_node_is_asked_again() -> None:
     floor, edge = Floor(), Edge()
     floor.connect()
