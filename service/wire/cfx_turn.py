@@ -71,12 +71,13 @@ def begin(
 
 
 def _when(sender: Sender, at: Instant, now: Instant, *, retained: bool) -> Instant:
+    """What the broker kept is old, however old it is."""
+    if retained:
+        return min(at + sender.offset, now)
     when = at + sender.offset
     if not believed(when, now):
         when = at if believed(at, now) else now
         sender.offset = 0
-    if retained:
-        return when
     if when < sender.newest and now - sender.heard > _SET_BACK:
         sender.offset, when = now - at, now
         sender.newest = when
