@@ -57,7 +57,8 @@ def _native(heard: Heard, broker: Mapping[str, str], floor_root: str) -> Iterato
     """Below the root of ``[mqtt]`` all is heard already; two roots of one broker have to lie apart."""
     taken = [] if broker else [floor_root]
     for root in sorted(heard.names.get("native", ())):
-        if not is_literal(root) or any(_overlap(root, other) for other in taken):
+        unfit = not is_literal(root) or root.startswith("$") or "" in root.split("/")
+        if unfit or any(_overlap(root, other) for other in taken):
             continue
         taken.append(root)
         number = len(taken) if broker else len(taken) - 1

@@ -282,6 +282,16 @@ def test_our_own_root_needs_no_source():
     assert 'root = "floor"' in draft_of(heard.heard, floor_root="floor", broker={"url": "mqtt://other"})
 
 
+@pytest.mark.parametrize("root", ["$works", "works//hall", "/works"])
+def test_a_root_that_no_source_can_have_is_none(root: str):
+    heard = Overheard()
+    count = {"session": "a", "seq": 1, "slots": {"F07": {"placed": 3}}}
+    heard.hear(f"{root}/L3/P1/count".encode(), json.dumps(count).encode(), START)
+
+    assert heard.heard.names["native"] == {root: 1}
+    assert draft_of(heard.heard) == ""
+
+
 # Whatever is said
 
 
