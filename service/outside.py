@@ -126,8 +126,10 @@ def web_address(settings: Settings, port: int) -> str:
 def problems(settings: Settings) -> list[str]:
     """What of all this can't be used, without connecting to anything."""
     found = []
+    brokers = {"mqtt": broker(settings)}
+    brokers |= {f"source {each.name}": source_broker(settings, each) for each in settings.sources}
     for what, make in (
-        ("mqtt: ", lambda: (made := broker(settings)).tls and made.tls()),
+        *((f"{name}: ", there.tls) for name, there in brokers.items() if there.tls is not None),
         ("web: ", lambda: certificate(settings)),
         ("", lambda: outlets(settings, settings.web.port)),
         ("", lambda: monitor(settings)),

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from service.outside import source_broker, translators
+from service.outside import problems, source_broker, translators
 from service.settings import load
 
 MAIN = """
@@ -62,3 +62,9 @@ def test_a_source_may_have_a_login_and_a_name_of_its_own(settings):
 def test_a_source_on_trial_counts_nowhere(settings):
     assert list(translators(settings('root = "north"'))) == ["north"]
     assert translators(settings('root = "north"\ntrial = true')) == {}
+
+
+def test_a_file_of_a_source_that_tls_can_not_use_is_told_by_its_name(settings):
+    read = settings(f'root = "north"\nurl = "mqtts://north.plant.example"\nca_file = "{__file__}"')
+    (found,) = problems(read)
+    assert found.startswith(f"source north: {__file__}: ")
