@@ -6,7 +6,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 
-from service.domain.model import SECOND
 from service.usecases.overheard.alike import COUNTED, Varying, few, step_of
 from service.usecases.overheard.draft_mapped import mapped
 from service.usecases.overheard.draft_values import UNKNOWN, place_lines, placed_by, value_rules
@@ -36,8 +35,7 @@ def draft_of(heard: Heard, *, broker: Mapping[str, str] | None = None, floor_roo
             lines += [*_source(dialect, dialect, broker), *rules]
     if not any(line == "[[source]]" for line in lines):
         return ""
-    seconds = (heard.last_at - heard.first_at) / SECOND
-    head = f"Drafted from {heard.messages} messages that were heard in {seconds:.0f} s."
+    head = f"Drafted from {heard.messages} messages that were heard in {heard.seconds:.0f} s."
     return "\n".join([*map(remark, (head, *HEAD)), *lines]) + "\n"
 
 

@@ -27,6 +27,8 @@ whoever listens may count beside it."""
 _EACH = 300
 SELDOM = 10 * SECOND
 """Of each topic a message is read in this time, however much is said beside it."""
+HIDDEN = "hidden"
+"""In place of a password."""
 UNHURRIED = "messages that weren't read, only counted: too many came at once"
 
 
@@ -45,8 +47,9 @@ class Topic:
 
 @dataclass(slots=True)
 class Heard:
-    """``series``: for each dialect whose values are mapped one by one, how each behaved. ``roots`` of our own
-    contract; ``names``: of CFX the messages, of Sparkplug the groups and so on, and how often each came."""
+    """``series``: for each dialect whose values are mapped one by one, how each behaved. ``names``, and how
+    often each came: of our own contract the roots, of CFX the messages, of Sparkplug nodes and devices, of
+    OPC UA publishers. ``cut``: what was left out, and how often."""
 
     topics: dict[str, Topic] = field(default_factory=dict)
     series: dict[Dialect, dict[tuple[Step, ...], Track]] = field(default_factory=dict)
@@ -56,6 +59,11 @@ class Heard:
     cut: Counter[str] = field(default_factory=Counter)
     first_at: Instant = 0
     last_at: Instant = 0
+
+    @property
+    def seconds(self) -> float:
+        """How long was listened."""
+        return (self.last_at - self.first_at) / SECOND
 
 
 class Overheard:
@@ -101,7 +109,7 @@ class Overheard:
         for spot, content in values:
             if spot.track is None:
                 spot.track = heard.series.setdefault(dialect, {})[spot.steps] = Track()
-            spot.track.take(content, at)
+            spot.track.take(HIDDEN if spot.secret else content, at)
 
     def _has_time(self, topic: Topic | None, at: Instant) -> bool:
         """By what was read in this second; a topic of which nothing was read for long has it always."""

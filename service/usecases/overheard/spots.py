@@ -8,7 +8,7 @@ from typing import TypeVar
 
 from service.usecases.overheard.reading import Item, Key, Step
 from service.usecases.overheard.track import Track
-from service.usecases.overheard.words import names_a_place
+from service.usecases.overheard.words import names_a_place, tells_a_secret
 
 MOST_IN_ONE = 2000
 """Values that are read of one payload."""
@@ -23,9 +23,10 @@ TOO_LONG = "values with very long names"
 
 class Spot:
     """``steps`` lead to it; ``dialect``: in which it was told. ``track``: how what was said there behaved,
-    ``None`` while nothing was. ``field``: by which the elements of an array were told apart there."""
+    ``None`` while nothing was. ``field``: by which the elements of an array were told apart there.
+    ``secret``: what is said there is, by its name, for nobody else."""
 
-    __slots__ = ("below", "dialect", "field", "steps", "track")
+    __slots__ = ("below", "dialect", "field", "secret", "steps", "track")
 
     def __init__(self, dialect: str, steps: tuple[Step, ...]) -> None:
         self.dialect = dialect
@@ -33,6 +34,7 @@ class Spot:
         self.below: dict[str | Item, Spot] = {}
         self.field: str | None = None
         self.track: Track | None = None
+        self.secret = any(tells_a_secret(step.text) for step in steps)
 
 
 Said = tuple[Spot, object]
@@ -121,7 +123,7 @@ def naming_field(elements: Sequence[object], before: str | None = None) -> str |
         return None
     if before is not None and _tells_apart(before, objects):
         return before
-    fits = [field for field in objects[0] if _tells_apart(field, objects)]
+    fits = [field for field in objects[0] if not tells_a_secret(field) and _tells_apart(field, objects)]
     named = sorted((field for field in fits if names_a_place(field)), key=names_a_place, reverse=True)
     texts = [field for field in fits if isinstance(objects[0][field], str)]
     return next(iter([*named, *texts]), None)

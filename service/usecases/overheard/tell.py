@@ -20,7 +20,6 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
-from service.domain.model import SECOND
 from service.usecases.overheard.alike import Alike, Varying, alike, few, step_of
 from service.usecases.overheard.gather import Heard, Topic
 from service.usecases.overheard.guess import Guess, by_behaviour, guess, liveliest
@@ -48,7 +47,7 @@ def guesses(heard: Heard) -> dict[str, list[Guess]]:
 
 def as_object(heard: Heard) -> Json:
     return {
-        "seconds": round((heard.last_at - heard.first_at) / SECOND, 3),
+        "seconds": round(heard.seconds, 3),
         "messages": heard.messages,
         "bytes": heard.size,
         "cut": dict(heard.cut),
@@ -191,14 +190,9 @@ def tree(heard: Heard) -> list[Branch]:
         same = next((n for n, (a, b) in enumerate(zip(above, texts, strict=False)) if a != b), len(above))
         same = min(same, len(texts) - 1)
         branches += [Branch(depth, texts[depth], None) for depth in range(same, len(texts) - 1)]
-        branches.append(Branch(len(texts) - 1, texts[-1], _leaf(found, minutes(heard))))
+        branches.append(Branch(len(texts) - 1, texts[-1], _leaf(found, max(heard.seconds, 1.0) / 60.0)))
         above = texts
     return branches
-
-
-def minutes(heard: Heard) -> float:
-    """How long was listened, by the messages."""
-    return max((heard.last_at - heard.first_at) / SECOND, 1.0) / 60.0
 
 
 def written(found: Alike[Topic]) -> tuple[str, ...]:

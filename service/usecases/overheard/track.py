@@ -134,11 +134,6 @@ class Track:
         return next(iter(self.times)) if len(self.times) == 1 else None
 
     @property
-    def few(self) -> bool:
-        """Two or three contents that come again."""
-        return 2 <= len(self.words) <= 3 and self.changes >= len(self.words)
-
-    @property
     def blinks(self) -> float | None:
         """Hz, where two contents take turns as a flashing lamp does."""
         if len(self.words) != 2 or len(self._turns) < 4:

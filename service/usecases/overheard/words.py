@@ -73,6 +73,12 @@ _NEUTRAL = frozenset(
         "anzahl",
     )
 )
+_SECRETS = frozenset(
+    (
+        *("password", "passwords", "passwd", "pwd", "passwort", "kennwort"),
+        *("secret", "secrets", "token", "tokens", "apikey", "credential", "credentials"),
+    )
+)
 _TOGETHER: Mapping[frozenset[str], str] = {
     frozenset({"order", "panels"}): "order_panels",
     frozenset({"order", "quantity"}): "order_panels",
@@ -189,6 +195,12 @@ def is_a_name(text: str) -> bool:
 def tells_whose(text: str) -> bool:
     """A name of a place, or of a lamp."""
     return is_a_name(text) or lamp_of(text) is not None
+
+
+@lru_cache(maxsize=65_536)
+def tells_a_secret(name: str) -> bool:
+    """What is called so is a password or the like."""
+    return not _SECRETS.isdisjoint(_joined(words_in(name)))
 
 
 def _joined(words: tuple[str, ...]) -> tuple[str, ...]:

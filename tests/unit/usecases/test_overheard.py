@@ -332,6 +332,15 @@ def word(number: int) -> str:
     return "".join(chr(ord("g") + int(digit)) for digit in str(number)) + "x"
 
 
+def test_a_password_that_is_said_is_shown_to_nobody():
+    body = {"placed": 3, "password": "hunter2", "api_key": {"now": "hunter2"}, "all": [{"token": "hunter2"}]}
+
+    heard = listen(("hall/L3/P1/F07", body), ("hall/L3/wifi/Passwort", "hunter2"))
+
+    assert "hunter2" not in json.dumps(as_object(heard)) + draft_of(heard)
+    assert "password: heard once: hidden" in draft_of(heard)
+
+
 def test_of_more_than_can_be_read_each_topic_is_read_now_and_then():
     overheard = Overheard()
     said = [("hall/L3/P1/loud", {"placed": n, "about": "x" * 1000}) for n in range(3000)]
