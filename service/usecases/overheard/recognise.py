@@ -111,10 +111,10 @@ class Recognise:
             if name is None:
                 self._cut[NO_BIRTH] += 1
                 self._note_nameless(node)
-            elif name not in _OF_THE_NODE and not metric.historical:
-                called = name + metric.path
-                if (spot := spots.below(root, called, name_steps(called))) is not None:
-                    yield spot, scalar(metric, kind)
+            elif name in _OF_THE_NODE or metric.historical:
+                continue
+            elif (spot := spots.below(root, name + metric.path, name_steps)) is not None:
+                yield spot, scalar(metric, kind)
 
     def _note_nameless(self, node: str) -> None:
         if len(self.nameless) < _MOST_NAMELESS:
@@ -126,8 +126,7 @@ class Recognise:
         """Of each source, by its handle's parts, which messages it says."""
         name = str(envelope["MessageName"])[:100]
         handle = str(envelope.get("Source") or "")[:200]
-        parts = tuple(Key(part, "." if place else "") for place, part in enumerate(handle.split(".")))
-        spot = self._spots.below(self._spots.root("cfx", levels_in(topic)), handle, parts)
+        spot = self._spots.below(self._spots.root("cfx", levels_in(topic)), handle, _handle_steps)
         return Recognised("cfx", name, () if spot is None else ((spot, name),))
 
     # OPC UA PubSub
@@ -148,7 +147,7 @@ class Recognise:
                 values += [
                     (spot, field.content)
                     for field in read_fields(each.payload)
-                    if (spot := self._spots.below(root, field.name, name_steps(field.name))) is not None
+                    if (spot := self._spots.below(root, field.name, name_steps)) is not None
                 ]
         except Misfit:
             return Recognised("opcua", None)
@@ -156,7 +155,10 @@ class Recognise:
         return Recognised("opcua", ", ".join(sorted(publishers)) or topic, values)
 
 
-@lru_cache(maxsize=65_536)
+def _handle_steps(handle: str) -> tuple[Key, ...]:
+    return tuple(Key(part, "." if place else "") for place, part in enumerate(handle.split(".")))
+
+
 def name_steps(name: str) -> tuple[Key, ...]:
     """A name that has parts, by ``/`` and ``.``; and by ``_`` where it says in one of them what it is, in
     another whose."""

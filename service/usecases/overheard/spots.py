@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import TypeVar
 
 from service.usecases.overheard.reading import Item, Key, Step
@@ -52,11 +52,11 @@ class Spots:
         """The one below which a message's values are; ``None``: there is no room for it."""
         return self._roots.get((dialect, steps)) or self._make(self._roots, (dialect, steps), dialect, steps)
 
-    def below(self, spot: Spot | None, name: str, steps: tuple[Step, ...]) -> Spot | None:
-        """The one called so, to which ``steps`` lead from ``spot``."""
+    def below(self, spot: Spot | None, name: str, steps: Callable[[str], tuple[Step, ...]]) -> Spot | None:
+        """The one called so; ``steps`` of its name lead there from ``spot``."""
         if spot is None:
             return None
-        return spot.below.get(name) or self._make(spot.below, name, spot.dialect, spot.steps + steps)
+        return spot.below.get(name) or self._make(spot.below, name, spot.dialect, spot.steps + steps(name))
 
     def values(self, spot: Spot | None, document: object) -> list[Said]:
         """The single values in what JSON gave, in their order: about ``MOST_IN_ONE`` at most, and no deeper
@@ -90,8 +90,7 @@ class Spots:
                 yield below, each
 
     def _of_key(self, spot: Spot, key: str) -> Spot | None:
-        key = key[:LONGEST_NAME]
-        return self.below(spot, key, (Key(key),))
+        return self.below(spot, key[:LONGEST_NAME], lambda name: (Key(name),))
 
     def _of_array(self, spot: Spot, elements: list[object]) -> Iterator[Said]:
         elements = elements[:MOST_IN_ONE]

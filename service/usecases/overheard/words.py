@@ -15,6 +15,7 @@ from itertools import pairwise
 from service.wire import readings
 from service.wire.native import Misfit
 
+_remembered = lru_cache(maxsize=8192)
 _PARTS = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+")
 
 _MEANINGS: Mapping[str, str] = {
@@ -105,7 +106,7 @@ _PLACES: Mapping[str, str] = {
 _PLACE_OF_WORD = {word: place for place, words in _PLACES.items() for word in words.split()}
 
 
-@lru_cache(maxsize=65_536)
+@_remembered
 def words_in(name: str) -> tuple[str, ...]:
     """Its words, small, umlauts written out: ``PlacedTotal_F07`` has ``placed``, ``total``, ``f``, ``07``."""
     for letters, written in (
@@ -141,7 +142,7 @@ def _is_neutral(name: str) -> bool:
     return bool(_NEUTRAL & set(words_in(name))) or place_of(name) is not None
 
 
-@lru_cache(maxsize=65_536)
+@_remembered
 def _meanings(name: str) -> frozenset[str]:
     words = words_in(name)
     return frozenset(
@@ -166,13 +167,13 @@ def names_a_place(field: str) -> int:
     return int(bool({"id", "name", "no", "nr", "number", "nummer", "key", "address"} & set(words_in(field))))
 
 
-@lru_cache(maxsize=65_536)
+@_remembered
 def has_meaning(name: str) -> bool:
     """It says what a value is, not whose."""
     return meaning_of([name]) is not None
 
 
-@lru_cache(maxsize=65_536)
+@_remembered
 def is_known(name: str) -> bool:
     """A word of the trade, not somebody's own name for something."""
     return any(
@@ -180,7 +181,7 @@ def is_known(name: str) -> bool:
     )
 
 
-@lru_cache(maxsize=65_536)
+@_remembered
 def looks_like_a_name(name: str) -> bool:
     """Such as plants give to lines, machines and slots: ``L3``, ``P1``, ``F07``, ``4``, ``Linie-2``."""
     words = words_in(name)
@@ -197,7 +198,7 @@ def tells_whose(text: str) -> bool:
     return is_a_name(text) or lamp_of(text) is not None
 
 
-@lru_cache(maxsize=65_536)
+@_remembered
 def tells_a_secret(name: str) -> bool:
     """What is called so is a password or the like."""
     return not _SECRETS.isdisjoint(_joined(words_in(name)))
