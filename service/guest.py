@@ -112,10 +112,10 @@ class Guest:
             broker = outside.source_broker(self._settings, source)
             if (broker.host, broker.port) not in known:
                 raise NotOurs(f"source {source.name}: {broker.host} is no broker of the configuration")
-        trials = Trials(self._settings, sources, counted=self._counted, clock=self._clock, meet=as_guest)
         with self._lock:
             if self._trying is not None and self._trying.state == "trying":
                 raise Busy(TRIED)
+            trials = Trials(self._settings, sources, counted=self._counted, clock=self._clock, meet=as_guest)
             over = threading.Timer(LONGEST, self.stop_trying)
             over.daemon = True
             self._trying = _Trying(self._clock(), trials, over)
