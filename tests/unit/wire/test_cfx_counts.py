@@ -31,7 +31,7 @@ def reel(left: float | None = None, name: str = "A") -> dict[str, object]:
 
 
 def installed(
-    place: dict[str, object], quantity: float, name: str = "A", **more: object
+    place: dict[str, object] | None, quantity: float, name: str = "A", **more: object
 ) -> dict[str, object]:
     return {
         "UnitIdentifier": "PNL-1",

@@ -10,16 +10,17 @@ from itertools import pairwise
 
 import pytest
 
+from service.domain.events import Lamp
 from service.domain.model import SECOND
 from service.wire.lamps import Seen, look_at, settle, steady_at, tell
 
 RATES = (0.4, 0.8, 1.4, 2.8)
 
 
-def looks(lamp: Seen, lit, *, every: float, seconds: float, begin: float = 0.0) -> list[str | None]:
+def looks(lamp: Seen, lit, *, every: float, seconds: float, begin: float = 0.0) -> list[Lamp | None]:
     """What is known after each look at a lamp that is lit when ``lit`` of a time in seconds says so; time
     passes in between, too."""
-    known = []
+    known: list[Lamp | None] = []
     for number in range(int(seconds / every)):
         at = begin + number * every
         due = steady_at(lamp)
@@ -96,7 +97,7 @@ def test_a_look_that_comes_twice_makes_no_later_one_finer():
 @pytest.mark.parametrize("rate", RATES)
 def test_a_lamp_whose_changes_alone_are_told_is_flashing(rate):
     lamp = Seen()
-    known = []
+    known: list[Lamp | None] = []
     for change in range(12):
         look_at(lamp, change % 2 == 0, round(change * SECOND / (2 * rate)))
         known.append(lamp.state)
@@ -146,8 +147,9 @@ def test_a_lamp_that_is_seldom_switched_is_not_flashing():
 def test_a_source_that_once_said_flashing_is_believed_at_once():
     lamp = Seen()
     tell(lamp, "flashing")
-    look_at(lamp, False, SECOND)
-    assert lamp.state == "off"
-    look_at(lamp, True, SECOND + 1)
-    assert lamp.state == "on"
+    states = []
+    for lit, at in ((False, SECOND), (True, SECOND + 1)):
+        look_at(lamp, lit, at)
+        states.append(lamp.state)
+    assert states == ["off", "on"]
     assert steady_at(lamp) is None

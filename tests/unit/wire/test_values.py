@@ -42,12 +42,12 @@ def test_a_repeat_says_nothing():
 def test_values_heard_together_are_one_message_numbered_in_a_session_of_our_own():
     floor = Floor(*COUNTING)
     at = T0
-    values = [Value("F1/placed", 5, at - 7), Value("F2/placed", 6, at - 3), Value("boards", 8, at - 5)]
+    values = [("F1/placed", 5, at - 7), ("F2/placed", 6, at - 3), ("boards", 8, at - 5)]
     first, second = (
         json.loads(native.payload)
         for moment in (at, at + 1)
         for native in floor.values.take(
-            HERE, [Value(v.name, v.content + moment - at, v.at) for v in values], at=moment
+            HERE, [Value(name, units + moment - at, said) for name, units, said in values], at=moment
         )
     )
     assert first.pop("session") == second.pop("session") == f"hall@{to_rfc3339(T0)}"
