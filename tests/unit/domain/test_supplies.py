@@ -516,3 +516,27 @@ def test_a_word_about_the_supply_ends_the_out_signal(change):
     story.supply(change, "T2", quantity=60)
     assert story.slot("T2").out_since is None
     assert story.slot("T2").book == 60
+
+
+def test_panels_that_are_said_before_their_parts_are_booked_once():
+    """By a topic for each value: the panel, then what was loaded, then what was placed."""
+    story = line_of_reels()
+    story.later(6).supply("loaded", "F1", quantity=1000, id="new", ago=2)
+    assert story.slot("F1").book == 1000
+
+    other = line_of_reels()
+    other.later(6)
+    other.count({}, session="s1", seq=900, panels=21, ago=0)
+    other.supply("loaded", "F1", quantity=1000, id="new", ago=2)
+    other.count({"F1": (21 * 18, 0)}, session="s1", seq=901, panels=21, ago=0)
+    assert other.slot("F1").book == 1000 - 18
+
+
+def line_of_reels() -> Story:
+    """Twenty panels of a reel with takt and usage known; a panel every takt."""
+    story = Story()
+    story.recipe({"F1": 18})
+    story.first("F1")
+    story.load("F1", 5000)
+    story.run(20, {"F1": 18})
+    return story
