@@ -302,8 +302,9 @@ class Ingest:
         draft = Draft()
         if isinstance(item, Ask):
             draft.answer(item, RuntimeError(reason))
-        elif isinstance(item, Inbound):
-            self._set_aside(draft, item, reason)
+        else:
+            turn = Inbound(b"(time)", b"", False, (0, 0))
+            self._set_aside(draft, item if isinstance(item, Inbound) else turn, reason)
         return draft
 
     def _set_aside(self, draft: Draft, item: Inbound, reason: str) -> None:
