@@ -32,7 +32,7 @@ SLICE = 0.05
 """Seconds between two looks at what else there is to do."""
 PATIENCE = 1.0
 """Seconds without a broker after which that is reported."""
-LAST_WORDS = 1.0
+LAST_WORDS = 5.0
 """Seconds a stopping plant waits for its last messages to be acknowledged."""
 
 

@@ -43,6 +43,7 @@ def test_every_format_is_booked_alike_while_all_are_spoken_at_once(
         line.start()
     for line in lines:
         line.join(60)
+    assert [each.unacknowledged for each in publishers.values()] == [0] * len(FOREIGN)
 
     with httpx.Client(base_url=f"http://127.0.0.1:{web}/api/v1", trust_env=False) as api:
         for speak in FOREIGN:
@@ -51,7 +52,6 @@ def test_every_format_is_booked_alike_while_all_are_spoken_at_once(
                 partial(is_shown, api, speak, expected), message=partial(differing, api, speak, expected)
             )
         assert api.get("/refused").json() == []
-    assert [each.unacknowledged for each in publishers.values()] == [0] * len(FOREIGN)
     assert program.stop() == 0
 
 
