@@ -13,6 +13,7 @@ import structlog
 
 from service import outside
 from service.desk import Unfit
+from service.domain.gateways import OWN
 from service.domain.model import SECOND, Instant, to_rfc3339
 from service.language import english
 from service.mqtt.client import Broker
@@ -24,7 +25,6 @@ from service.trial import Trials
 from service.usecases.overheard import Overheard, as_object, draft_of
 from service.wire.gateway import Request
 
-MAIN = "mqtt"
 log = structlog.get_logger()
 LISTENED = english("Somebody is listening already.")
 TRIED = english("A draft is being tried already.")
@@ -65,7 +65,7 @@ class Guest:
         self._listening: _Listening | None = None
         self._trying: _Trying | None = None
         self._brokers: Mapping[str, Broker] = {
-            MAIN: outside.broker(settings),
+            OWN: outside.broker(settings),
             **{each.name: outside.source_broker(settings, each) for each in settings.sources},
         }
 

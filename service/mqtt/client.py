@@ -51,10 +51,10 @@ class Broker:
     host: str
     port: int
     client_id: str
-    username: str | None
-    password: str | None
-    protocol: int
-    tls: Callable[[], ssl.SSLContext] | None
+    username: str | None = None
+    password: str | None = None
+    protocol: int = 5
+    tls: Callable[[], ssl.SSLContext] | None = None
     host_id: str | None = None
 
 

@@ -27,15 +27,7 @@ class Listener:
         self.most = 10**9
         self.sessions_lost = 0
         self.connection = Connection(
-            Broker(
-                host="127.0.0.1",
-                port=port,
-                client_id="listener",
-                username=None,
-                password=None,
-                protocol=5,
-                tls=None,
-            ),
+            Broker(host="127.0.0.1", port=port, client_id="listener"),
             topics=["floor/#"],
             receive=lambda _topic, payload, _retained, token: self.received.append((payload, token)),
             has_room=lambda: self.room and len(self.received) < self.most,

@@ -7,6 +7,8 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
+from typing import Any
 
 import paho.mqtt.client as paho
 import pytest
@@ -22,18 +24,8 @@ from simulators.scenario import find_scenario
 from tests.support.mosquitto import Mosquitto
 
 
-def at(broker: Mosquitto, **changed: object) -> Broker:
-    words: dict[str, object] = {
-        "host": broker.host,
-        "port": broker.port,
-        "client_id": "earlybell",
-        "username": None,
-        "password": None,
-        "protocol": 5,
-        "tls": None,
-        **changed,
-    }
-    return Broker(**words)  # type: ignore[arg-type]
+def at(broker: Mosquitto, **changed: Any) -> Broker:
+    return replace(Broker(host=broker.host, port=broker.port, client_id="earlybell"), **changed)
 
 
 @contextmanager

@@ -12,15 +12,7 @@ from tests.support.mosquitto import Mosquitto, StartBroker
 
 
 def say(broker: Mosquitto, topic: str) -> int:
-    to = Broker(
-        host=broker.host,
-        port=broker.port,
-        client_id="says",
-        username=None,
-        password=None,
-        protocol=5,
-        tls=None,
-    )
+    to = Broker(host=broker.host, port=broker.port, client_id="says")
     sender = Sender(to, trouble=lambda _: None)
     sender.start()
     try:

@@ -56,15 +56,7 @@ class Listener:
             sources=Gateways({"north": NativeTranslator("north")}, self.committed),
         )
         self.connection = Connection(
-            Broker(
-                host=mosquitto.host,
-                port=mosquitto.port,
-                client_id="earlybell-north",
-                username=None,
-                password=None,
-                protocol=5,
-                tls=None,
-            ),
+            Broker(host=mosquitto.host, port=mosquitto.port, client_id="earlybell-north"),
             topics=["north/#"],
             receive=lambda topic, payload, retained, token: self.owner.put(
                 Inbound(topic, payload, retained, token, "north")

@@ -42,15 +42,7 @@ def hosting(
     client_id: str = "host",
     receive: Callable[[bytes, bytes, bool, Token], None] = lambda *_: None,
 ) -> Iterator[Connection]:
-    broker = Broker(
-        host="127.0.0.1",
-        port=port,
-        client_id=client_id,
-        username=None,
-        password=None,
-        protocol=protocol,
-        tls=None,
-    )
+    broker = Broker(host="127.0.0.1", port=port, client_id=client_id, protocol=protocol)
     one = Connection(
         broker,
         topics=["spBv1.0/+/NDATA/+"],

@@ -17,15 +17,7 @@ from tests.support.wait import eventually
 
 
 def trial_at(mosquitto: Mosquitto, translator: Any = None) -> Trial:
-    broker = Broker(
-        host=mosquitto.host,
-        port=mosquitto.port,
-        client_id="earlybell-north",
-        username=None,
-        password=None,
-        protocol=5,
-        tls=None,
-    )
+    broker = Broker(host=mosquitto.host, port=mosquitto.port, client_id="earlybell-north")
     translator = translator or NativeTranslator("north")
     return Trial(
         "north", translator, broker, policy=Policy(), counted=dict, clock=lambda: time.time_ns() // 1000
