@@ -5,6 +5,8 @@ a law that changes is forgotten in time."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+
 import msgspec
 
 from service.domain.model import Instant
@@ -106,3 +108,25 @@ def law_key(kind: str | None, part: str | None = None) -> str:
 
 def record_key(kind: str | None) -> str:
     return f"record/{kind_name(kind)}"
+
+
+def summed(records: Iterable[Record]) -> list[Record]:
+    """The records of several shards of a site as one of each kind, in order of the kinds' names; the last
+    outcomes by when they were."""
+    by_kind: dict[str, list[Record]] = {}
+    for each in records:
+        by_kind.setdefault(record_key(each.kind), []).append(each)
+    return [_summed(by_kind[key]) for key in sorted(by_kind)]
+
+
+def _summed(records: Sequence[Record]) -> Record:
+    outcomes = sorted((outcome for each in records for outcome in each.outcomes), key=lambda each: each.at)
+    return Record(
+        records[0].kind,
+        outcomes[-MOST_OUTCOMES:],
+        judged=sum(each.judged for each in records),
+        late=sum(each.late for each in records),
+        ended=sum(each.ended for each in records),
+        covered=sum(each.covered for each in records),
+        apart=sum(each.apart for each in records),
+    )

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
 from typing import TypeVar
 
 import msgspec
 
-from service.domain.events import JournalEntry
 from service.domain.model import Instant
 from service.domain.world import World
 from service.ports import Archive, StoreError
 from service.usecases.fold import fold, policy_of
+from service.usecases.joined import Item, joined
 from service.usecases.pseudonyms import Names, patterns_of
 from service.usecases.recording import Seal
 from service.usecases.renaming import Renaming
@@ -20,7 +20,6 @@ from service.wire.journal import Exporter, StartState
 
 K = TypeVar("K", bound=str | tuple[str, ...])
 T = TypeVar("T")
-Item = StartState | tuple[int, JournalEntry]
 
 
 def export(
@@ -31,13 +30,14 @@ def export(
     until: Instant | None,
     seal: Seal | None = None,
     key: bytes | None = None,
+    beside: Sequence[Archive] = (),
 ) -> Iterator[bytes]:
     """The state as it was at ``since``, folded from the nearest checkpoint, then every entry; with a ``seal``
     a manifest ends it. With a ``key`` names are other ones; ``Unfit``: what follows would be decided
-    otherwise."""
+    otherwise. ``beside``: those of the site's other shards, joined with it."""
     exporter = Exporter(site if key is None else Names(key).of("site", site))
-    wanted = items if key is None else partial(_renamed, key)
-    for item in wanted(archive, since=since, until=until):
+    read = partial(_of_all, (archive, *beside), since=since, until=until)
+    for item in read() if key is None else _renamed(key, read):
         if isinstance(item, StartState):
             line = exporter.state(item, sealed=seal is not None)
             yield line if seal is None else seal.state(item, line)
@@ -48,17 +48,22 @@ def export(
         yield seal.end(exporter)
 
 
-def _renamed(key: bytes, archive: Archive, *, since: Instant | None, until: Instant | None) -> Iterator[Item]:
+def _of_all(archives: Sequence[Archive], *, since: Instant | None, until: Instant | None) -> Iterator[Item]:
+    read = [items(each, since=since, until=until) for each in archives]
+    return read[0] if len(read) == 1 else joined(read)
+
+
+def _renamed(key: bytes, read: Callable[[], Iterator[Item]]) -> Iterator[Item]:
     """Read twice: a name bears the tags of the patterns of all settings, also of those that come later."""
     policies, last = [], -1
-    for item in items(archive, since=since, until=until):
+    for item in read():
         if isinstance(item, StartState):
             policies.append(policy_of(item.policy))
         else:
             last = item[0]
             policies += [policy_of(item[1].data)] if item[1].kind == "settings" else []
     renaming = Renaming(Names(key, patterns_of(policies)))
-    for item in items(archive, since=since, until=until):
+    for item in read():
         if isinstance(item, StartState):
             yield renaming.start(item)
         elif item[0] <= last:
