@@ -48,6 +48,12 @@ def journal(start: StartState, entries: Sequence[JournalEntry]) -> Iterator[Item
     yield from enumerate(entries, start.position)
 
 
+def read_together(*journals: Iterator[Item]) -> list[tuple[int, JournalEntry]]:
+    start, *read = joined(journals)
+    assert isinstance(start, StartState)
+    return [each for each in read if isinstance(each, tuple)]
+
+
 def world_after(policy: Policy, entries: Sequence[JournalEntry]) -> World:
     world = World(policy=policy)
     for entry in entries:
@@ -63,9 +69,8 @@ def test_what_two_shards_recorded_is_in_the_order_in_which_it_happened() -> None
     start, entries = recorded()
     parts = parted(entries)
     assert min(map(len, parts)) > 100
-    _, *read = joined([journal(start, part) for part in parts])
-    assert [entry for _, entry in read if isinstance(entry, JournalEntry)] == list(entries)
-    assert [number for number, _ in read if isinstance(number, int)] == list(range(len(entries)))
+    read = read_together(*(journal(start, part) for part in parts))
+    assert read == list(enumerate(entries))
 
 
 def test_the_state_they_start_from_goes_on_as_one_world_does() -> None:
@@ -88,17 +93,16 @@ def test_what_a_shard_was_told_by_another_and_its_settings_are_left_out() -> Non
     start = StartState(position=0, at=0, policy=msgspec.Raw(b"{}"))
     first = [settings(10), JournalEntry(30, WORD, "b", b"{}")]
     second = [settings(20), JournalEntry(40, "time", "", b"{}")]
-    _, *read = joined([journal(start, first), journal(start, second)])
-    assert [entry.at for _, entry in read if isinstance(entry, JournalEntry)] == [10, 40]
+    read = read_together(journal(start, first), journal(start, second))
+    assert [entry.at for _, entry in read] == [10, 40]
 
 
 def test_two_moments_that_are_the_same_are_one_after_the_other() -> None:
     start, _ = recorded()
     at = start.at + 5
     alike = [JournalEntry(at, "time", "", b"{}"), JournalEntry(at + 1, "time", "", b"{}")]
-    _, *read = joined([journal(start, alike), journal(start, alike)])
-    moments = [entry.at for _, entry in read if isinstance(entry, JournalEntry)]
-    assert moments == [at, at + 1, at + 2, at + 3]
+    read = read_together(journal(start, alike), journal(start, alike))
+    assert [entry.at for _, entry in read] == [at, at + 1, at + 2, at + 3]
 
 
 def test_a_supply_is_as_the_shard_knows_it_in_which_it_is_loaded() -> None:
