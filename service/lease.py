@@ -10,12 +10,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from service.domain.model import Instant, Notice
+from service.domain.model import SECOND, Instant, Notice
 
 LENGTH = 10.0
 """Seconds a lease holds. It is renewed every two: a renewal that runs into the store's own bound of five
 seconds leaves time for another. Who stands by takes over two to three seconds after a clean stop at most,
 and within twelve of a death."""
+
+
+def term_before_a_restore(now: Instant) -> int:
+    """The term of a store that is put back from a backup: higher than any before it, so that no instance
+    from before is taken for the one in charge. Whole seconds, by which the next term is known."""
+    return now // SECOND * SECOND
+
+
+def follows_a_restore(term: int) -> bool:
+    """Whether it is the first since the store was put back from a backup."""
+    return term > SECOND and term % SECOND == 1
 
 
 class LeaseLost(Exception):

@@ -77,11 +77,13 @@ class Connection:
         may_connect: Callable[[], bool] = lambda: True,
         lasting: bool = True,
         presence: Guest | None = None,
+        retained_anew: bool = False,
     ) -> None:
         """``connected`` is called when the subscription stands, ``session_lost`` when the broker has
         forgotten what it kept for us (``had_session``: an earlier life had one), ``beat`` each turn. While
         not ``may_connect`` no new connection is made: it would end that of another under our name.
-        ``lasting``: the broker keeps for us what comes while we're away. ``presence``: what we owe it."""
+        ``lasting``: the broker keeps for us what comes while we're away. ``presence``: what we owe it.
+        ``retained_anew``: at first all that it has retained is heard, also what it told us before."""
         self.broker = broker
         self.ready = False
         self.ready_since: float | None = None
@@ -98,6 +100,7 @@ class Connection:
         self._lasting = lasting
         self._greeted = False
         self._had_session = had_session
+        self._retained_anew = retained_anew
         self._keepalive = keepalive
         self._generation = 0
         self._received = 0
@@ -299,7 +302,7 @@ class Connection:
             self._session_lost()
         if self.broker.protocol == 5:
             # Retained messages come for a new subscription only, not at every reconnect.
-            options = SubscribeOptions(qos=1, retainHandling=1)
+            options = SubscribeOptions(qos=1, retainHandling=0 if self._retained_anew else 1)
             client.subscribe([(topic, options) for topic in self._topics])
         else:
             client.subscribe([(topic, 1) for topic in self._topics])
@@ -318,6 +321,7 @@ class Connection:
         self.ready = True
         self.ready_since = time.monotonic()
         self._had_session = True
+        self._retained_anew = False
         self._connected()
 
     def _on_disconnect(self, _client: Any, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:

@@ -20,6 +20,7 @@ from alembic.script import ScriptDirectory
 from alembic.util.exc import CommandError
 from sqlalchemy import URL, Connection, inspect
 from sqlalchemy.exc import DBAPIError
+from sqlalchemy.schema import CreateSchema
 
 from service.ports import StoreError, StoreRevisionError
 from service.store.database import Database, connect
@@ -41,8 +42,9 @@ class Upgraded:
     after: str
 
 
-def upgrade(url: str, *, scripts: Path | None = None) -> Upgraded:
-    """Bring the store to this program's revision (or that of ``scripts``); nothing to do is fine.
+def upgrade(url: str, *, scripts: Path | None = None, schema: str | None = None) -> Upgraded:
+    """Bring the store to this program's revision (or that of ``scripts``); nothing to do is fine. ``schema``
+    is one of PostgreSQL, made if there is none of that name.
 
     ``StoreRevisionError`` when it is ahead or not ours, ``StoreError`` when it can't be reached or locked.
     """
@@ -50,10 +52,13 @@ def upgrade(url: str, *, scripts: Path | None = None) -> Upgraded:
     if is_sqlite(parsed):
         guard(Path(str(parsed.database)))
     needed = _head(_scripts(folder))
-    if _revision_at(parsed) == needed:
+    if _revision_at(parsed, schema) == needed:
         return Upgraded(needed, needed)
     try:
-        with _alembic_is_not_threadsafe, _locked(parsed) as connection:
+        with _alembic_is_not_threadsafe, locked(parsed, schema) as connection:
+            if schema is not None:
+                connection.execute(CreateSchema(schema, if_not_exists=True))
+                connection.commit()
             return _upgrade(connection, folder)
     except DBAPIError as error:
         if judge(error) in (Fault.AGAIN, Fault.LATER):
@@ -63,7 +68,17 @@ def upgrade(url: str, *, scripts: Path | None = None) -> Upgraded:
 
 def verify(database: Database, *, scripts: Path | None = None) -> None:
     """Raise ``StoreRevisionError`` unless the store is at this program's revision (or ``scripts``')."""
-    _require(database.read(found_revision), _scripts(scripts or scripts_folder()))
+    require(database.read(found_revision), scripts=scripts)
+
+
+def require(found: str | None, *, scripts: Path | None = None) -> None:
+    """Raise ``StoreRevisionError`` unless ``found`` is this program's revision (or ``scripts``')."""
+    _require(found, _scripts(scripts or scripts_folder()))
+
+
+def stamp(connection: Connection) -> None:
+    """Note that tables made at once, not by migrations, are at this program's revision."""
+    MigrationContext.configure(connection).stamp(_scripts(scripts_folder()), head())
 
 
 def head() -> str:
@@ -108,11 +123,11 @@ def _upgrade(connection: Connection, folder: Path) -> Upgraded:
     return Upgraded(before, _head(scripts))
 
 
-def _revision_at(url: URL) -> str | None:
+def _revision_at(url: URL, schema: str | None) -> str | None:
     """What a look without any lock finds; mostly that is all there is to do."""
     if is_sqlite(url) and not Path(str(url.database)).exists():
         return None
-    database = connect(url)
+    database = connect(url, schema)
     try:
         return database.read(found_revision)
     finally:
@@ -120,8 +135,9 @@ def _revision_at(url: URL) -> str | None:
 
 
 @contextmanager
-def _locked(url: URL) -> Iterator[Connection]:
-    engine = migrator(url)
+def locked(url: URL, schema: str | None = None) -> Iterator[Connection]:
+    """A connection that may change the schema, and nobody else meanwhile."""
+    engine = migrator(url, schema)
     try:
         if is_sqlite(url):
             wait = float(str(url.query.get("timeout", _LOCK_SECONDS)))

@@ -2,19 +2,37 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import sqlite3
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from sqlalchemy import create_engine, text
 
-from service.store import BackupError, Store, StoreUnreadableError, back_up, open_store, restore
+from service.domain.model import SECOND
+from service.lease import LeaseLost, follows_a_restore
+from service.store import (
+    BackupError,
+    Store,
+    StoreUnreadableError,
+    back_up,
+    check_backup,
+    dated,
+    open_store,
+    restore,
+    rotate,
+    take_over,
+)
 from service.store.disk import kind_of, unsafe
 from service.store.files import guard
 from service.store.schema import head
-from tests.contract.builders import batch, delivery, entries
+from tests.contract.builders import batch, closed, delivery, entries, opened, refused
+from tests.support.small_disk import small_disk
+from tests.support.stores import NewStore
+from tests.support.wait import eventually
 
 NOW = 1_000
 
@@ -29,6 +47,21 @@ def store(path: Path) -> Iterator[Store]:
     store = open_store(f"sqlite:///{path}", migrate=True)
     yield store
     store.close()
+
+
+def url_of(store: Store) -> str:
+    return store.database.writer.url.render_as_string(hide_password=False)
+
+
+def until_alone(url: str) -> None:
+    """A server needs a moment to see that a connection was closed."""
+    if url.startswith("sqlite"):
+        return
+    wanted = text("SELECT 1 FROM pg_stat_activity WHERE application_name = 'earlybell' AND datname = :name")
+    engine = create_engine(url)
+    with engine.connect() as connection:
+        eventually(lambda: connection.execute(wanted, {"name": engine.url.database}).first() is None)
+    engine.dispose()
 
 
 def position(path: Path) -> int:
@@ -150,18 +183,137 @@ def test_deliveries_that_waited_when_the_backup_was_made_are_not_sent_again_but_
     again.close()
 
 
-def test_for_postgresql_the_commands_are_told_without_the_password(tmp_path: Path) -> None:
-    url = "postgresql+psycopg://bell:s3cret@db:5433/plant"
+def settled_and_open(store: Store) -> tuple[object, ...]:
+    """All that a person or the program would miss."""
+    archive = store.archive
+    return (
+        store.ledger.load().states,
+        list(archive.journal(position=0)),
+        [each.id for each in archive.notices(states=None, limit=100, after=None)],
+        [(each.id, each.payload, each.times) for each in archive.refused(limit=100, after=None)],
+        archive.checkpoint(at=None),
+    )
+
+
+@pytest.fixture
+def full() -> Callable[[Store], None]:
+    def fill(store: Store) -> None:
+        store.ledger.commit(
+            batch(
+                journal=entries(1, 2),
+                states={"a": os.urandom(5000), "odd \udc80 name": b"\0"},
+                notices=[opened("n1"), closed("n2")],
+                deliveries=[delivery("k1"), delivery("k2", "n2:hook")],
+                refused=[refused(b"a\0b"), refused(b"c")],
+            )
+        )
+        store.ledger.save_checkpoint(1, 1, {"a": b"1"})
+
+    return fill
+
+
+@pytest.mark.parametrize(("before", "after"), list(itertools.product(["sqlite", "postgresql"], repeat=2)))
+def test_a_backup_of_either_database_is_put_back_into_either(
+    new_store: NewStore, tmp_path: Path, full: Callable[[Store], None], before: str, after: str
+) -> None:
+    source, target = new_store(before), new_store(after)
+    full(source)
+    expected = settled_and_open(source)
+    done = back_up(url_of(source), tmp_path / "copy")
+    assert (done.position, done.rows["state"], done.rows["outbox"]) == (2, 2, 2)
+    assert check_backup(tmp_path / "copy") == done
+    target.close()
+    restored = restore(url_of(target), tmp_path / "copy", force=True, now=NOW)
+    assert (restored.position, restored.set_aside) == (2, 2)
+    assert settled_and_open(target) == expected
+    assert target.outbox.backlog() == {("hook", "dead"): 2}
+    target.ledger.commit(batch(2, deliveries=[delivery("k3")], refused=[refused(b"d")]))
+    assert [each.key for each in target.outbox.claim(owner="a", now=1, lease_until=2, limit=9)] == ["k3"]
+
+
+def test_a_postgresql_store_in_use_or_with_something_in_it_is_not_replaced(
+    new_store: NewStore, tmp_path: Path, full: Callable[[Store], None]
+) -> None:
+    store = new_store("postgresql")
+    url = url_of(store)
+    full(store)
+    back_up(url, tmp_path / "copy")
     for act in (
-        lambda: back_up(url, tmp_path / "copy"),
         lambda: restore(url, tmp_path / "copy", force=True, now=NOW),
+        lambda: take_over(url, now=NOW),
     ):
-        with pytest.raises(
-            BackupError, match=r"pg_(dump|restore) .*postgresql://bell@db:5433/plant"
-        ) as caught:
+        with pytest.raises(BackupError, match="stop all instances first"):
             act()
-        assert "s3cret" not in str(caught.value)
-    assert "UPDATE outbox" in str(caught.value)
+    store.close()
+    until_alone(url)
+    with pytest.raises(BackupError, match="holds a store already"):
+        restore(url, tmp_path / "copy", force=False, now=NOW)
+    assert store.outbox.backlog() == {("hook", "waiting"): 2}
+
+
+@pytest.mark.parametrize("kind", ["sqlite", "postgresql"])
+def test_what_was_put_back_by_other_means_tells_nothing_twice_either(
+    new_store: NewStore, full: Callable[[Store], None], kind: str
+) -> None:
+    store = new_store(kind)
+    full(store)
+    store.close()
+    until_alone(url_of(store))
+    assert take_over(url_of(store), now=NOW).set_aside == 2
+    assert store.outbox.backlog() == {("hook", "dead"): 2}
+
+
+@pytest.mark.parametrize("kind", ["sqlite", "postgresql"])
+def test_no_instance_from_before_a_restore_writes_after_it(
+    new_store: NewStore, tmp_path: Path, kind: str
+) -> None:
+    store = new_store(kind)
+    leased = store.leases.take(owner="A", life="1")
+    assert leased is not None
+    back_up(url_of(store), tmp_path / "copy")
+    paused = store.leases.take(owner="A", life="2", at_once=True)
+    assert paused is not None
+    store.leases.release(paused)
+    store.close()
+    until_alone(url_of(store))
+    restore(url_of(store), tmp_path / "copy", force=True, now=1_800_000_000_123_456)
+    new = store.leases.take(owner="B", life="3")
+    assert new is not None
+    assert follows_a_restore(new.term)
+    for old in (leased, paused):
+        assert not follows_a_restore(old.term)
+        assert store.leases.renew(old) is None
+        with pytest.raises(LeaseLost):
+            store.under(old.term).ledger.commit(batch(journal=entries(1)))
+    store.under(new.term).ledger.commit(batch(journal=entries(1)))
+
+
+def test_of_dated_backups_the_newest_are_kept_and_other_files_stay(tmp_path: Path) -> None:
+    days = [dated(tmp_path, day * 24 * 3600 * SECOND) for day in range(5)]
+    others = [tmp_path / "earlybell-mine.db", tmp_path / f"{days[0].name}.part"]
+    for path in (*days, *others):
+        path.touch()
+    assert rotate(tmp_path, 2) == days[:3]
+    assert sorted(tmp_path.iterdir()) == sorted([*days[3:], *others])
+
+
+def test_a_backup_is_for_its_owner_alone_and_a_restored_store_belongs_to_whom_it_did(
+    store: Store, path: Path, tmp_path: Path
+) -> None:
+    back_up(f"sqlite:///{path}", tmp_path / "copy")
+    assert (tmp_path / "copy").stat().st_mode & 0o077 == 0
+    store.close()
+    if os.geteuid() == 0:
+        os.chown(path, 4711, 4711)
+        restore(f"sqlite:///{path}", tmp_path / "copy", force=True, now=NOW)
+        assert (path.stat().st_uid, path.stat().st_gid) == (4711, 4711)
+
+
+def test_a_backup_leaves_room_on_its_disk(store: Store, path: Path, tmp_path: Path) -> None:
+    with small_disk(tmp_path / "small", megabytes=32) as folder:
+        with pytest.raises(BackupError, match=r"32 MB free.*64 must stay"):
+            back_up(f"sqlite:///{path}", folder / "copy")
+        assert not list(folder.iterdir())
 
 
 # Where a store may lie

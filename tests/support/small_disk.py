@@ -1,0 +1,36 @@
+"""A disk of a few megabytes that can be filled: a file system in memory, which only root may mount."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+
+@contextmanager
+def small_disk(folder: Path, *, megabytes: int) -> Iterator[Path]:
+    """``folder`` as a file system of its own; skips the test where none can be mounted, and says why."""
+    folder.mkdir(parents=True, exist_ok=True)
+    if os.geteuid() != 0:
+        pytest.skip("a small disk needs a mount, and only root may mount")
+    command = ["mount", "-t", "tmpfs", "-o", f"size={megabytes}m", "tmpfs", str(folder)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode:
+        pytest.skip(f"a small disk can't be mounted here: {done.stderr.strip()}")
+    try:
+        yield folder
+    finally:
+        subprocess.run(["umount", "--lazy", str(folder)], check=True)
+
+
+def fill(folder: Path, *, leave: int = 0) -> Path:
+    """Take all room but ``leave`` bytes; deleting the file that is returned gives it back."""
+    usage = os.statvfs(folder)
+    stuffing = folder / "stuffing"
+    with stuffing.open("wb") as file:
+        os.posix_fallocate(file.fileno(), 0, max(1, usage.f_bavail * usage.f_frsize - leave))
+    return stuffing
