@@ -25,6 +25,7 @@ from sqlalchemy import (
     func,
     or_,
     select,
+    tuple_,
     union_all,
     update,
 )
@@ -140,14 +141,21 @@ class SqlOutbox:
         self._database.write(lambda connection: save_traffic(connection, row))
 
     def deliveries(self, *, state: DeliveryState | None, limit: int, after: int | None) -> list[DeliveryRow]:
-        found = select(outbox).order_by(outbox.c.id.desc()).limit(limit)
+        # By when they were made, so that those of several shards are listed together.
+        found = select(outbox).order_by(outbox.c.created_at.desc(), outbox.c.id.desc()).limit(limit)
         if state is not None:
             found = found.where(dead if state == "dead" else outbox.c.state == state)
         if state in {"waiting", "sending"}:
             found = found.where(_unsettled)
         if after is not None:
-            found = found.where(outbox.c.id < after)
+            last = select(outbox.c.created_at, outbox.c.id).where(outbox.c.id == after).scalar_subquery()
+            found = found.where(tuple_(outbox.c.created_at, outbox.c.id) < last)
         return [_row(row) for row in self._database.read(lambda connection: connection.execute(found).all())]
+
+    def delivery(self, delivery_id: int) -> DeliveryRow | None:
+        found = select(outbox).where(outbox.c.id == delivery_id)
+        row = self._database.read(lambda connection: connection.execute(found).first())
+        return None if row is None else _row(row)
 
     def again(self, delivery_id: int, *, now: Instant) -> DeliveryRow:
         return self._database.write(lambda connection: _again(connection, delivery_id, now))

@@ -12,7 +12,7 @@ import msgspec
 
 from service.domain import explain, judge, outage, record
 from service.domain.calendar import shift_at
-from service.domain.history import Record
+from service.domain.history import Record, summed
 from service.domain.memory import Memory
 from service.domain.model import Instant, Notice, NoticeState, to_rfc3339
 from service.domain.recent import recent
@@ -37,6 +37,7 @@ from service.usecases.planned import plan_object
 from service.usecases.recording import Seal
 from service.usecases.slots import Json, complete, draft, soonest
 from service.usecases.supplied import read_supplies, supply_objects
+from service.usecases.together import every
 from service.usecases.told import record_object, span_objects, who_object
 
 Place = tuple[str, str, str]
@@ -50,11 +51,13 @@ _standing = msgspec.msgpack.Decoder(Standing)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shown:
-    """The reading side (port ``Reading``) over the committed states of the owner in this process. Without a
-    ``clock`` it is as late as what was last heard: so where the time is what the messages say."""
+    """The reading side (port ``Reading``) over the committed states of the owner in this process, or of all
+    shards (``journals``: each one's). Without a ``clock`` it is as late as what was last heard: so where the
+    time is what the messages say."""
 
     committed: Mapping[str, bytes]
     archive: Archive
+    journals: Sequence[Archive] = ()
     site: str
     reasons: Callable[[], list[str]]
     clock: Callable[[], Instant] | None = None
@@ -159,20 +162,16 @@ class Shown:
         return record_object(self.records(), self._broken_promises())
 
     def records(self) -> list[Record]:
-        return [_records.decode(data) for data in self._all("record/")]
+        return summed(map(_records.decode, every(self.committed, "record/")))
 
     def _broken_promises(self) -> dict[str, str]:
         """By kind of supply the notice that says so."""
-        standing = (_standing.decode(data).notice for data in self._all("notice/"))
+        standing = (_standing.decode(data).notice for data in every(self.committed, "notice/"))
         return {
             notice.about: notice.id
             for notice in standing
             if notice is not None and notice.kind == record.KIND and notice.about is not None
         }
-
-    def _all(self, prefix: str) -> list[bytes]:
-        keys = sorted(key for key in list(self.committed) if key.startswith(prefix))
-        return [data for key in keys if (data := self.committed.get(key)) is not None]
 
     def refused(self, *, limit: int, after: int | None) -> list[Json]:
         return [
@@ -237,7 +236,9 @@ class Shown:
         self, *, since: Instant | None, until: Instant | None, sealed: bool = False
     ) -> Iterator[bytes]:
         """The state as it was at ``since``, folded from the nearest checkpoint, then every entry."""
-        return export(self.archive, self.site, since=since, until=until, seal=Seal() if sealed else None)
+        first, *beside = self.journals or [self.archive]
+        seal = Seal() if sealed else None
+        return export(first, self.site, since=since, until=until, seal=seal, beside=beside)
 
     def not_ready(self) -> list[str]:
         return self.reasons()

@@ -25,3 +25,13 @@ class Together(Mapping[str, bytes]):
 
     def __len__(self) -> int:
         return len({key for part in self._parts for key in list(part)})
+
+    def parts(self) -> Sequence[Mapping[str, bytes]]:
+        return self._parts
+
+
+def every(committed: Mapping[str, bytes], prefix: str) -> list[bytes]:
+    """What stands under the keys that begin so, in order of the keys; of each shard that has it."""
+    parts = committed.parts() if isinstance(committed, Together) else [committed]
+    found = [(key, data) for part in parts for key, data in list(part.items()) if key.startswith(prefix)]
+    return [data for _, data in sorted(found, key=lambda each: each[0])]

@@ -1,0 +1,91 @@
+"""What is shown of the whole site and what people do there, put together behind one web server."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from service import outside
+from service.access import Door
+from service.domain.model import Instant
+from service.guest import Guest
+from service.outgoing import Outgoing
+from service.phonebook import phonebook
+from service.phones import Phones
+from service.reviewing import Reviewing
+from service.settings import Settings
+from service.sources import Sources
+from service.tracing import Served
+from service.usecases.asks import Passing, Tray
+from service.usecases.budget import Budget, readers
+from service.usecases.desk import AskingDesk
+from service.usecases.exchange import Exchanges
+from service.usecases.lots import Lotbook
+from service.usecases.show import Shown
+from service.ways import Ways
+from service.web.api import create_app
+from service.web.server import Server
+from service.web.stream import Hub
+from service.whole import Whole
+
+
+class Front:
+    """``shown`` and ``budget`` are of all shards."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        *,
+        whole: Whole,
+        reasons: Callable[[], list[str]],
+        hub: Hub,
+        door: Door,
+        metrics: Callable[[], bytes],
+        served: Callable[[Served], None],
+        ways: Ways,
+        sources: Sources,
+        reviews: Reviewing,
+        phones: Phones,
+        passing: Passing,
+        here: Callable[[], Outgoing | None],
+        port: int,
+        clock: Callable[[], Instant],
+    ) -> None:
+        """``passing`` asks the one in charge of our own shard, ``here`` is its tray while that is us."""
+        self.shown = Shown(
+            committed=whole.committed,
+            archive=whole.store.archive,
+            journals=whole.journals,
+            site=settings.site.name,
+            reasons=reasons,
+            clock=clock if settings.site.clock == "wall" else None,
+        )
+        self.budget = Budget(sent=whole.store.sent, hearing=readers(settings.policy()), clock=clock)
+        self.guest = Guest(settings, counted=lambda: self.shown.committed, clock=clock)
+        app = create_app(
+            reading=self.shown,
+            desk=AskingDesk(put=whole.put, shown=self.shown),
+            hub=hub,
+            metrics=metrics,
+            served=served,
+            site=settings.site.name,
+            timezone=settings.site.timezone,
+            language=settings.site.language,
+            languages=settings.site.languages,
+            public_url=settings.web.public_url,
+            door=door,
+            budget=self.budget,
+            labels=settings.label_patterns(),
+            exchanging=Exchanges(put=whole.put, shown=self.shown),
+            lots=Lotbook(lots=whole.store.lots, committed=lambda: self.shown.committed),
+            reviews=reviews,
+            ways=ways,
+            incoming=sources,
+            guest=self.guest,
+            book=phonebook(settings, phones, port, clock=clock),
+            tray=Tray(
+                outbox=whole.store.outbox,
+                passing=lambda delivery: whole.of_delivery(delivery) or passing,
+                here=lambda delivery: None if whole.of_delivery(delivery) else here(),
+            ),
+        )
+        self.server = Server(app, hub, certificate=outside.certificate(settings))
