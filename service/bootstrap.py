@@ -29,6 +29,7 @@ from service.pulse import STUCK_AFTER, Pulse, Watchdog
 from service.reign import Parts, Reign
 from service.report import Report
 from service.reviews import Reviews
+from service.scrape import Scrape
 from service.settings import Settings
 from service.sources import Sources
 from service.store import Store, open_store
@@ -165,6 +166,20 @@ class Service:
             beat=self.pulse.beater("ticker"),
             clock=wall_clock,
         )
+        self.scrape = Scrape(
+            metrics=self.metrics,
+            report=self.report,
+            pulse=self.pulse,
+            shown=self.shown,
+            sources=self.sources,
+            store=self.store,
+            budget=self.budget,
+            ready=lambda: not self.not_ready(),
+            lease=lambda: self.charge.lease,
+            pages=lambda: self.hub.listening,
+            certificates=outside.certificates(settings),
+            clock=wall_clock,
+        )
         self.server = self._make_server()
 
     def run(self) -> int:
@@ -265,22 +280,13 @@ class Service:
         thread.start()
         return thread
 
-    def _render_metrics(self) -> bytes:
-        self.report.beats(self.pulse.ages())
-        self.report.record(self.shown.records())
-        self.report.sources(self.sources.rows())
-        # What is known without the store is told without it: that is when people look.
-        with contextlib.suppress(StoreError):
-            self.report.outbox(self.store.outbox.backlog())
-            self.report.budget(self.budget.lately())
-        return self.metrics.render()
-
     def _make_server(self) -> Server:
         app = create_app(
             reading=self.shown,
             desk=AskingDesk(put=self._put, shown=self.shown),
             hub=self.hub,
-            metrics=self._render_metrics,
+            metrics=self.scrape.render,
+            served=self.report.served,
             site=self.settings.site.name,
             timezone=self.settings.site.timezone,
             language=self.settings.site.language,

@@ -5,10 +5,9 @@ Threads: one for each connection; the rest is called by the owner's, or from any
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import partial
-
-import structlog
 
 from service import outside
 from service.domain import gateways
@@ -23,6 +22,7 @@ from service.replies import Replies
 from service.report import Report
 from service.settings import Settings
 from service.telemetry import Metrics
+from service.telemetry.actions import say
 from service.usecases.batch import Committed, Inbound, Turn
 from service.usecases.figures import Figures
 from service.usecases.ingest import Ingest
@@ -30,7 +30,6 @@ from service.usecases.reach import Reach
 from service.usecases.resend import Resend
 from service.wire.gateway import Request
 
-log = structlog.get_logger()
 Token = tuple[int, int]
 
 
@@ -58,6 +57,7 @@ class Ears:
         self._sure = sure
         self._clock = clock
         self._metrics = metrics
+        self._report = report
         self._pulse = pulse
         self.main = self._connect(
             "", outside.broker(settings), [f"{settings.mqtt.floor_root}/#"], news.tell_all, beat="broker"
@@ -149,8 +149,8 @@ class Ears:
             topics=topics,
             receive=partial(self._receive, name),
             has_room=self._has_room,
-            log=partial(log.info, source=name) if name else log.info,
-            connected=connected,
+            log=partial(say, source=name) if name else say,
+            connected=partial(self._note_connected, name, connected),
             session_lost=self._note_session_lost,
             had_session=self._was_heard(name),
             beat=self._pulse.beater(beat or f"source {name}"),
@@ -160,7 +160,11 @@ class Ears:
         )
 
     def _receive(self, source: str, topic: bytes, payload: bytes, retained: bool, token: Token) -> None:
-        self._put(Inbound(topic, payload, retained, token, source))
+        self._put(Inbound(topic, payload, retained, token, source, time.monotonic()))
+
+    def _note_connected(self, name: str, then: Callable[[], None]) -> None:
+        self._report.connected(name)
+        then()
 
     def _source_connected(self, name: str) -> None:
         self._put(Turn(name))

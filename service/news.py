@@ -45,6 +45,7 @@ class News:
             stream=stream,
             root=root,
             failed=report.plan_failed,
+            took=report.planned,
             beat=pulse.beater("planner"),
         )
 

@@ -116,6 +116,13 @@ def certificate(settings: Settings) -> Certificate | None:
     return None if web.tls_cert is None else Certificate(web.tls_cert, web.tls_key)
 
 
+def certificates(settings: Settings) -> Mapping[str, str]:
+    """The files of the certificates that we show to others, by what they are for."""
+    own = {"web": settings.web.tls_cert, "mqtt": settings.mqtt.cert_file}
+    sources = {each.name: settings.mqtt.of_source(each).cert_file for each in settings.counting}
+    return {name: file for name, file in (sources | own).items() if file is not None}
+
+
 def web_address(settings: Settings, port: int) -> str:
     """Where our own server is, as seen from this machine."""
     host = settings.web.host

@@ -30,12 +30,14 @@ class StoreRevisionError(Exception):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Refused:
-    """A message that didn't fit. Equal (topic, payload, reason) are one row whose ``times`` grows."""
+    """A message that didn't fit. Equal (topic, payload, reason) are one row whose ``times`` grows. ``source``
+    (``""``: that of ``[mqtt]``) isn't kept."""
 
     topic: str
     reason: str
     payload: bytes
     at: Instant
+    source: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -159,7 +159,9 @@ class Reign:
         self.owner.tick()
         metrics.inbound_waiting.set(self.owner.waiting())
         metrics.broker_connected.set(1 if self.ears.main.ready else 0)
-        metrics.notices_open.set(sum(len(names) for names in list(self.ingest.world.watched.values())))
+        # A copy, because the owner's thread adds stations meanwhile.
+        metrics.slots_known.set(sum(len(each.slots) for each in list(self.ingest.world.stations.values())))
+        self._parts.report.look()
 
     def say(self, deliveries: Sequence[NewDelivery]) -> None:
         """Send what is no notice."""
@@ -179,8 +181,10 @@ class Reign:
         old = None if days is None else self._parts.clock() - days * 24 * 3600 * SECOND
         return self._store.ledger.prune(before=before, stays_before=old)
 
-    def _report(self, committed: Sequence[Committed], *, seconds: float, items: int) -> None:
-        self._parts.report.committed(committed, seconds=seconds, items=items)
+    def _report(
+        self, committed: Sequence[Committed], *, seconds: float, items: int, waited: float | None
+    ) -> None:
+        self._parts.report.committed(committed, seconds=seconds, items=items, waited=waited)
         self.ears.note(committed)
 
     def _hears(self) -> bool:

@@ -1,8 +1,17 @@
-"""What our own working is told to log and metrics: commits, askings, heartbeats. Decides nothing."""
+"""What our own working is told to log and metrics: commits, deliveries, requests. Decides nothing.
+
+Whoever follows one thing goes from the message or the request (``event``, the number of its journal entry) to
+the ``notice`` and its ``deliveries``, and from there by ``notice`` or ``delivery`` to each attempt.
+"""
 
 from __future__ import annotations
 
+import time
 from collections.abc import Mapping, Sequence
+from importlib.metadata import version
+from math import nan
+from platform import python_version
+from typing import Any
 
 import structlog
 
@@ -11,16 +20,23 @@ from service.domain.history import Record, kind_name
 from service.domain.hourly import HOUR
 from service.domain.model import SECOND, Instant, to_rfc3339
 from service.incoming import SourceRow
+from service.lease import Lease
 from service.outgoing import DeliveryRow, Tested
 from service.ports import Delivered, Failed
 from service.sent import Lately
+from service.store.measure import Measured
 from service.telemetry import Metrics
-from service.usecases.batch import Committed, Heard
+from service.telemetry.metrics import ANSWERS, LEVELS, METHODS
+from service.telemetry.sparing import Sparing
+from service.tracing import Served
+from service.usecases.batch import Committed, Entered, Heard, delivery_key
 from service.usecases.deliver import Attempt, StoreTrouble
 from service.usecases.resend import Asked
 from service.usecases.rollup import LOUD, Rolled
 
 log = structlog.get_logger()
+_LONGEST = 300
+"""Characters of what comes from outside that a log line repeats."""
 
 
 class Report:
@@ -28,9 +44,22 @@ class Report:
 
     def __init__(self, metrics: Metrics) -> None:
         self._metrics = metrics
+        self._refused = Sparing(log.warning, "refused", "refused_more")
+        self._turned_away = Sparing(log.warning, "request_refused", "request_refused_more")
 
-    def committed(self, committed: Sequence[Committed], *, seconds: float, items: int) -> None:
+    def look(self) -> None:
+        """Now and then: say what was held back."""
+        now = time.monotonic()
+        self._refused.look(now)
+        self._turned_away.look(now)
+
+    def committed(
+        self, committed: Sequence[Committed], *, seconds: float, items: int, waited: float | None = None
+    ) -> None:
+        """``waited``: from when the first of its messages was received."""
         metrics = self._metrics
+        if waited is not None:
+            metrics.received_to_committed.observe(waited)
         metrics.commit_seconds.observe(seconds)
         metrics.batch_events.observe(items)
         metrics.last_commit.set_to_current_time()
@@ -42,20 +71,41 @@ class Report:
                     metrics.refused.inc(number)
                 elif number:
                     metrics.received.labels(kind=kind).inc(number)
-            for told in each.told:
-                notice = told.notice
-                log.info(
-                    "notice",
-                    notice=notice.id,
-                    change=told.change.value,
-                    notice_kind=notice.kind,
-                    notice_level=notice.level,
-                    state=notice.state,
-                    line=notice.line,
-                    station=notice.station,
-                    slot=notice.slot,
-                    because=notice.closed_because,
-                )
+            self._follow(each)
+
+    def _follow(self, committed: Committed) -> None:
+        for act in committed.acts:
+            log.info(
+                "entered",
+                request=act.request,
+                event=act.event,
+                event_kind=act.kind,
+                subject=act.subject,
+            )
+        for told, cause in zip(committed.told, committed.causes, strict=True):
+            notice = told.notice
+            log.info(
+                "notice",
+                notice=notice.id,
+                version=notice.version,
+                change=told.change.value,
+                notice_kind=notice.kind,
+                notice_level=notice.level,
+                state=notice.state,
+                line=notice.line,
+                station=notice.station,
+                slot=notice.slot,
+                because=notice.closed_because,
+                deliveries=[delivery_key(told, outlet) for outlet in told.outlets or ()],
+                **_origin(cause),
+            )
+        for refused in committed.refused:
+            self._refused.note(
+                time.monotonic(),
+                topic=refused.topic[:_LONGEST],
+                reason=refused.reason[:_LONGEST],
+                source=gateways.called(refused.source),
+            )
 
     def _heard(self, source: str, heard: Heard) -> None:
         metrics = self._metrics
@@ -74,6 +124,7 @@ class Report:
             metrics.source_missing.labels(source=row.name).set(row.now.counted.missing)
             if row.now.heard.heard_at is not None:
                 metrics.source_last_heard.labels(source=row.name).set(row.now.heard.heard_at / SECOND)
+            metrics.source_clocks.labels(source=row.name).set(len(row.now.counted.flagged))
             if row.now.gaps is not None:
                 metrics.source_gaps.labels(source=row.name).set(row.now.gaps)
 
@@ -82,7 +133,10 @@ class Report:
             log.warning("outbox_trouble", error=event.error)
             return
         self._metrics.deliveries.labels(outlet=event.outlet, outcome=event.outcome).inc()
-        self._metrics.delivery_seconds.labels(outlet=event.outlet).observe(event.seconds)
+        if event.outcome in {"sent", "waiting", "dead"}:
+            self._metrics.delivery_seconds.labels(outlet=event.outlet).observe(event.seconds)
+        if event.outcome == "sent":
+            self._metrics.due_to_delivered.labels(outlet=event.outlet).observe(event.age)
         say = log.info if event.outcome in {"sent", "replaced"} else log.warning
         say(
             "delivery",
@@ -91,7 +145,9 @@ class Report:
             delivery=event.key,
             notice=event.notice,
             attempts=event.attempts,
+            seconds=round(event.seconds, 3),
             age=round(event.age, 3),
+            disables=event.disables,
             error=event.error,
         )
 
@@ -173,6 +229,81 @@ class Report:
             if state == "waiting":
                 self._metrics.outbox_waiting.labels(outlet=outlet).set(rows)
 
+    def build(self, *, revision: str, store: str) -> None:
+        """What runs here."""
+        self._metrics.build.labels(
+            version=version("earlybell"), revision=revision, store=store, python=python_version()
+        ).set(1)
+
+    def process(self, *, now: Instant, ready: bool, lease: Lease | None, pages: int) -> None:
+        metrics = self._metrics
+        metrics.clock.set(now / SECOND)
+        metrics.ready.set(ready)
+        metrics.lease_term.set(0 if lease is None else lease.term)
+        metrics.live_pages.set(pages)
+
+    def measured(self, measured: Measured, *, now: Instant) -> None:
+        """How the store was found; what isn't there any more is no number of before."""
+        metrics = self._metrics
+        metrics.store_reachable.set(1)
+        metrics.store_size.set(measured.size)
+        metrics.store_free.set(nan if measured.free is None else measured.free)
+        metrics.journal_entries.set(measured.entries)
+        metrics.journal_oldest.set(nan if measured.oldest is None else measured.oldest / SECOND)
+        for level in LEVELS:
+            metrics.notices_open.labels(level=level).set(measured.notices.get(level, 0))
+        metrics.outbox_oldest.clear()
+        for outlet, since in measured.waits.items():
+            metrics.outbox_oldest.labels(outlet=outlet).set(max(0, now - since) / SECOND)
+
+    def unmeasured(self) -> None:
+        """The store couldn't be read."""
+        self._metrics.store_reachable.set(0)
+
+    def certificate(self, name: str, expires: float) -> None:
+        self._metrics.certificate_expires.labels(certificate=name).set(expires)
+
+    def connected(self, source: str) -> None:
+        """A connection to a broker stands."""
+        self._metrics.broker_connects.labels(source=gateways.called(source)).inc()
+
+    def pruned(self, rows: int, *, days: int) -> None:
+        self._metrics.pruned.inc(rows)
+        self._metrics.last_prune.set_to_current_time()
+        log.info("pruned", rows=rows, older_than_days=days)
+
+    def planned(self, seconds: float) -> None:
+        self._metrics.plan_seconds.observe(seconds)
+
+    def served(self, served: Served) -> None:
+        """A request was answered. Who changes something stands in the log, who is turned away within bounds,
+        who reads only where everything is logged."""
+        method = served.method if served.method in METHODS else METHODS[-1]
+        answer = ANSWERS[-1] if served.answer is None else f"{served.answer // 100}xx"
+        self._metrics.http_requests.labels(method=method, answer=answer).inc()
+        self._metrics.http_seconds.observe(served.seconds)
+        fields = {
+            "request": served.request,
+            "method": method,
+            "path": served.path[:_LONGEST],
+            "answer": served.answer,
+            "who": served.who,
+            "who_kind": served.kind,
+            "by": served.by,
+            "address": served.address,
+            "seconds": round(served.seconds, 3),
+        }
+        if served.answer is not None and 400 <= served.answer < 500:
+            told = {name: fields[name] for name in ("method", "answer", "who", "address")}
+            self._turned_away.note(time.monotonic(), **told)
+            log.debug("request", **fields)
+        elif served.answer is not None and served.answer >= 500:
+            log.warning("request", **fields)
+        elif served.changes:
+            log.info("request", **fields)
+        else:
+            log.debug("request", **fields)
+
     def asked(self, asked: Asked) -> None:
         self._metrics.resends_asked.inc()
         log.info(
@@ -189,3 +320,17 @@ class Report:
     def beats(self, ages: Mapping[str, float]) -> None:
         for name, age in ages.items():
             self._metrics.heartbeat_age.labels(thread=name).set(age)
+
+
+def _origin(cause: Entered) -> dict[str, Any]:
+    """What of it is known: a message has a topic, a count its numbers, a person's deed a request."""
+    return {
+        "event": cause.event,
+        "event_kind": cause.kind,
+        "event_at": to_rfc3339(cause.at),
+        "subject": cause.subject,
+        **({} if cause.source is None else {"source": gateways.called(cause.source)}),
+        **({} if cause.topic is None else {"topic": cause.topic[:_LONGEST]}),
+        **({} if cause.seq is None else {"session": cause.session, "seq": cause.seq}),
+        **({"request": cause.request} if cause.request else {}),
+    }

@@ -190,7 +190,7 @@ class Timetable:
             since = self.rollup.keep_from(before, at_most=held)
             rows = reign.prune(before=since)
             self.rollup.forgot(since)
-            log.info("pruned", rows=rows, older_than_days=(now - since) // DAY)
+            self._report.pruned(rows, days=(now - since) // DAY)
             self._report.far_behind(self.rollup.behind(now))
 
     def _save(self, begin: Instant, figures: Sequence[LineHour], rolled: Instant) -> None:

@@ -9,6 +9,8 @@ import ssl
 from collections.abc import Callable
 from pathlib import Path
 
+from cryptography import x509
+
 # OpenSSL's X509_V_ERR_ numbers; Python gives them no names.
 _VERIFY = {
     9: "isn't valid yet",
@@ -58,6 +60,17 @@ def renew(context: ssl.SSLContext, cert_file: str, key_file: str | None = None) 
 def certificate_reason(error: ssl.SSLCertVerificationError) -> str:
     """What is wrong with the other side's certificate."""
     return f"its TLS certificate {_VERIFY.get(error.verify_code, _UNTRUSTED)}"
+
+
+def expires(cert_file: str) -> float:
+    """When the certificate in the file is over, in Unix seconds; of a chain the first that is. Raises
+    ``TlsFileError``."""
+    _readable(cert_file)
+    try:
+        chain = x509.load_pem_x509_certificates(Path(cert_file).read_bytes())
+    except ValueError:
+        raise TlsFileError(f"{cert_file}: holds no certificate") from None
+    return min(each.not_valid_after_utc.timestamp() for each in chain)
 
 
 def _load_chain(context: ssl.SSLContext, cert_file: str, key_file: str | None) -> None:

@@ -18,6 +18,7 @@ from service.domain.model import Instant
 from service.domain.policy import Policy
 from service.mqtt.client import Broker, Connection
 from service.settings import Settings, Source
+from service.telemetry.actions import say
 from service.usecases.batch import Inbound, Turn
 from service.usecases.on_trial import OnTrial
 from service.usecases.owner import Owner
@@ -52,7 +53,7 @@ class Trial:
             topics=translator.filters,
             receive=self._receive,
             has_room=lambda: self._owner.has_room(),  # noqa: PLW0108 (made later)
-            log=partial(log.info, source=source, trial=True),
+            log=partial(say, source=source, trial=True),
             connected=lambda: self._owner.put(Turn(source)),
             lasting=False,
         )

@@ -21,6 +21,7 @@ from service.domain.model import Instant
 from service.lease import Answered, Asked, Asks
 from service.outgoing import DeliveryRow, DeliveryState, NotDead, Outgoing
 from service.ports import Outbox, StoreError
+from service.tracing import REQUEST
 from service.usecases.batch import CONFLICT, DONE, FAILED, Ask
 from service.wire.journal import read_entry
 from service.wire.native import Misfit
@@ -36,6 +37,7 @@ class _Carried(msgspec.Struct):
     kind: str
     subject: str
     data: bytes
+    request: str = ""
 
 
 class _Again(msgspec.Struct):
@@ -71,7 +73,7 @@ class Passing:
 
     def pass_on(self, kind: str, subject: str, data: bytes) -> bytes:
         """The answer of the one in charge. ``Busy`` after five seconds without one."""
-        asked = Asked(uuid.uuid4().hex, _encode(_Carried(kind, subject, data)))
+        asked = Asked(uuid.uuid4().hex, _encode(_Carried(kind, subject, data, REQUEST.get())))
         deadline = time.monotonic() + PATIENCE
         self.asks.ask(asked, seconds=PATIENCE)
         while time.monotonic() < deadline and not self.stopped.wait(ANSWER_EVERY):
@@ -153,7 +155,7 @@ class Answering:
         except (msgspec.MsgspecError, Misfit):  # of another version of the program
             self.asks.settle(Answered(asked.id, FAILED))
             return
-        self.put(Ask(address, message, carried.data, Future(), asked.id))
+        self.put(Ask(address, message, carried.data, Future(), asked.id, carried.request))
 
     def _send_again(self, data: bytes) -> bytes:
         wanted = msgspec.json.decode(data, type=_Again)

@@ -71,8 +71,9 @@ class Ingest:
             return
         at = self._moment(None)
         told = floor.change_policy(self.world, policy, at)
-        entry = JournalEntry(at, "settings", "", _json(policy))
-        self._commit(Draft(journal=[entry], told=[(each, at) for each in told]))
+        draft = Draft()
+        draft.happened(JournalEntry(at, "settings", "", _json(policy)), told)
+        self._commit(draft)
 
     def now(self) -> Instant:
         """The moment it is for the rules: our clock, or the last that the messages said."""
@@ -110,9 +111,7 @@ class Ingest:
         draft = Draft()
         for entry in entries:
             self.last_at = entry.at
-            told = self._refold(entry)
-            draft.journal.append(entry)
-            draft.told += [(each, entry.at) for each in told or []]
+            draft.happened(entry, self._refold(entry))
         return self._commit(draft)
 
     def _refold(self, entry: JournalEntry) -> list[Told] | None:
@@ -187,7 +186,7 @@ class Ingest:
         if full := room.lacking(self.world, message, address.line, address.station):
             raise Misfit(full)
         if address.kind == "count":
-            self._settle_source(draft, address, item.source)
+            self._settle_source(draft, address, item)
         at = self._moment(message)
         if self._tallies and not item.source and address.station is not None:
             self._tallies.note_fit((address.line, address.station, ""), at)
@@ -197,11 +196,11 @@ class Ingest:
             return
         kind = address.kind
         heard.said[kind] += 1
-        draft.journal.append(JournalEntry(at, kind, address.subject, payload, item.retained))
-        draft.told += [(each, at) for each in told]
+        draft.happened(JournalEntry(at, kind, address.subject, payload, item.retained), told, item)
 
-    def _settle_source(self, draft: Draft, address: Address, source: str) -> None:
+    def _settle_source(self, draft: Draft, address: Address, item: Inbound) -> None:
         """A station is counted by one source at a time. Raises ``Misfit`` for another that counts it."""
+        source = item.source
         station = self.world.stations.get((address.line, address.station or ""))
         counted_by = "" if station is None else station.source.name
         if counted_by == source:
@@ -214,8 +213,7 @@ class Ingest:
         at = self._moment(None)
         place = Address("gateway", address.line, address.station)
         told = self._apply(place, report, at, False)
-        draft.journal.append(JournalEntry(at, place.kind, place.subject, _json(report)))
-        draft.told += [(each, at) for each in told or []]
+        draft.happened(JournalEntry(at, place.kind, place.subject, _json(report)), told, item)
 
     def _draft_ask(self, draft: Draft, item: Ask) -> None:
         at = self._moment(None)
@@ -227,10 +225,10 @@ class Ingest:
         except (KeyError, Taken) as error:
             draft.answer(item, error)
             return
-        if told:
-            draft.told += [(each, at) for each in told]
         if told is not None:
-            draft.journal.append(JournalEntry(at, item.address.kind, item.address.subject, item.data))
+            if item.request:
+                draft.acts.append((len(draft.journal), item))
+            draft.happened(JournalEntry(at, item.address.kind, item.address.subject, item.data), told, item)
         draft.answer(item, told or [])
         crash.point("act_before_commit")
 
@@ -273,6 +271,7 @@ class Ingest:
         self._ledger.commit(batch)
         self._unsure = None
         self._drafted = []
+        first = self.position
         self.position += len(draft.journal)
         for key, data in batch.states.items():
             if data is None:
@@ -289,7 +288,15 @@ class Ingest:
         kinds: dict[str, int] = {"refused": len(draft.refused)}
         for entry in draft.journal:
             kinds[entry.kind] = kinds.get(entry.kind, 0) + 1
-        return Committed(frozenset(batch.states), [told for told, _ in draft.told], kinds, draft.heard)
+        return Committed(
+            frozenset(batch.states),
+            [told for told, _ in draft.told],
+            kinds,
+            draft.heard,
+            causes=[draft.entered(*origin, position=first) for origin in draft.origins],
+            acts=[draft.entered(*act, position=first) for act in draft.acts],
+            refused=draft.refused,
+        )
 
     def _undo(self) -> None:
         keys = {*self.world.touched, *self._drafted}
@@ -311,7 +318,9 @@ class Ingest:
         """Keep what doesn't fit; when there is too much of it from one place, people are told once."""
         topic = item.topic.decode("utf-8", "replace")
         at = self._moment(None)
-        draft.refused.append(Refused(topic=topic, reason=reason, payload=item.payload, at=at))
+        draft.refused.append(
+            Refused(topic=topic, reason=reason, payload=item.payload, at=at, source=item.source)
+        )
         heard = draft.heard[item.source]
         heard.refused, heard.reason = heard.refused + 1, reason
         line, station, _ = place = place_in(self.world, item.topic, self._root, item.source)
@@ -319,8 +328,7 @@ class Ingest:
         if many is not None:
             address = Address("refusals", line, station or None)
             told = self._apply(address, many, at, False)
-            draft.journal.append(JournalEntry(at, address.kind, address.subject, _json(many)))
-            draft.told += [(each, at) for each in told or []]
+            draft.happened(JournalEntry(at, address.kind, address.subject, _json(many)), told, item)
 
     def calm(self) -> list[Ask]:
         """What ends because nothing was refused for long: to be taken like anything else."""

@@ -126,9 +126,12 @@ class Owner:
         if committed is None:
             return
         crash.point("after_commit_before_ack")
+        durable = time.monotonic()
         tokens: dict[str, list[tuple[int, int]]] = {}
+        received: float | None = None
         for item in items:
             if isinstance(item, Inbound):
+                received = received or item.received
                 tokens.setdefault(item.source, []).append(item.token)
         for source, those in tokens.items():
             self._acknowledge(source, those)
@@ -138,7 +141,8 @@ class Owner:
             self._announce(each)
             if each.told:
                 self._ring()
-        self._report(committed, seconds=time.monotonic() - began, items=len(items))
+        waited = None if received is None else durable - received
+        self._report(committed, seconds=durable - began, items=len(items), waited=waited)
 
     def _commit(self, items: Sequence[Item]) -> list[Committed] | None:
         """Until it is stored, however long that takes; ``None`` when we are stopped first."""

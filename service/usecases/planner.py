@@ -46,15 +46,18 @@ class Planner:
         stream: Callable[[str, bytes], None],
         root: str,
         failed: Callable[[str, Exception], None] = lambda line, error: None,
+        took: Callable[[float], None] = lambda seconds: None,
         beat: Callable[[], None] = lambda: None,
     ) -> None:
-        """``failed`` hears of a line that couldn't be planned: no plan is worth a warning."""
+        """``failed`` hears of a line that couldn't be planned: no plan is worth a warning. ``took``: how many
+        seconds the plan of a line took."""
         self._shown = shown
         self._propose = propose
         self._publish = publish
         self._stream = stream
         self._root = root
         self._failed = failed
+        self._took = took
         self._beat = beat
         self._waiting: dict[str, None] = {}
         self._looked: dict[str, float] = {}
@@ -95,7 +98,9 @@ class Planner:
             del self._waiting[line]
             self._looked[line] = now
         try:
+            began = time.monotonic()
             self._plan(line)
+            self._took(time.monotonic() - began)
         except Exception as error:
             self._failed(line, error)
 

@@ -90,9 +90,10 @@ def explain_failures(app: FastAPI) -> None:
         return problem(error.status_code, error.detail, dict(error.headers or {}))
 
     @app.exception_handler(Exception)
-    async def defect(_: Request, error: Exception) -> Response:
+    async def defect(request: Request, error: Exception) -> Response:
         detail = english("a defect in this program; its log names it")
-        return problem(500, detail, {**SECURITY_HEADERS, "cache-control": "no-store"})
+        followed = {"x-request-id": request.state.request}
+        return problem(500, detail, {**SECURITY_HEADERS, **followed, "cache-control": "no-store"})
 
 
 def _explain_conflicts(app: FastAPI) -> None:

@@ -22,6 +22,7 @@ from service.overhearing import Overhearing
 from service.phones import Phonebook
 from service.reviewing import Reviewing
 from service.sent import Budgeting
+from service.tracing import Served
 from service.web import (
     acts,
     audit,
@@ -54,6 +55,7 @@ from service.web.caller import may_read
 from service.web.gate import Gate
 from service.web.guard import Guard
 from service.web.stream import Hub
+from service.web.traced import Traced
 from service.web.wiring import DESK_THREADS, Behind, Own
 
 DESCRIPTION = """Which supply slot runs empty, how many panels from now, and who is on it.
@@ -89,6 +91,7 @@ def create_app(
     playing: Playing | None = None,
     guest: Overhearing | None = None,
     session_check_seconds: float = 5.0,
+    served: Callable[[Served], None] = lambda _: None,
 ) -> FastAPI:
     """The application. Whoever serves it calls ``hub.close()`` when it should stop: open streams would
     otherwise hold the server's shutdown until its timeout.
@@ -97,8 +100,8 @@ def create_app(
     outlets, without ``incoming`` about gateways, without a ``book`` about phones, without ``exchanging``
     about exchanges, without ``lots`` about lots, without ``reviews`` about times that are over, without a
     ``guest`` about listening to a broker.
-    Without a ``door`` everybody may do everything. ``playing``: what is shown is a recording, with a bar on
-    each page."""
+    Without a ``door`` everybody may do everything. ``served`` is told how each request ended. ``playing``:
+    what is shown is a recording, with a bar on each page."""
     app = FastAPI(
         title="Earlybell",
         version="1",
@@ -107,6 +110,7 @@ def create_app(
         redoc_url=None,
         redirect_slashes=False,
         middleware=[
+            Middleware(Traced, served=served),
             Middleware(Guard, public_url=public_url),
             Middleware(Gate, door=door, public_url=public_url),
             Middleware(GZipMiddleware, compresslevel=5),
