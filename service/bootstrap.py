@@ -18,12 +18,11 @@ import structlog
 from service import outside
 from service.domain.model import Instant
 from service.entrance import make_door
-from service.guest import Guest
+from service.front import Front
 from service.heart import Heart
 from service.instance import claim
 from service.lease import Lease, LeaseLost
 from service.news import News
-from service.phonebook import phonebook
 from service.ports import NewDelivery, StoreError
 from service.pulse import STUCK_AFTER, Pulse, Watchdog
 from service.reign import Parts, Reign
@@ -35,19 +34,16 @@ from service.sources import Sources
 from service.store import Store, open_store
 from service.telemetry import Metrics
 from service.timetable import Timetable
-from service.usecases.asks import Passing, Tray
+from service.usecases.asks import Passing
 from service.usecases.batch import Ask
 from service.usecases.budget import Budget, readers
 from service.usecases.charge import Charge
-from service.usecases.desk import AskingDesk
-from service.usecases.exchange import Exchanges
 from service.usecases.follow import Follower
-from service.usecases.lots import Lotbook
 from service.usecases.show import Shown
 from service.ways import Ways
-from service.web.api import create_app
-from service.web.server import Server, listen
+from service.web.server import listen
 from service.web.stream import Hub
+from service.whole import Whole
 
 STOP_WITHIN = 5.0
 SLOW_AFTER = 15.0
@@ -132,6 +128,7 @@ class Service:
             clock=wall_clock,
             sure=lambda: self.charge.sure() and not self.deposed,
         )
+        self.whole = Whole(own=self.store, committed=committed, put=self._put, steady=steady_clock)
         self.budget = Budget(sent=self.store.sent, hearing=readers(settings.policy()), clock=wall_clock)
         self.ways = Ways(
             settings=settings,
@@ -152,20 +149,7 @@ class Service:
             say=self._say,
             ready=lambda: not self.not_ready(),
         )
-        self.guest = Guest(settings, counted=lambda: self.shown.committed, clock=wall_clock)
         self.reviews = Reviews(settings.store.url.get_secret_value(), settings.site.name)
-        self.timetable = Timetable(
-            settings=settings,
-            store=self.store,
-            showing=self.shown,
-            budget=self.budget,
-            reviews=self.reviews,
-            reign=lambda: self.reign,
-            heart=self.heart,
-            report=self.report,
-            beat=self.pulse.beater("ticker"),
-            clock=wall_clock,
-        )
         self.scrape = Scrape(
             metrics=self.metrics,
             report=self.report,
@@ -180,7 +164,36 @@ class Service:
             certificates=outside.certificates(settings),
             clock=wall_clock,
         )
-        self.server = self._make_server()
+        self.front = Front(
+            settings,
+            whole=self.whole,
+            reasons=self.not_ready,
+            hub=self.hub,
+            door=self.door,
+            metrics=self.scrape.render,
+            served=self.report.served,
+            ways=self.ways,
+            sources=self.sources,
+            reviews=self.reviews,
+            phones=self.store.phones,
+            passing=self.passing,
+            here=lambda: None if self.reign is None else self.reign.tray,
+            port=self.port,
+            clock=wall_clock,
+        )
+        self.server = self.front.server
+        self.timetable = Timetable(
+            settings=settings,
+            store=self.store,
+            showing=self.front.shown,
+            budget=self.front.budget,
+            reviews=self.reviews,
+            reign=lambda: self.reign,
+            heart=self.heart,
+            report=self.report,
+            beat=self.pulse.beater("ticker"),
+            clock=wall_clock,
+        )
 
     def run(self) -> int:
         log.info(
@@ -280,36 +293,6 @@ class Service:
         thread.start()
         return thread
 
-    def _make_server(self) -> Server:
-        app = create_app(
-            reading=self.shown,
-            desk=AskingDesk(put=self._put, shown=self.shown),
-            hub=self.hub,
-            metrics=self.scrape.render,
-            served=self.report.served,
-            site=self.settings.site.name,
-            timezone=self.settings.site.timezone,
-            language=self.settings.site.language,
-            languages=self.settings.site.languages,
-            public_url=self.settings.web.public_url,
-            door=self.door,
-            budget=self.budget,
-            labels=self.settings.label_patterns(),
-            exchanging=Exchanges(put=self._put, shown=self.shown),
-            lots=Lotbook(lots=self.store.lots, committed=lambda: self.shown.committed),
-            reviews=self.reviews,
-            ways=self.ways,
-            incoming=self.sources,
-            guest=self.guest,
-            book=phonebook(self.settings, self.store.phones, self.port, clock=wall_clock),
-            tray=Tray(
-                outbox=self.store.outbox,
-                passing=self.passing,
-                here=lambda: None if self.reign is None else self.reign.tray,
-            ),
-        )
-        return Server(app, self.hub, certificate=outside.certificate(self.settings))
-
     def _prove(self, outlet: str) -> None:
         if self.reign is not None:
             self.reign.prove(outlet)
@@ -329,7 +312,7 @@ class Service:
         self.watchdog.stop()
         self.timetable.stop()
         self.reviews.stop()
-        self.guest.stop()
+        self.front.guest.stop()
         self.news.stop()
         self.follower.stop()
         self.passing.stopped.set()

@@ -57,6 +57,7 @@ class Front:
             journals=whole.journals,
             site=settings.site.name,
             reasons=reasons,
+            unattended=whole.unattended,
             clock=clock if settings.site.clock == "wall" else None,
         )
         self.budget = Budget(sent=whole.store.sent, hearing=readers(settings.policy()), clock=clock)

@@ -286,7 +286,9 @@ class Outbox(Protocol):
         """Keep this of the outlet, apart from any delivery."""
 
     def deliveries(self, *, state: DeliveryState | None, limit: int, after: int | None) -> list[DeliveryRow]:
-        """Newest first, beginning behind the row ``after``."""
+        """Newest first (by when they were made, then by number), beginning behind the row ``after``."""
+
+    def delivery(self, delivery_id: int) -> DeliveryRow | None: ...
 
     def again(self, delivery_id: int, *, now: Instant) -> DeliveryRow:
         """A dead row waits again and is due now. The row as it is then; ``KeyError``: there is none,

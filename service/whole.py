@@ -12,12 +12,12 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from service.domain.events import PersonAct, SupplyCare
-from service.domain.model import rfc3339_or_none
+from service.domain.model import Instant
 from service.domain.shards import Division, Shard, owner_of
 from service.domain.state import notice_key
 from service.lease import LENGTH, Lease, Leases
 from service.ports import Archive, StoreError
-from service.store import Store
+from service.store import Store, United
 from service.usecases.asks import Passing
 from service.usecases.batch import Ask, Committed
 from service.usecases.follow import Follower
@@ -46,13 +46,14 @@ class Attendance:
         if lease != self._lease:
             self._lease, self._since = lease, now
 
-    def missing(self) -> str | None:
-        """In words, when nobody is."""
-        if self.steady() - self._since <= LENGTH:
-            return None
-        if self._lease is None:
-            return "nobody was ever in charge"
-        return f"nobody is in charge since {rfc3339_or_none(self._lease.until)} ({self._lease.owner} was)"
+    @property
+    def is_missing(self) -> bool:
+        return self.steady() - self._since > LENGTH
+
+    @property
+    def missing_since(self) -> Instant | None:
+        """By the store's clock; ``None``: somebody is, or nobody ever was."""
+        return self._lease.until if self.is_missing and self._lease is not None else None
 
 
 @dataclass(slots=True)
@@ -79,7 +80,7 @@ class Whole:
         put: Callable[[Ask], None],
         division: Division | None = None,
         open_shard: Callable[[Shard], Store] | None = None,
-        united: Store | None = None,
+        united: United | None = None,
         tell: Callable[[Committed], None] = lambda _committed: None,
         beater: Callable[[str], Callable[[], None]] = lambda _name: lambda: None,
         steady: Callable[[], float],
@@ -98,7 +99,7 @@ class Whole:
         if self.neighbours:
             self.committed = Together([committed, *(each.committed for each in self.neighbours)])
         self._united = united
-        self.store = own if united is None else united
+        self.store: Store | United = own if united is None else united
 
     @property
     def journals(self) -> Sequence[Archive]:
@@ -122,15 +123,14 @@ class Whole:
                 return each.passing
         return None
 
-    def missing(self) -> dict[str, str]:
-        """The shards that nobody is in charge of, with since when."""
-        found = {each.shard.name: each.attendance.missing() for each in self.neighbours}
-        return {name: why for name, why in found.items() if why is not None}
+    def missing(self) -> list[str]:
+        """The shards that nobody is in charge of."""
+        return [each.shard.name for each in self.neighbours if each.attendance.is_missing]
 
-    def unattended(self, line: str) -> str | None:
-        """Why nobody looks after a line, in words; ``None``: somebody does."""
+    def unattended(self, line: str) -> Instant | None:
+        """Since when nobody is in charge of a line; ``None``: somebody is."""
         neighbour = self._of_line(line)
-        return None if neighbour is None else neighbour.attendance.missing()
+        return None if neighbour is None else neighbour.attendance.missing_since
 
     def refresh(self) -> None:
         """Read what the others have committed; one that can't be read is shown as it was."""

@@ -85,11 +85,12 @@ class Passing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tray:
-    """The port ``Outgoing``, whoever is in charge: reads by itself, sends again ``here`` or has it done."""
+    """The port ``Outgoing``, whoever is in charge: reads by itself, sends again ``here`` or has it done, by
+    whoever sends the delivery of that number."""
 
     outbox: Outbox
-    passing: Passing
-    here: Callable[[], Outgoing | None]
+    passing: Callable[[int], Passing]
+    here: Callable[[int], Outgoing | None]
 
     def deliveries(
         self, *, state: DeliveryState | None, limit: int, after: int | None
@@ -97,16 +98,16 @@ class Tray:
         return self.outbox.deliveries(state=state, limit=limit, after=after)
 
     def again(self, delivery_id: int, *, by: str) -> DeliveryRow:
-        here = self.here()
+        here = self.here(delivery_id)
         if here is not None:
             return here.again(delivery_id, by=by)
-        answer = self.passing.pass_on(AGAIN, "", _encode(_Again(delivery_id, by)))
-        rows = self.outbox.deliveries(state=None, limit=1, after=delivery_id + 1)
-        if not rows or rows[0].id != delivery_id:
+        answer = self.passing(delivery_id).pass_on(AGAIN, "", _encode(_Again(delivery_id, by)))
+        row = self.outbox.delivery(delivery_id)
+        if row is None:
             raise KeyError(delivery_id)
         if answer != DONE:
-            raise NotDead(rows[0])
-        return rows[0]
+            raise NotDead(row)
+        return row
 
 
 @dataclass(slots=True, kw_only=True)

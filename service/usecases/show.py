@@ -61,6 +61,8 @@ class Shown:
     site: str
     reasons: Callable[[], list[str]]
     clock: Callable[[], Instant] | None = None
+    unattended: Callable[[str], Instant | None] = lambda _line: None
+    """Since when nobody has been in charge of a line, where that is so."""
     memory: Memory = field(init=False)
 
     def __post_init__(self) -> None:
@@ -244,7 +246,7 @@ class Shown:
         return self.reasons()
 
     def world_of(self, line: str | None, station: str | None = None) -> World:
-        """The committed world, or one line's or station's part of it."""
+        """The committed world, or one line's or station's part of it. Stale where nobody is in charge."""
         if line is None:
             chosen = [key for key in list(self.committed) if key.startswith(("line/", "station/"))]
         elif station is None:
@@ -253,7 +255,12 @@ class Shown:
         else:
             chosen = [line_key(line), station_key(line, station)]
         states = {key: data for key in (SITE_KEY, *chosen) if (data := self.committed.get(key)) is not None}
-        return World.from_states(states, self.memory)
+        world = World.from_states(states, self.memory)
+        for (name, _), known in world.stations.items():
+            since = self.unattended(name)
+            if since is not None:
+                known.source = msgspec.structs.replace(known.source, silent=known.source.silent or since)
+        return world
 
     def _refreshed(
         self, kept: list[Notice], said: Callable[[str, str, str], Json | None] = lambda *_: None
