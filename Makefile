@@ -6,14 +6,14 @@ ARGS ?=
 WORKERS ?= 3
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test check fmt bench torture fuzz evaluate week causes determinism calibrate words asyncapi lock clean
+.PHONY: help setup demo test check fmt bench torture soak fuzz evaluate week causes determinism calibrate words asyncapi lock clean
 
 help:  ## Say what there is
 	@echo "Earlybell: which supply slot runs empty, how many panels from now."
 	@echo
 	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "  make %-11s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
 	@echo
-	@echo "demo, test, bench, torture, fuzz, evaluate, week and calibrate take ARGS=\"…\", for example: make test ARGS=\"-m unit -x\""
+	@echo "demo, test, bench, torture, soak, fuzz, evaluate, week and calibrate take ARGS=\"…\", for example: make test ARGS=\"-m unit -x\""
 
 setup: .venv/installed  ## Make .venv from the lock file, with the project in it
 
@@ -45,6 +45,10 @@ bench: setup  ## Measure ingest, latency, forecast and replay against their boun
 torture: setup  ## Kill everything at random for 20 minutes; count what is lost or doubled (ARGS="--minutes 2")
 	@scripts/ensure-tools
 	$(BIN)/python -m tests.torture $(ARGS)
+
+soak: setup  ## An hour at 500 messages a second in which everything fails: lost? doubled? memory flat? (ARGS="--minutes 5")
+	@scripts/ensure-tools
+	$(BIN)/python -m tests.evaluation.soak $(ARGS)
 
 fuzz: setup  ## Feed each decoder bytes nobody thought of (ARGS="--seconds 600")
 	$(BIN)/python -m tests.fuzz $(ARGS)

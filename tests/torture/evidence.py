@@ -4,7 +4,7 @@ says and what the receivers wrote down. Judges nothing."""
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -23,6 +23,17 @@ HEALS_WITHIN = 40.0
 """Seconds: three askings for a hole, 2 s, 5 s and 15 s apart; the fourth comes a minute later."""
 
 
+class Lines(Iterable[Json]):
+    """The objects of a file of JSON lines, read anew each time."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+
+    def __iter__(self) -> Iterator[Json]:
+        with self._path.open("rb") as lines:
+            yield from map(json.loads, lines)
+
+
 @dataclass(slots=True, kw_only=True)
 class Evidence:
     """``careful``: stations whose gateways keep more than they must. ``deliveries`` is what the program
@@ -37,7 +48,7 @@ class Evidence:
     deliveries: list[Json]
     refused: list[Json]
     received: list[Json]
-    journal: list[Json]
+    journal: Iterable[Json]
     replayed: list[Json]
     leaks: list[str] = field(default_factory=list)
     unsettled: list[str] = field(default_factory=list)
@@ -76,7 +87,7 @@ def settle(stage: Stage, say: Callable[[str], None]) -> list[str]:
 
 
 def gather(stage: Stage, unsettled: list[str]) -> Evidence:
-    journal = stage.text("/api/v1/events").splitlines()
+    journal = _exported(stage)
     return Evidence(
         truth=read_truth(stage.ledger.path),
         slots=_slots(stage),
@@ -86,17 +97,29 @@ def gather(stage: Stage, unsettled: list[str]) -> Evidence:
         deliveries=_pages(stage, "/deliveries"),
         refused=_pages(stage, "/refused"),
         received=_lines(stage.folder / "deliveries"),
-        journal=[json.loads(line) for line in journal],
+        journal=Lines(journal),
         replayed=_replayed(stage.folder / "replayed.db", journal),
         leaks=[SECRET] if SECRET.removeprefix("whsec_") in stage.program.log() else [],
         unsettled=unsettled,
     )
 
 
-def _replayed(path: Path, journal: list[str]) -> list[Json]:
+def _exported(stage: Stage) -> Path:
+    """The whole journal in a file: an hour of it is more than one wants to hold in memory."""
+    path = stage.folder / "journal"
+    where = f"{stage.url}/api/v1/events"
+    with httpx.stream("GET", where, timeout=120, trust_env=False) as answer, path.open("wb") as file:
+        answer.raise_for_status()
+        for piece in answer.iter_bytes():
+            file.write(piece)
+    return path
+
+
+def _replayed(path: Path, journal: Path) -> list[Json]:
     store = open_store(f"sqlite:///{path}", migrate=True)
     try:
-        replay((line.encode() for line in journal), store.ledger)
+        with journal.open("rb") as lines:
+            replay(lines, store.ledger)
         found: list[Json] = []
         while True:
             page = store.archive.notices(

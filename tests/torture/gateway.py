@@ -110,15 +110,21 @@ class Floor:
                 self._publish(topic, body)
 
     def _run(self) -> None:
+        before = time.monotonic()
         while not self._over.wait(TICK):
+            now = time.monotonic()
+            passed, before = now - before, now
             with self._lock:
-                made = [self._count(each) for each in self.stations.values() if self._makes_a_panel(each)]
+                made = [
+                    self._count(each) for each in self.stations.values() if self._makes_a_panel(each, passed)
+                ]
             if made:
                 self.say(made)
             if self._chance.random() < GARBAGE * len(made):
                 self._say_garbage()
 
-    def _makes_a_panel(self, station: Station) -> bool:
+    def _makes_a_panel(self, station: Station, passed: float) -> bool:
+        """Within ``passed`` seconds."""
         if station.reboots:
             now = time.monotonic()
             if not station.may_reboot(now):
@@ -127,9 +133,9 @@ class Floor:
                 return False
             station.reboot()
         if station.waits:
-            self.waited += TICK
+            self.waited += passed
             return False
-        makes = self._chance.random() < self._pace * TICK
+        makes = self._chance.random() < self._pace * passed
         station.reboots = makes and self._chance.random() < REBOOT
         return makes
 

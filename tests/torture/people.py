@@ -23,12 +23,22 @@ AGAIN = 2.0
 class People:
     """``follow`` as long as the shift lasts; ``done`` once all that was begun was heard."""
 
-    def __init__(self, url: str, floor: Floor, receivers: Receivers, chance: random.Random) -> None:
+    def __init__(
+        self,
+        url: str,
+        floor: Floor,
+        receivers: Receivers,
+        chance: random.Random,
+        *,
+        panels: tuple[int, int] = (300, 600),
+    ) -> None:
+        """``panels``: for how many a supply that they bring lasts, from and below."""
         self.url = url
         self.patience_lost = threading.Event()
         self._floor = floor
         self._receivers = receivers
         self._chance = chance
+        self._panels = panels
         self._known: set[str] = set()
         self._seen = 0
         self._over = threading.Event()
@@ -70,7 +80,7 @@ class People:
             for notice in (event["data"] for event in events):
                 if notice["kind"] == "supply" and notice["id"] not in self._known:
                     self._known.add(notice["id"])
-                    plan = self._chance.random(), self._chance.random(), self._chance.randrange(300, 600)
+                    plan = self._chance.random(), self._chance.random(), self._chance.randrange(*self._panels)
                     self._jobs.append(self._pool.submit(self._see_to, notice, *plan))
 
     def _see_to(self, notice: Json, how: float, pause: float, panels: int) -> None:

@@ -56,6 +56,8 @@ class _Filed(Book[Request]):
                 "notice": data["id"],
                 "version": data["version"],
                 "state": data["state"],
+                "where": f"{data['line']}/{data['station']}",
+                "opened_at": data["opened_at"],
                 "at": item.at,
                 # A lost answer is a delivery: it was taken, only the sender can't know.
                 "taken": item.answered is None or item.answered == OK.status,

@@ -7,6 +7,7 @@ from __future__ import annotations
 import contextlib
 import random
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -48,6 +49,9 @@ class Plan:
     lines: int = 3
     stations: int = 2
     panels_a_second: float = 3.0
+    first_panels: tuple[int, int] = (30, 400)
+    """For how many the first supply of a slot lasts, from and below; ``panels``: each later one."""
+    panels: tuple[int, int] = (300, 600)
     settle_within: float = 240.0
     ready_within: float = 90.0
 
@@ -75,9 +79,6 @@ class Stage:
     def get(self, path: str, **query: Any) -> Any:
         where = f"{self.url}/api/v1{path}"
         return httpx.get(where, params=query, timeout=30, trust_env=False).raise_for_status().json()
-
-    def text(self, path: str) -> str:
-        return httpx.get(f"{self.url}{path}", timeout=120, trust_env=False).raise_for_status().text
 
 
 @contextlib.contextmanager
@@ -110,7 +111,7 @@ def stage(plan: Plan, folder: Path) -> Iterator[Stage]:
         stack.callback(floor.close)
         web = free_port()
         url = f"http://127.0.0.1:{web}"
-        people = People(url, floor, receivers, random.Random(f"{plan.seed}/people"))
+        people = People(url, floor, receivers, random.Random(f"{plan.seed}/people"), panels=plan.panels)
         stack.callback(people.close)
         config = _config(wires["service-broker"].port, store, web, receivers)
         program = Program(folder, "run", config=config)
@@ -137,10 +138,25 @@ def _begin(made: Stage, chance: random.Random) -> None:
     made.program.wait_ready(made.url, made.plan.ready_within)
     made.floor.open()
     made.floor.begin()
-    for station in made.floor.stations.values():
-        for slot, kind, usage in SLOTS:
-            quantity = chance.randrange(30, 400) * usage
-            made.people.load(station.line, station.name, slot, kind, quantity)
+    loads = [
+        (station.line, station.name, slot, kind, chance.randrange(*made.plan.first_panels) * usage)
+        for station in made.floor.stations.values()
+        for slot, kind, usage in SLOTS
+    ]
+    with ThreadPoolExecutor(max_workers=8) as pool:
+        for job in [pool.submit(made.people.load, *load) for load in loads]:
+            while not _has_ended(job):
+                if not made.program.running:
+                    made.people.patience_lost.set()
+                    raise AssertionError(f"it ended before all was loaded\n{made.program.tail()}")
+
+
+def _has_ended(job: Future[None]) -> bool:
+    try:
+        job.result(timeout=1.0)
+    except TimeoutError:
+        return False
+    return True
 
 
 def _stations(plan: Plan, chance: random.Random) -> list[Station]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import random
 from collections import deque
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 Json = dict[str, Any]
@@ -41,6 +41,8 @@ class Station:
     calm_since: float | None = None
     """Since when all is stored and nothing was asked for, while it wants to reboot."""
     said_again: float = 0.0
+    ahead: timedelta = timedelta(0)
+    """By how much its gateway's clock is wrong."""
     asked_in_vain: int = 0
     """Messages asked for after they were said to be stored, and forgotten therefore."""
 
@@ -129,7 +131,7 @@ class Station:
         self.seq += 1
         said = made if self.delta else {slot: (placed, lost) for slot, (placed, lost) in self.totals.items()}
         body: Json = {
-            "at": at.isoformat(timespec="milliseconds"),
+            "at": (at + self.ahead).isoformat(timespec="milliseconds"),
             "session": self.session_name,
             "seq": self.seq,
             "panels": panels if self.delta else self.panels,
