@@ -20,11 +20,12 @@ HOW = (
 
 
 def make_door(keyring: Keyring, *, host: str, clock: Callable[[], Instant], warn: Callable[..., Any]) -> Door:
-    """The door of a server on ``host``; ``warn`` shows a first token. Raises ``StoreError``."""
+    """The door of a server on ``host``; ``warn`` logs a first token and
+    the use of an emergency's. Raises ``StoreError``."""
     here = is_loopback(host)
     if not here and (secret := first_token(keyring, now=clock())) is not None:
         warn("first_token", token=secret, role="admin", how=HOW)
-    return Door(keyring=keyring, passwords=Passwords(), clock=clock, open_here=here)
+    return Door(keyring=keyring, passwords=Passwords(), clock=clock, open_here=here, alarm=warn)
 
 
 def is_loopback(host: str) -> bool:

@@ -55,10 +55,21 @@ class Keyring(Protocol):
         """``False`` when none of this name is alive."""
         ...
 
+    def rotate_token(self, token: Token, *, until: Instant) -> bool:
+        """Give the living token of this name another secret; the one before goes on as ``name + OLD``, to
+        ``until`` at the longest, and one that was called so before is gone. ``False``, and nothing kept, when
+        none of this name is alive."""
+        ...
+
     def open_session(self, session: Session) -> None: ...
 
     def session(self, digest: bytes) -> Session | None:
         """With name and role of its account as they are now; ``None`` when that has ended, too."""
+        ...
+
+    def sessions(self) -> Sequence[Session]:
+        """All of accounts that haven't ended, the last used first; with the address that the audit has of the
+        sign-in of that account at that moment."""
         ...
 
     def end_session(self, digest: bytes) -> None:

@@ -4,6 +4,7 @@ signs in changes nothing that is replayed. The rules are in ``domain.access``, H
 """
 
 from service.access.door import Door, SignInRefused, TooMany
+from service.access.kept import export_access, import_access
 from service.access.passwords import Passwords
 from service.access.register import (
     AccessError,
@@ -14,6 +15,7 @@ from service.access.register import (
     make_account,
     make_token,
 )
+from service.access.renewed import emergency_token, end_sessions, rotate_token
 
 __all__ = [
     "AccessError",
@@ -21,10 +23,15 @@ __all__ = [
     "Passwords",
     "SignInRefused",
     "TooMany",
+    "emergency_token",
     "end_account",
     "end_links",
+    "end_sessions",
     "end_token",
+    "export_access",
     "first_token",
+    "import_access",
     "make_account",
     "make_token",
+    "rotate_token",
 ]

@@ -10,6 +10,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Hashable, Sequence
 from contextlib import suppress
 from threading import Lock
+from typing import Any
 
 from service.access import keys
 from service.access.allowances import (
@@ -22,7 +23,9 @@ from service.access.allowances import (
 )
 from service.access.passwords import Passwords
 from service.domain.access import (
+    EMERGENCY,
     LINK_LASTS,
+    SIGNED_IN,
     Account,
     Allowance,
     Caller,
@@ -52,10 +55,16 @@ class SignInRefused(Exception):
 
 class Door:
     """Safe from any thread. ``open_here``: without any account or token everybody may do everything, as on
-    the machine itself."""
+    the machine itself. ``alarm`` logs what people should see."""
 
     def __init__(
-        self, *, keyring: Keyring, passwords: Passwords, clock: Callable[[], Instant], open_here: bool
+        self,
+        *,
+        keyring: Keyring,
+        passwords: Passwords,
+        clock: Callable[[], Instant],
+        open_here: bool,
+        alarm: Callable[..., Any] = lambda *_, **__: None,
     ) -> None:
         self._keyring = keyring
         self._passwords = passwords
@@ -66,6 +75,8 @@ class Door:
         self._found: OrderedDict[bytes, tuple[Caller, Instant]] = OrderedDict()
         self._given: OrderedDict[tuple[str, str], str] = OrderedDict()
         self._lock = Lock()
+        self._alarm = alarm
+        self._alarmed: set[str] = set()
 
     def known_open(self) -> bool | None:
         """What ``is_open`` says without a look into the store; ``None``: it needs one."""
@@ -96,10 +107,11 @@ class Door:
             account = None
         fits = self._passwords.fits(password, None if account is None else account.password)
         if account is None or not fits:
-            self._note_sign_in(name[:64], "nobody", 401, address)
+            self._note_sign_in(name[:64], "nobody", 401, address, self._clock())
             raise SignInRefused
-        secret = self._open_session(account)
-        self._note_sign_in(account.name, "account", 200, address)
+        now = self._clock()  # one moment for both: by it the audit knows where a session came from
+        secret = self._open_session(account, now)
+        self._note_sign_in(account.name, "account", 200, address, now)
         return secret
 
     def sign_out(self, secret: str) -> None:
@@ -117,7 +129,10 @@ class Door:
         """The token or the link behind a secret."""
         if secret.startswith(keys.LINK_BEGINS):
             return self._known(secret, keys.LINK_BEGINS, self._link, address)
-        return self._known(secret, keys.TOKEN_BEGINS, self._token, address)
+        caller = self._known(secret, keys.TOKEN_BEGINS, self._token, address)
+        if caller is not None and caller.name.startswith(EMERGENCY):
+            self._raise_alarm(caller.name, address)
+        return caller
 
     def still(self, secret: str | None, caller: Caller | None) -> bool:
         """Whether who was let in would be let in now; a store that is away ends nothing."""
@@ -176,6 +191,18 @@ class Door:
         with suppress(StoreError):
             self._keyring.note(deed)
 
+    def sessions(self) -> Sequence[Session]:
+        """Those that still hold, the last used first."""
+        now = self._clock()
+        return [each for each in self._keyring.sessions() if holds_session(each, now)]
+
+    def end_sessions(self, wanted: Sequence[Session]) -> None:
+        """They open nothing from now on."""
+        for each in wanted:
+            self._keyring.end_session(each.digest)
+            with self._lock:
+                self._found.pop(each.digest, None)
+
     def deeds(self, *, limit: int, after: int | None) -> Sequence[DeedRow]:
         """Newest first, beginning behind the row ``after``."""
         return self._keyring.deeds(limit=limit, after=after)
@@ -183,8 +210,8 @@ class Door:
     def now(self) -> Instant:
         return self._clock()
 
-    def _open_session(self, account: Account) -> str:
-        secret, now = keys.make(), self._clock()
+    def _open_session(self, account: Account, now: Instant) -> str:
+        secret = keys.make()
         self._keyring.open_session(
             Session(
                 digest=keys.digest(secret),
@@ -197,8 +224,17 @@ class Door:
         )
         return secret
 
-    def _note_sign_in(self, who: str, kind: str, answer: int, address: str) -> None:
-        self.note(Deed(at=self._clock(), who=who, kind=kind, did="sign in", answer=answer, address=address))
+    def _note_sign_in(self, who: str, kind: str, answer: int, address: str, at: Instant) -> None:
+        self.note(Deed(at=at, who=who, kind=kind, did=SIGNED_IN, answer=answer, address=address))
+
+    def _raise_alarm(self, name: str, address: str) -> None:
+        """Once for each such token: it is to be seen wherever people look."""
+        with self._lock:
+            if name in self._alarmed:
+                return
+            self._alarmed.add(name)
+        self._alarm("emergency_access_used", token=name, address=address)
+        self.note(Deed(at=self._clock(), who=name, kind="token", did="first use", address=address[:64]))
 
     def _known(
         self, secret: str, prefix: str, find: Callable[[bytes, Instant], Caller | None], address: str
@@ -241,9 +277,8 @@ class Door:
         if token is None or not holds_token(token, now):
             return None
         self._touch(known, token.used_at, now)
-        return Caller(
-            kind="token", id=f"token {token.name}", name=token.name, role=token.role, others=token.others
-        )
+        whose = token.program
+        return Caller(kind="token", id=f"token {whose}", name=whose, role=token.role, others=token.others)
 
     def _link(self, known: bytes, now: Instant) -> Caller | None:
         link = self._keyring.link(known)

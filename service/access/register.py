@@ -6,7 +6,7 @@ import unicodedata
 
 from service.access import keys
 from service.access.passwords import LONGEST, SHORTEST, Passwords
-from service.domain.access import DAY, Account, Deed, Role, Token
+from service.domain.access import DAY, EMERGENCY, OLD, Account, Deed, Role, Token
 from service.domain.model import Instant
 from service.keyring import Keyring
 
@@ -23,7 +23,9 @@ def make_token(
     keyring: Keyring, name: str, *, role: Role, days: int | None, others: bool, now: Instant
 ) -> str:
     """A new token's secret, shown this once: only its hash is kept."""
-    named = _name(name)
+    named = name_of(name)
+    if named.endswith(OLD) or named.startswith(EMERGENCY):
+        raise AccessError(f"a token's name doesn't begin with {EMERGENCY!r} or end with {OLD!r}")
     if days is not None and not 1 <= days <= _LONGEST_DAYS:
         raise AccessError(f"--days: from 1 to {_LONGEST_DAYS}")
     secret = keys.make(keys.TOKEN_BEGINS)
@@ -37,7 +39,7 @@ def make_token(
     )
     if not keyring.add_token(token):
         raise AccessError(f"there is a token {named!r} already: end it first, with --end")
-    _note(keyring, f"make token {named}, role {role}", now)
+    note(keyring, f"make token {named}, role {role}", now)
     return secret
 
 
@@ -52,16 +54,19 @@ def first_token(keyring: Keyring, *, now: Instant) -> str | None:
 
 
 def end_token(keyring: Keyring, name: str, *, now: Instant) -> None:
-    if not keyring.end_token(_name(name), at=now):
+    """With the secret that it had before, where that is still good."""
+    named = name_of(name)
+    former = keyring.end_token(named + OLD, at=now)
+    if not keyring.end_token(named, at=now) and not former:
         raise AccessError(f"there is no token {name!r} (or it was ended before)")
-    _note(keyring, f"end token {_name(name)}", now)
+    note(keyring, f"end token {named}", now)
 
 
 def make_account(
     keyring: Keyring, passwords: Passwords, name: str, *, role: Role, password: str, now: Instant
 ) -> bool:
     """Make it, or give it this role and password from now on, which ends its sessions. Whether it is new."""
-    named = _name(name)
+    named = name_of(name)
     key = keys.name_key(named)
     if not SHORTEST <= len(password) <= LONGEST:
         raise AccessError(f"the password must have {SHORTEST} to {LONGEST} characters")
@@ -71,7 +76,7 @@ def make_account(
     keyring.save_account(
         Account(key=key, name=named, role=role, password=passwords.hash(password), created_at=now)
     )
-    _note(keyring, f"{'make' if before is None else 'change'} account {named}, role {role}", now)
+    note(keyring, f"{'make' if before is None else 'change'} account {named}, role {role}", now)
     return before is None
 
 
@@ -89,23 +94,25 @@ def end_account(keyring: Keyring, name: str, *, now: Instant) -> str:
         ended_at=now,
     )
     keyring.save_account(ended)
-    _note(keyring, f"end account {found.name}", now)
+    note(keyring, f"end account {found.name}", now)
     return found.name
 
 
 def end_links(keyring: Keyring, notice: str, *, now: Instant) -> int:
     """The links in messages that open this notice open it no longer; how many there were."""
     ended = keyring.end_links(notice, at=now)
-    _note(keyring, f"end {ended} links to {notice[:64]}", now)
+    note(keyring, f"end {ended} links to {notice[:64]}", now)
     return ended
 
 
-def _name(name: str) -> str:
+def name_of(name: str) -> str:
+    """As it is kept. Raises ``AccessError``."""
     named = unicodedata.normalize("NFC", name).strip()
     if not 1 <= len(named) <= _LONGEST_NAME or not named.isprintable():
         raise AccessError(f"the name must have 1 to {_LONGEST_NAME} printable characters")
     return named
 
 
-def _note(keyring: Keyring, did: str, now: Instant) -> None:
+def note(keyring: Keyring, did: str, now: Instant) -> None:
+    """In the audit, as done at the machine."""
     keyring.note(Deed(at=now, who="command line", kind="terminal", did=did))

@@ -11,6 +11,8 @@ from collections.abc import Callable, Sequence
 
 from service.commands import (
     access,
+    admitted,
+    checked,
     exported,
     labels,
     listening,
@@ -30,6 +32,7 @@ Command = Callable[[argparse.Namespace], int]
 
 GROUPS = (
     running,
+    checked,
     safekeeping,
     exported,
     replayed,
@@ -41,6 +44,7 @@ GROUPS = (
     labels,
     who,
     access,
+    admitted,
     made_up,
 )
 TAKE_WORDS_OF_THEIR_OWN = made_up.NAMES

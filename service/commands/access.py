@@ -1,11 +1,13 @@
-"""The commands about who may do what: ``token``, ``account``, ``end-links``, ``accounts``."""
+"""The commands about who may do what: ``token``, ``account``, ``end-links``, ``accounts``. All of them work
+beside a running service, which follows within two seconds."""
 
 from __future__ import annotations
 
 import argparse
+import os
 import sys
-from collections.abc import Callable
 from getpass import getpass
+from pathlib import Path
 
 from service.access import (
     AccessError,
@@ -13,16 +15,23 @@ from service.access import (
     end_account,
     end_links,
     end_token,
+    export_access,
+    import_access,
     make_account,
     make_token,
+    rotate_token,
 )
 from service.bootstrap import wall_clock
-from service.commands.common import Adding, problem, settings_of
+from service.commands.common import Adding, problem
+from service.commands.opened import at_keyring, at_store
 from service.domain.access import Role, Token
-from service.domain.model import Instant, to_rfc3339
+from service.domain.model import SECOND, Instant, to_rfc3339
 from service.keyring import Keyring
-from service.ports import StoreError, StoreRevisionError
-from service.store import Store, open_store
+from service.store import Store
+
+OVERLAP = 24.0
+"""Hours in which a program is given its new secret, unless it is said."""
+HOUR = 3600 * SECOND
 
 
 def add(commands: Adding, common: argparse.ArgumentParser) -> None:
@@ -31,6 +40,9 @@ def add(commands: Adding, common: argparse.ArgumentParser) -> None:
     token.add_argument("name", metavar="NAME")
     token.add_argument("--days", type=int, metavar="N", help="it expires then; without, when it is ended")
     token.add_argument("--for-others", action="store_true", help="it may say in whose name it acts")
+    token.add_argument(
+        "--overlap", type=float, metavar="HOURS", help=f"with --rotate: so long both hold ({OVERLAP:g})"
+    )
     token.set_defaults(run=_token)
     account = commands.add_parser("account", parents=[common], help="make a person's account, or change it")
     account.add_argument("name", metavar="NAME")
@@ -39,12 +51,17 @@ def add(commands: Adding, common: argparse.ArgumentParser) -> None:
         what = command.add_mutually_exclusive_group(required=True)
         what.add_argument("--role", choices=roles, help="what it may do; each includes the ones before")
         what.add_argument("--end", action="store_true", help="it opens nothing from now on")
+        if command is token:
+            what.add_argument("--rotate", action="store_true", help="another secret; the one before holds on")
     links = commands.add_parser("end-links", parents=[common], help="messages open this notice no longer")
     links.add_argument("notice", metavar="NOTICE", help="its id, as its page's address has it")
     links.set_defaults(run=_end_links)
-    commands.add_parser("accounts", parents=[common], help="list accounts and tokens").set_defaults(
-        run=_accounts
-    )
+    accounts = commands.add_parser("accounts", parents=[common], help="list or move accounts and tokens")
+    moved = accounts.add_mutually_exclusive_group()
+    moved.add_argument("--export", type=Path, metavar="FILE", help="all of them, as hashes, into a new file")
+    moved.add_argument("--import", dest="given", type=Path, metavar="FILE", help="those that aren't here yet")
+    accounts.add_argument("--replace", action="store_true", help="with --import: also those that are here")
+    accounts.set_defaults(run=_accounts)
 
 
 def _token(known: argparse.Namespace) -> int:
@@ -52,6 +69,14 @@ def _token(known: argparse.Namespace) -> int:
         if known.end:
             end_token(keyring, known.name, now=wall_clock())
             print(f"token {known.name}: ended")
+            return
+        if known.rotate:
+            overlap = OVERLAP if known.overlap is None else known.overlap
+            now = wall_clock()
+            print(rotate_token(keyring, known.name, overlap=round(overlap * HOUR), now=now))
+            until = to_rfc3339(now + round(overlap * HOUR))
+            kept = f"the one before holds until {until}" if overlap else "the one before is ended"
+            print(f"token {known.name}: {kept}; shown this once, keep it safe", file=sys.stderr)
             return
         secret = make_token(
             keyring,
@@ -64,7 +89,11 @@ def _token(known: argparse.Namespace) -> int:
         print(secret)
         print(f"token {known.name}, role {known.role}: shown this once, keep it safe", file=sys.stderr)
 
-    return _at_keyring(known, change)
+    if known.overlap is not None and not known.rotate:
+        return problem("--overlap: only with --rotate")
+    if known.rotate and (known.days is not None or known.for_others):
+        return problem("--rotate: role and lasting stay; leave out --days and --for-others")
+    return at_keyring(known, change)
 
 
 def _account(known: argparse.Namespace) -> int:
@@ -79,17 +108,24 @@ def _account(known: argparse.Namespace) -> int:
         new = make_account(keyring, Passwords(), known.name, role=role, password=password, now=wall_clock())
         print(f"account {known.name}: {'made' if new else 'changed, its sessions ended'}, role {role}")
 
-    return _at_store(known, end) if known.end else _at_keyring(known, change)
+    return at_store(known, end) if known.end else at_keyring(known, change)
 
 
 def _end_links(known: argparse.Namespace) -> int:
     def change(keyring: Keyring) -> None:
         print(f"{end_links(keyring, known.notice, now=wall_clock())} links ended")
 
-    return _at_keyring(known, change)
+    return at_keyring(known, change)
 
 
 def _accounts(known: argparse.Namespace) -> int:
+    if known.replace and known.given is None:
+        return problem("--replace: only with --import")
+    if known.export is not None:
+        return _export(known)
+    if known.given is not None:
+        return _import(known)
+
     def show(keyring: Keyring) -> None:
         now = wall_clock()
         for account in keyring.accounts():
@@ -98,7 +134,44 @@ def _accounts(known: argparse.Namespace) -> int:
         for token in keyring.tokens():
             print(f"token {token.name}: {token.role}{_life_of(token, now)}")
 
-    return _at_keyring(known, show)
+    return at_keyring(known, show)
+
+
+def _export(known: argparse.Namespace) -> int:
+    """Into a file that nobody else can read from its first byte on; never over another."""
+    file: Path = known.export
+
+    def keep(keyring: Keyring) -> None:
+        opened = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(opened, "wb") as new:
+            new.write(export_access(keyring, now=wall_clock()))
+            new.flush()
+            os.fsync(new.fileno())
+        print(f"written: {file} (hashes only; keep it private: passwords can be tried against it)")
+
+    try:
+        return at_keyring(known, keep)
+    except OSError as error:
+        return problem(f"{file}: {error.strerror}")
+
+
+def _import(known: argparse.Namespace) -> int:
+    try:
+        data = known.given.read_bytes()
+    except OSError as error:
+        return problem(f"{known.given}: {error.strerror}")
+
+    def take(keyring: Keyring) -> None:
+        done = import_access(keyring, data, replacing=known.replace, now=wall_clock())
+        for names, what in (
+            (done.made, "made"),
+            (done.replaced, "replaced"),
+            (done.left, "left as it is"),
+        ):
+            for name in names:
+                print(f"{name}: {what}")
+
+    return at_keyring(known, take)
 
 
 def _life_of(token: Token, now: Instant) -> str:
@@ -122,20 +195,3 @@ def _asked_password() -> str:
     if getpass("Again: ") != password:
         raise AccessError("the two passwords differ")
     return password
-
-
-def _at_keyring(known: argparse.Namespace, work: Callable[[Keyring], None]) -> int:
-    return _at_store(known, lambda store: work(store.keyring))
-
-
-def _at_store(known: argparse.Namespace, work: Callable[[Store], None]) -> int:
-    settings = settings_of(known)
-    try:
-        store = open_store(settings.store.url.get_secret_value(), migrate=True)
-        try:
-            work(store)
-        finally:
-            store.close()
-    except (AccessError, StoreError, StoreRevisionError) as error:
-        return problem(str(error))
-    return 0

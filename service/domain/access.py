@@ -17,6 +17,12 @@ SESSION_IDLES = 12 * 3600 * SECOND
 """A phone in a pocket stays signed in over a shift, not over a weekend."""
 LINK_LASTS = 1 * DAY
 """Longer than any emptying; who comes later signs in."""
+OLD = " (old)"
+"""Behind a token's name: the secret that was replaced, good for a while longer."""
+SIGNED_IN = "sign in"
+"""What the audit says of it."""
+EMERGENCY = "emergency "
+"""Before the name of a token that somebody at the machine made for some hours."""
 
 
 class Role(StrEnum):
@@ -55,10 +61,16 @@ class Token:
     used_at: Instant | None = None
     ended_at: Instant | None = None
 
+    @property
+    def program(self) -> str:
+        """Whose it is, by whichever of its secrets."""
+        return self.name.removesuffix(OLD)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Session:
-    """One sign-in of an account; ``name`` and ``role`` are the account's of today."""
+    """One sign-in of an account; ``name`` and ``role`` are the account's of today. ``address``: from where,
+    as far as the audit still knows."""
 
     digest: bytes = field(repr=False)
     account: str
@@ -66,6 +78,12 @@ class Session:
     role: Role
     created_at: Instant
     used_at: Instant
+    address: str | None = None
+
+    @property
+    def id(self) -> str:
+        """Names it to people and opens nothing: the beginning of the hash."""
+        return self.digest.hex()[:12]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from sqlalchemy import Connection, Table, delete, exists, or_, select, update
+from sqlalchemy import Connection, Table, and_, delete, exists, or_, select, update
 from sqlalchemy.exc import IntegrityError
 
-from service.domain.access import Account, Deed, Link, Role, Session, Token
+from service.domain.access import OLD, SIGNED_IN, Account, Deed, Link, Role, Session, Token
 from service.domain.model import Instant
 from service.keyring import DeedRow
 from service.store.database import Database
@@ -76,6 +76,26 @@ class SqlKeyring:
         alive = update(token).where(token.c.name == name, token.c.ended_at.is_(None)).values(ended_at=at)
         return self._database.write(lambda connection: connection.execute(alive).rowcount == 1)
 
+    def rotate_token(self, token_: Token, *, until: Instant) -> bool:
+        row, former = asdict(token_), token_.name + OLD
+
+        def rotate(connection: Connection) -> bool:
+            alive = token.c.name == row["name"], token.c.ended_at.is_(None)
+            there = connection.execute(
+                select(token.c.digest, token.c.expires_at).where(*alive).with_for_update()
+            ).one_or_none()
+            if there is None:
+                return False
+            if there.digest == row["digest"]:  # an answer that was lost
+                return True
+            ends = until if there.expires_at is None else min(until, there.expires_at)
+            connection.execute(delete(token).where(token.c.name == former))
+            connection.execute(update(token).where(*alive).values(name=former, expires_at=ends))
+            connection.execute(token.insert().values(row))
+            return True
+
+        return self._database.write(rotate)
+
     def open_session(self, session_: Session) -> None:
         row = {name: value for name, value in asdict(session_).items() if name in session.c}
         self._database.write(lambda connection: _put(connection, session, "digest", row))
@@ -88,6 +108,20 @@ class SqlKeyring:
         )
         found = self._rows(wanted)
         return _session(found[0]) if found else None
+
+    def sessions(self) -> Sequence[Session]:
+        signed = and_(
+            deed.c.at == session.c.created_at, deed.c.did == SIGNED_IN, deed.c.who == account.c.name
+        )
+        wanted = (
+            select(session, account.c.name, account.c.role, deed.c.address)
+            .join(account, account.c.key == session.c.account)
+            .outerjoin(deed, signed)
+            .where(account.c.ended_at.is_(None))
+            .order_by(session.c.used_at.desc(), session.c.digest)
+        )
+        rows = {row["digest"]: _session(row) for row in self._rows(wanted)}
+        return list(rows.values())
 
     def end_session(self, digest: bytes) -> None:
         self._database.write(

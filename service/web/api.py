@@ -33,6 +33,7 @@ from service.web import (
     phones,
     reads,
     schemas,
+    sessions,
     signing,
     tongue,
 )
@@ -162,7 +163,7 @@ def create_app(
         (incoming, (ways_in.router, ways_in.pages)),
         (guest, (overheard.router, overheard.pages)),
         (book, (phones.router,)),
-        (door, (audit.router, signing.router)),
+        (door, (audit.router, sessions.router, signing.router)),
     ):
         if there is not None:
             for router in routers:

@@ -33,7 +33,8 @@ class DeedView(BaseModel):
     address: str | None
 
 
-def _door(request: Request) -> Door:
+def door_for_admins(request: Request) -> Door:
+    """Refuses (403) whoever isn't one."""
     caller = caller_of(request)
     if not is_open(request) and (caller is None or not caller.may(Role.ADMIN)):
         raise HTTPException(403, "it needs the role `admin`")
@@ -42,7 +43,7 @@ def _door(request: Request) -> Door:
 
 @router.get("/audit", response_model=list[DeedView])
 def audit(
-    door: Annotated[Door, Depends(_door)],
+    door: Annotated[Door, Depends(door_for_admins)],
     limit: Limit = PAGE,
     after: Annotated[int | None, Query(ge=0, le=MOST, description="the last id seen")] = None,
 ) -> Response:

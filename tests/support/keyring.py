@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-from service.domain.access import Account, Deed, Link, Session, Token
+from service.domain.access import OLD, SIGNED_IN, Account, Deed, Link, Session, Token
 from service.domain.model import Instant
 from service.keyring import DeedRow
 
@@ -63,6 +63,19 @@ class MemoryKeyring:
         self._tokens[name] = replace(there, ended_at=at)
         return True
 
+    def rotate_token(self, token: Token, *, until: Instant) -> bool:
+        self._may_fail()
+        there = self._tokens.get(token.name)
+        if there is None or there.ended_at is not None:
+            return False
+        if there.digest == token.digest:
+            return True
+        ends = until if there.expires_at is None else min(until, there.expires_at)
+        former = token.name + OLD
+        self._tokens[former] = replace(there, name=former, expires_at=ends)
+        self._tokens[token.name] = token
+        return True
+
     def open_session(self, session: Session) -> None:
         self._may_fail()
         self._sessions[session.digest] = session
@@ -74,6 +87,17 @@ class MemoryKeyring:
         if found is None or account is None or account.ended_at is not None:
             return None
         return replace(found, name=account.name, role=account.role)
+
+    def sessions(self) -> Sequence[Session]:
+        self._may_fail()
+        alive = (self.session(each) for each in self._sessions)
+        shown = [replace(each, address=self._address(each)) for each in alive if each is not None]
+        return sorted(shown, key=lambda each: (-each.used_at, each.digest))
+
+    def _address(self, session: Session) -> str | None:
+        deeds = (row.deed for row in self._deeds)
+        signed = (session.created_at, SIGNED_IN, session.name)
+        return next((each.address for each in deeds if (each.at, each.did, each.who) == signed), None)
 
     def end_session(self, digest: bytes) -> None:
         self._may_fail()
