@@ -1,16 +1,34 @@
-"""The commands that keep the store safe: ``backup``, ``restore``."""
+"""The commands that keep the store safe and small: ``backup``, ``restore``, ``prune``."""
 
 from __future__ import annotations
 
 import argparse
+import sqlite3
 from collections.abc import Sequence
 from pathlib import Path
 
 from service.bootstrap import wall_clock
-from service.commands.common import Adding, problem, settings_of
+from service.commands.common import Adding, open_it, problem, settings_of
+from service.domain.hourly import HOUR
+from service.domain.model import to_rfc3339
 from service.ports import StoreError, StoreRevisionError
-from service.store import BackupError, back_up, check_backup, dated, restore, rotate, take_over
+from service.store import (
+    BackupError,
+    back_up,
+    check_backup,
+    dated,
+    free_inside,
+    must_not_be_used,
+    prunable,
+    restore,
+    rotate,
+    shrink,
+    take_over,
+)
+from service.usecases.rollup import keep_from, rolled_until
 
+DAY = 24 * HOUR
+_FILE = "sqlite:///"
 _WRONG = (BackupError, StoreError, StoreRevisionError)
 
 
@@ -34,6 +52,19 @@ def add(commands: Adding, common: argparse.ArgumentParser) -> None:
         help="instead of a FILE: the store was put back by other means, such as pg_restore",
     )
     command.set_defaults(run=_restore)
+    command = commands.add_parser(
+        "prune", parents=[common], help="forget now what the night would, also while the service runs"
+    )
+    command.add_argument("--dry-run", action="store_true", help="only say what would go")
+    command.add_argument(
+        "--keep-days", type=int, metavar="N", help="of events, instead of store.keep_events_days"
+    )
+    command.add_argument(
+        "--shrink",
+        action="store_true",
+        help="then give what is free in an SQLite file back to the disk; the service must not run",
+    )
+    command.set_defaults(run=_prune)
 
 
 def _backup(known: argparse.Namespace) -> int:
@@ -79,3 +110,44 @@ def _restore(known: argparse.Namespace) -> int:
     if done.replaced is not None:
         print(f"the store before is kept as {done.replaced}")
     return 0
+
+
+def _prune(known: argparse.Namespace) -> int:
+    settings, now = settings_of(known), wall_clock()
+    kept, url = settings.store, settings.store.url.get_secret_value()
+    file = Path(url.removeprefix(_FILE)) if url.startswith(_FILE) else None
+    days = kept.keep_events_days if known.keep_days is None else known.keep_days
+    if days < 1:
+        return problem("--keep-days: wants a number of at least 1")
+    if known.shrink and (known.dry_run or file is None):
+        return problem("--shrink: goes with an SQLite store, without --dry-run; PostgreSQL does it by itself")
+    stays = None if kept.keep_stays_days is None else now - kept.keep_stays_days * DAY
+    try:
+        if known.shrink and file is not None:
+            must_not_be_used(file)
+        store = open_it(settings, migrate=False)
+        try:
+            mark = rolled_until(store.hours, store.archive)
+            before = keep_from(mark, now - days * DAY, at_most=kept.hold_events_days * DAY)
+            found = prunable(store.database, before, stays)
+            if not known.dry_run:
+                store.ledger.prune(before=before, stays_before=stays)
+        finally:
+            store.close()
+        print(f"{'would go' if known.dry_run else 'gone'}: what is older than {to_rfc3339(before)}")
+        if before < now - days * DAY:
+            print("  (what is younger than that is held until hourly figures are made of it)")
+        for name, what in found.items():
+            print(f"  {name}: {what.rows} rows, {what.size / 2**20:.1f} MB")
+        if file is not None:
+            _say_room(file, shrinking=known.shrink)
+    except (*_WRONG, OSError, sqlite3.Error) as error:
+        return problem(*str(error).splitlines())
+    return 0
+
+
+def _say_room(path: Path, *, shrinking: bool) -> None:
+    if shrinking:
+        print(f"{path} is {shrink(path) / 2**20:.1f} MB smaller")
+    else:
+        print(f"free in {path} for what comes: {free_inside(path) / 2**20:.1f} MB; --shrink gives it back")

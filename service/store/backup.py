@@ -122,7 +122,7 @@ def take_over(url: str, *, now: Instant, shard: Shard | None = None) -> Restored
     does to one."""
     parsed = _ours(url)
     if is_sqlite(parsed):
-        _must_not_be_used(Path(str(parsed.database)))
+        must_not_be_used(Path(str(parsed.database)))
     schema = schema_of(shard)
     with changing(parsed, schema) as store:
         if not is_sqlite(parsed):
@@ -149,7 +149,7 @@ def _into_file(url: URL, backup: Path, *, force: bool, now: Instant) -> Restored
     present = [path for path in _files(target) if path.exists()]
     if present and not force:
         raise BackupError(f"{target} is there already: `--force` moves it aside and puts the backup there")
-    _must_not_be_used(target)
+    must_not_be_used(target)
     with _growing(target, replace=True) as part:
         shutil.copyfile(backup, part)
         check(part)
@@ -210,7 +210,7 @@ def _begin_anew(connection: Connection, now: Instant) -> int:
 def _is_empty(connection: Connection) -> bool:
     position = connection.execute(select(journal_end.c.position)).scalar_one()
     states = connection.execute(select(func.count()).select_from(state)).scalar_one()
-    return position == states == 0
+    return bool(position == states == 0)
 
 
 def _must_stand_alone(connection: Connection, schema: str | None) -> None:
@@ -288,7 +288,7 @@ def _files(target: Path) -> list[Path]:
     return [target, Path(f"{target}-wal"), Path(f"{target}-shm")]
 
 
-def _must_not_be_used(target: Path) -> None:
+def must_not_be_used(target: Path) -> None:
     """Nobody may have the store open; a file that can't be read is used by nobody."""
     if not target.exists():
         return

@@ -2,25 +2,75 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Any
+import sqlite3
+from collections.abc import Iterator, Mapping
+from contextlib import closing
+from pathlib import Path
+from typing import Any, NamedTuple
 
-from sqlalchemy import Column, ColumnElement, Connection, Table, and_, delete, exists, or_, select
+from sqlalchemy import Column, ColumnElement, Connection, Table, and_, delete, exists, func, or_, select
 
 from service.domain.model import Instant
 from service.store.database import Database
 from service.store.tables import checkpoint, journal, notice, outbox, refused, run, stay
 
+_Over = tuple[Table, ColumnElement[bool], Column[Any]]
+
 _SLICE = 500
 """Rows a transaction: journal rows hold about 10 KB each, so a slice frees some 5 MB."""
+
+
+class Prunable(NamedTuple):
+    """What would go of a table; ``size`` in bytes, of what is in its rows."""
+
+    rows: int
+    size: int
+
+
+def prunable(
+    database: Database, before: Instant, stays_before: Instant | None = None
+) -> Mapping[str, Prunable]:
+    """What ``prune`` would delete now, by table. Runs go with their stays, so there may be more of them."""
+
+    def look(connection: Connection) -> dict[str, Prunable]:
+        found = {}
+        for table, condition, _ in _over(before, stays_before, _kept_checkpoint(connection, before)):
+            size = func.coalesce(func.sum(func.length(table.c.data)), 0) if "data" in table.c else 0
+            wanted = select(func.count(), size).select_from(table).where(condition)
+            found[table.name] = Prunable(*map(int, connection.execute(wanted).one()))
+        return found
+
+    return database.read(look)
+
+
+def free_inside(path: Path) -> int:
+    """Bytes of an SQLite file that are free for what comes; the file doesn't get smaller by itself."""
+    with closing(sqlite3.connect(path)) as connection:
+        (pages,) = connection.execute("PRAGMA freelist_count").fetchone()
+        (size,) = connection.execute("PRAGMA page_size").fetchone()
+    return int(pages) * int(size)
+
+
+def shrink(path: Path) -> int:
+    """Write an SQLite file anew without what is free in it; the bytes by which it got smaller. Nobody else
+    may use it, and meanwhile the disk needs as much room again."""
+    before = path.stat().st_size
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("VACUUM")
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    return before - path.stat().st_size
 
 
 def prune(database: Database, before: Instant, stays_before: Instant | None = None) -> int:
     """Forget what is wholly older than ``before``, stays and runs by a limit of their own; the number of rows
     that were deleted."""
     kept = database.read(lambda connection: _kept_checkpoint(connection, before))
-    over = [*_forgettable(before, kept), *([] if stays_before is None else _old_stays(stays_before))]
+    over = _over(before, stays_before, kept)
     return sum(_forget(database, table, condition, by) for table, condition, by in over)
+
+
+def _over(before: Instant, stays_before: Instant | None, kept: int | None) -> list[_Over]:
+    return [*_forgettable(before, kept), *([] if stays_before is None else _old_stays(stays_before))]
 
 
 def _kept_checkpoint(connection: Connection, before: Instant) -> int | None:
@@ -30,9 +80,7 @@ def _kept_checkpoint(connection: Connection, before: Instant) -> int | None:
     return connection.execute(found).scalar_one_or_none()
 
 
-def _forgettable(
-    before: Instant, kept: int | None
-) -> Iterator[tuple[Table, ColumnElement[bool], Column[Any]]]:
+def _forgettable(before: Instant, kept: int | None) -> Iterator[_Over]:
     old_entries, old_checkpoints = journal.c.to_at < before, checkpoint.c.at < before
     if kept is not None:
         # A checkpoint without the entries that follow it would be of no use.
@@ -47,7 +95,7 @@ def _forgettable(
     yield refused, refused.c.last_seen < before, refused.c.last_seen
 
 
-def _old_stays(before: Instant) -> Iterator[tuple[Table, ColumnElement[bool], Column[Any]]]:
+def _old_stays(before: Instant) -> Iterator[_Over]:
     """A run goes when no stay is left that any of its panels is of."""
     yield stay, stay.c.to_at < before, stay.c.to_at
     there = stay.c.line == run.c.line, stay.c.station == run.c.station

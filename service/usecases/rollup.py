@@ -94,8 +94,7 @@ class RollUp:
     def keep_from(self, before: Instant, *, at_most: Instant) -> Instant:
         """What is older than ``before`` may be forgotten, as far as it was rolled up; held for ``at_most``
         longer than that."""
-        mark = self._mark()
-        return before if mark is None else max(min(before, mark - MARGIN - HOUR), before - at_most)
+        return keep_from(self._mark(), before, at_most=at_most)
 
     def forgot(self, before: Instant) -> None:
         """The journal has nothing from before that any more: what couldn't be rolled up never will be."""
@@ -104,9 +103,7 @@ class RollUp:
 
     def _begin(self) -> Instant | None:
         if self._next is None:
-            mark = self.hours.rolled()
-            first = oldest(self.archive) if mark is None else mark
-            self._next = None if first is None else first // HOUR * HOUR
+            self._next = rolled_until(self.hours, self.archive)
         return self._next
 
     def _mark(self) -> Instant | None:
@@ -153,6 +150,19 @@ def _with_messages(figures: LineHour, rows: Sequence[SentRow], reach: Mapping[st
         and figures.begin <= row.at < figures.begin + HOUR
     }
     return msgspec.structs.replace(figures, messages=len(told))
+
+
+def rolled_until(hours: Hours, archive: Archive) -> Instant | None:
+    """The first hour without figures that may have some; ``None``: nothing was ever heard."""
+    mark = hours.rolled()
+    first = oldest(archive) if mark is None else mark
+    return None if first is None else first // HOUR * HOUR
+
+
+def keep_from(mark: Instant | None, before: Instant, *, at_most: Instant) -> Instant:
+    """From when on the journal is kept, where what is older than ``before`` may go and hours from ``mark`` on
+    have no figures yet: held for them, but for ``at_most`` longer than that."""
+    return before if mark is None else max(min(before, mark - MARGIN - HOUR), before - at_most)
 
 
 def oldest(archive: Archive) -> Instant | None:

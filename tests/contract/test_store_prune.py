@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from service.ports import Settled
-from service.store import Store
+from service.store import Store, prunable
 from tests.contract.builders import batch, closed, delivery, entries, entry, opened, refused
 from tests.support.notices import AT
 
@@ -38,6 +38,29 @@ def test_everything_wholly_older_is_forgotten_and_counted(store: Store) -> None:
     assert store.archive.checkpoint(at=None) == (2, AT + 500, {})
     assert store.ledger.load().states == {"a": b"1"}
     assert store.ledger.prune(before=AT + 1_000) == 0
+
+
+def test_what_would_be_forgotten_is_said_before_and_nothing_is_touched(store: Store) -> None:
+    store.ledger.commit(
+        batch(
+            journal=entries(1, 2),
+            notices=[closed("n1"), opened("n2")],
+            deliveries=[delivery("k1"), delivery("k2", "n2:hook")],
+            refused=[refused(b"a"), refused(b"b")],
+        )
+    )
+    store.ledger.save_checkpoint(1, 1, {"a": b"12345"})
+    store.ledger.save_checkpoint(2, 2, {"a": b"12345"})
+    said = prunable(store.database, AT + 1_000)
+    assert {name: each.rows for name, each in said.items() if each.rows} == {
+        "journal": 1,
+        "checkpoint": 1,
+        "refused": 2,
+    }
+    assert said["journal"].size > said["refused"].size == 0
+    assert prunable(store.database, AT + 1_000) == said
+    assert store.ledger.prune(before=AT + 1_000) == 4
+    assert not any(each.rows for each in prunable(store.database, AT + 1_000).values())
 
 
 def test_the_next_number_survives_the_journal(store: Store) -> None:
