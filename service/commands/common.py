@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from service.desk import Unfit
 from service.domain.model import Instant, from_clock
 from service.settings import Settings, load
+from service.store import Store, open_store
 from service.telemetry import LEVELS, configure_logging
 
 Adding = Any
@@ -28,6 +29,11 @@ def settings_of(known: argparse.Namespace) -> Settings:
     """The settings that the words name, with logging as they want it. Raises ``SettingsError``."""
     configure_logging(known.log_level)
     return load(known.config, known.environment)
+
+
+def open_it(settings: Settings, *, migrate: bool) -> Store:
+    """The store of these settings, as ``open_store`` opens it."""
+    return open_store(settings.store.url.get_secret_value(), migrate=migrate, shard=settings.share)
 
 
 def moment(text: str, timezone: str) -> Instant:

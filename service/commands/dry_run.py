@@ -14,12 +14,11 @@ from typing import Any
 from pydantic import SecretStr
 
 from service.bootstrap import wall_clock
-from service.commands.common import problem, to_people
+from service.commands.common import open_it, problem, to_people
 from service.mqtt.listener import PATIENCE, as_guest
 from service.ports import StoreError, StoreRevisionError
 from service.settings import Settings
 from service.settings.drafts import sources_in
-from service.store import open_store
 from service.trial import Trials
 from service.usecases.overheard import table
 
@@ -61,7 +60,7 @@ def password_in(file: Path) -> SecretStr:
 def _counted(settings: Settings) -> Iterator[Counted]:
     """What the running service has committed, as its store has it; nothing where there is none."""
     try:
-        store = open_store(settings.store.url.get_secret_value(), migrate=False)
+        store = open_it(settings, migrate=False)
     except (StoreError, StoreRevisionError) as error:
         to_people(f"nothing is shown beside it: {error}")
         yield dict

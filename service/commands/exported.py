@@ -9,14 +9,13 @@ import secrets
 import sys
 from pathlib import Path
 
-from service.commands.common import Adding, problem, settings_of, span
+from service.commands.common import Adding, open_it, problem, settings_of, span
 from service.desk import Unfit
 from service.domain.events import JournalEntry
 from service.domain.model import Instant
 from service.ports import StoreError, StoreRevisionError
 from service.recordings import lines_of, save
 from service.settings import Settings
-from service.store import open_store
 from service.usecases.export import export
 from service.usecases.pseudonyms import SHORTEST_KEY
 from service.usecases.recording import Reader, Seal, in_words
@@ -64,7 +63,7 @@ def _save(settings: Settings, known: argparse.Namespace, since: Instant | None, 
     if since is not None and until is not None and until < since:
         raise Unfit("--to is before --from")
     key = _key(known.key) if known.pseudonyms else None
-    store = open_store(settings.store.url.get_secret_value(), migrate=False)
+    store = open_it(settings, migrate=False)
     try:
         seal = Seal(pseudonyms=known.pseudonyms)
         lines = export(store.archive, settings.site.name, since=since, until=until, seal=seal, key=key)

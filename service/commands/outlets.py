@@ -10,13 +10,12 @@ from pathlib import Path
 
 from service import outside
 from service.bootstrap import wall_clock
-from service.commands.common import Adding, problem, settings_of
+from service.commands.common import Adding, open_it, problem, settings_of
 from service.domain.model import Instant, to_rfc3339
 from service.outgoing import OutletRow, Preview, Tested
 from service.outlets import OutletError
 from service.ports import StoreError, StoreRevisionError
 from service.settings import Settings
-from service.store import open_store
 from service.usecases.rehearse import rehearse, trial
 from service.ways import Ways, leads_to, previews
 
@@ -57,7 +56,7 @@ def _list(settings: Settings) -> int:
             print(f"{each.name}: {each.type}, {leads_to(each) or 'phones'}")
         print("store: not there yet, so nothing was sent")
         return 0
-    store = open_store(url, migrate=False)
+    store = open_it(settings, migrate=False)
     try:
         ways = Ways(
             settings=settings,

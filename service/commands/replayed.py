@@ -16,7 +16,7 @@ from pydantic import ValidationError
 from service import outside
 from service.broadcast import Broadcast
 from service.commands.bar import Bar
-from service.commands.common import Adding, problem, settings_of, span, to_people
+from service.commands.common import Adding, open_it, problem, settings_of, span, to_people
 from service.commands.keys import pausing
 from service.desk import Unfit
 from service.domain.model import SECOND, Instant, to_rfc3339
@@ -101,9 +101,14 @@ def _replay(known: argparse.Namespace) -> int:
 # Into a store
 
 
+def _opened(url: str | None, settings: Settings) -> Store:
+    """The store that was named, else that of the settings."""
+    return open_it(settings, migrate=True) if url is None else open_store(url, migrate=True)
+
+
 def _into_store(known: argparse.Namespace, settings: Settings) -> int:
     since, until = _span(known)
-    store = open_store(known.store or settings.store.url.get_secret_value(), migrate=True)
+    store = _opened(known.store, settings)
     try:
         reader = Reader()
         going = Replay(reader.read(lines_of(known.file)), store.ledger, since=since, until=until)

@@ -12,6 +12,7 @@ from pydantic import BeforeValidator, Field, SecretStr, model_validator
 from service.domain.labels import LabelPattern
 from service.domain.model import SupplyKind
 from service.domain.policy import DAYS, Day, Policy
+from service.domain.shards import Shard as Share
 from service.settings.alive import Heartbeat
 from service.settings.apart import refuse_mixed_up
 from service.settings.broker import Mqtt
@@ -47,6 +48,7 @@ from service.settings.moisture import FloorLife, PartLevel, TrayDivision
 from service.settings.people import Duty, Person, Route
 from service.settings.planning import Plan
 from service.settings.reviewing import Line, Review, refuse_doubles
+from service.settings.shard import Shard
 from service.settings.telling import Outlet
 
 
@@ -190,6 +192,7 @@ class Settings(Section):
     site: Site = Site()
     mqtt: Mqtt = Mqtt()
     store: Store = Store()
+    shard: Shard | None = None
     web: Web = Web()
     warn: Warn = Warn()
     slots: Annotated[tuple[SlotRule, ...], Field(alias="slot")] = ()
@@ -235,6 +238,12 @@ class Settings(Section):
         return self
 
     @model_validator(mode="after")
+    def _shards_share_a_database(self) -> Settings:
+        if self.shard is not None and self.store.url.get_secret_value().startswith("sqlite"):
+            raise ValueError("shard: an SQLite file can't be shared (set store.url to a PostgreSQL database)")
+        return self
+
+    @model_validator(mode="after")
     def _sources_keep_apart(self) -> Settings:
         refuse_mixed_up(self.mqtt, self.sources)
         return self
@@ -247,6 +256,11 @@ class Settings(Section):
     @property
     def on_trial(self) -> Sequence[Source]:
         return [each for each in self.sources if each.trial]
+
+    @property
+    def share(self) -> Share | None:
+        """Which lines are ours; ``None``: all, there is one instance."""
+        return None if self.shard is None else self.shard.share()
 
     def label_patterns(self) -> tuple[LabelPattern, ...]:
         return patterns_of(self.labels)

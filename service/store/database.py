@@ -68,11 +68,12 @@ class Database:
         self.writer.dispose()  # the last connection to go folds SQLite's write-ahead log into the file
 
 
-def connect(url: URL) -> Database:
-    """The database at a parsed URL; nothing is opened before the first transaction."""
+def connect(url: URL, schema: str | None = None, *, connections: int = 5) -> Database:
+    """The database at a parsed URL; nothing is opened before the first transaction. ``schema`` and
+    ``connections`` as in ``engines.postgresql``, for PostgreSQL only."""
     if is_sqlite(url):
         return Database(sqlite_writer(url), sqlite_reader(url), _turns(str(url.database)))
-    engine = postgresql(url)
+    engine = postgresql(url, schema, connections=connections)
     snapshots = engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
     return Database(engine, snapshots, nullcontext)
 

@@ -77,16 +77,18 @@ def sqlite_reader(url: URL) -> Engine:
     return _sqlite(url, _READER, "BEGIN", pool_size=8, max_overflow=24, pool_timeout=_POOL_SECONDS)
 
 
-def postgresql(url: URL) -> Engine:
-    pool = {"pool_size": 5, "max_overflow": 10, "pool_timeout": _POOL_SECONDS}
-    return _postgresql(url, _BRISK, pool_pre_ping=True, pool_recycle=1800, **pool)
+def postgresql(url: URL, schema: str | None = None, *, connections: int = 5) -> Engine:
+    """``schema``: of PostgreSQL, where the store is; ``None``: the one that there is anyway. ``connections``
+    stay open, three times as many may be at once."""
+    pool = {"pool_size": connections, "max_overflow": 2 * connections, "pool_timeout": _POOL_SECONDS}
+    return _postgresql(url, _BRISK, schema, pool_pre_ping=True, pool_recycle=1800, **pool)
 
 
-def migrator(url: URL) -> Engine:
+def migrator(url: URL, schema: str | None = None) -> Engine:
     """An engine for changing the schema; it keeps no connection open."""
     if is_sqlite(url):
         return _sqlite(url, _MIGRATOR, "BEGIN IMMEDIATE", poolclass=NullPool)
-    return _postgresql(url, _PATIENT, poolclass=NullPool)
+    return _postgresql(url, _PATIENT, schema, poolclass=NullPool)
 
 
 def _sqlite(url: URL, pragmas: tuple[str, ...], begin: str, **pool: Any) -> Engine:
@@ -108,7 +110,10 @@ def _sqlite(url: URL, pragmas: tuple[str, ...], begin: str, **pool: Any) -> Engi
     return engine
 
 
-def _postgresql(url: URL, options: str, **pool: Any) -> Engine:
+def _postgresql(url: URL, options: str, schema: str | None, **pool: Any) -> Engine:
     wanted = {**_LIVELY, "options": options}
     arguments = {name: value for name, value in wanted.items() if name not in url.query}
+    if schema is not None:
+        given = arguments.get("options", url.query.get("options", ""))
+        arguments["options"] = f"{given} -c search_path={schema}"
     return create_engine(url, connect_args=arguments, **pool)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from service.domain.shards import Shard
 from service.ports import StoreRevisionError
 from service.store.archive import SqlArchive
 from service.store.asks import SqlAsks
@@ -19,12 +20,14 @@ from service.store.outbox import SqlOutbox
 from service.store.phones import SqlPhones
 from service.store.schema import head, upgrade, verify
 from service.store.sent import SqlSent
+from service.store.shards import SqlRegistry, schema_of
 from service.store.stays import SqlLots
 
 
 @dataclass(frozen=True, slots=True)
 class Store:
-    """The ports of one open store. ``close`` ends its connections; calls after it open new ones."""
+    """The ports of one open store. ``close`` ends its connections; calls after it open new ones. ``common``
+    is what all shards share, the same as ``database`` where there is one."""
 
     ledger: SqlLedger
     archive: SqlArchive
@@ -36,7 +39,9 @@ class Store:
     sent: SqlSent
     lots: SqlLots
     hours: SqlHours
+    registry: SqlRegistry
     database: Database
+    common: Database
 
     def under(self, term: int) -> Store:
         """The same store for the holder of the lease: what it journals, prunes, sends and answers fails with
@@ -52,11 +57,14 @@ class Store:
 
     def close(self) -> None:
         self.database.close()
+        self.common.close()
 
 
-def open_store(url: str, *, migrate: bool) -> Store:
+def open_store(url: str, *, migrate: bool, shard: Shard | None = None, connections: int = 5) -> Store:
     """The store at ``url``, checked. ``migrate`` first brings an SQLite file (made if absent) to this
     program's revision; PostgreSQL is only ever changed by ``upgrade``: other instances may be running on it.
+    ``shard``: whose store it is, where several share the database; accounts and phones are common to all.
+    ``connections``: to PostgreSQL, that stay open.
 
     ``ValueError``: not a URL we take. ``StoreRevisionError``: another schema, or an unreadable file.
     ``StoreError``: not to be reached just now.
@@ -64,7 +72,9 @@ def open_store(url: str, *, migrate: bool) -> Store:
     parsed = parse(url)
     if is_sqlite(parsed):
         _prepare_file(url, Path(str(parsed.database)), migrate=migrate)
-    database = connect(parsed)
+    schema = schema_of(shard)
+    database = connect(parsed, schema, connections=connections)
+    common = database if schema is None else connect(parsed, connections=2)
     try:
         verify(database)
     except BaseException:
@@ -74,14 +84,16 @@ def open_store(url: str, *, migrate: bool) -> Store:
         SqlLedger(database),
         SqlArchive(database, head()),
         SqlOutbox(database),
-        SqlKeyring(database),
+        SqlKeyring(common),
         SqlLeases(database),
         SqlAsks(database, database),
-        SqlPhones(database),
+        SqlPhones(common),
         SqlSent(database),
         SqlLots(database),
         SqlHours(database, database),
+        SqlRegistry(common),
         database,
+        common,
     )
 
 

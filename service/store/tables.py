@@ -154,6 +154,7 @@ Index("ix_outbox_not_before", outbox.c.not_before, outbox.c.id, sqlite_where=_wa
 Index(
     "ix_outbox_conversation", outbox.c.conversation, outbox.c.id, sqlite_where=_waits, postgresql_where=_waits
 )
+Index("ix_outbox_created_at", outbox.c.created_at, outbox.c.id)
 Index("ix_outbox_dead", outbox.c.outlet, sqlite_where=dead, postgresql_where=dead)
 Index("ix_outbox_settled_at", outbox.c.settled_at, sqlite_where=_settled, postgresql_where=_settled)
 
@@ -297,3 +298,22 @@ hour = Table(
     _column("data", Binary),
 )
 rolled = Table("rolled", metadata, Column("name", Name, primary_key=True), _column("until", BigInteger))
+
+# How the floor is divided among instances; only the one of the default schema counts.
+shard = Table(
+    "shard",
+    metadata,
+    Column("name", Name, primary_key=True),
+    _column("data", Binary),
+    _column("registered_at", BigInteger),
+)
+
+# What others learn of what happened at this shard's lines, in the order of its commits.
+word = Table(
+    "word",
+    metadata,
+    Column("id", Number, Identity(), primary_key=True),
+    _column("at", BigInteger, index=True),
+    _column("data", Binary),
+    sqlite_autoincrement=True,
+)

@@ -1,0 +1,158 @@
+"""A plant divided among shards, each with a store of its own in one PostgreSQL database."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+
+from service.domain.access import Account, Role
+from service.domain.shards import Shard
+from service.ports import StoreRevisionError
+from service.store import Store, Upgraded, forget, open_store, refuse_unregistered, register, upgrade
+from service.store.schema import head
+from tests.contract.builders import batch, entry
+from tests.support.postgres import Postgres, shared_postgres
+
+REST = Shard("rest", ("*",))
+EAST = Shard("east", ("E*", "F1"))
+LINES = {"line/E1": b"east", "station/E1/P1": b"east"}
+
+
+@pytest.fixture
+def url() -> Iterator[str]:
+    """An empty database."""
+    server: Postgres = shared_postgres()
+    name = server.create()
+    yield server.url(name)
+    server.drop(name)
+
+
+@pytest.fixture
+def opened(url: str) -> Iterator[object]:
+    stores: list[Store] = []
+
+    def open_it(shard: Shard | None = None) -> Store:
+        stores.append(open_store(url, migrate=False, shard=shard))
+        return stores[-1]
+
+    yield open_it
+    for store in stores:
+        store.close()
+
+
+def test_registering_makes_the_shards_store_and_the_common_one_and_twice_changes_nothing(url, opened):
+    assert register(url, EAST, now=1) == Upgraded(before=None, after=head())
+    assert register(url, EAST, now=2) == Upgraded(before=head(), after=head())
+    register(url, REST, now=3)
+
+    assert opened().registry.shards() == opened(EAST).registry.shards() == [EAST, REST]
+
+
+def test_each_shard_has_a_journal_and_states_of_its_own(url, opened):
+    register(url, REST, now=1)
+    register(url, EAST, now=1)
+    east, rest = opened(EAST), opened(REST)
+
+    east.ledger.commit(batch(journal=[entry(1)], states=LINES))
+
+    assert east.archive.states("") == LINES
+    assert rest.archive.states("") == {}
+    assert (east.archive.position(), rest.archive.position()) == (1, 0)
+
+
+def test_a_store_from_before_is_the_catch_alls(url, opened):
+    upgrade(url)
+    opened().ledger.commit(batch(states={"line/L3": b"old"}))
+
+    register(url, REST, now=1)
+
+    assert opened(REST).archive.states("") == {"line/L3": b"old"}
+
+
+def test_accounts_are_common_to_all(url, opened):
+    register(url, REST, now=1)
+    register(url, EAST, now=1)
+    ines = Account(key="ines", name="Ines", role=Role.ADMIN, password="hash", created_at=1)
+
+    opened(EAST).keyring.save_account(ines)
+
+    assert opened(REST).keyring.accounts() == [ines]
+
+
+def test_only_one_holds_the_lease_of_a_shard_and_shards_do_not_disturb_each_other(url, opened):
+    register(url, REST, now=1)
+    register(url, EAST, now=1)
+
+    assert opened(EAST).leases.take(owner="a", life="a1") is not None
+    assert opened(EAST).leases.take(owner="b", life="b1") is None
+    assert opened(REST).leases.take(owner="c", life="c1") is not None
+
+
+def test_a_second_catch_all_is_refused(url):
+    register(url, REST, now=1)
+
+    with pytest.raises(StoreRevisionError, match="shard rest has"):
+        register(url, Shard("other", ("*",)), now=2)
+
+
+def test_a_line_stays_with_the_store_that_remembers_it(url, opened):
+    register(url, REST, now=1)
+    opened(REST).ledger.commit(batch(states=LINES))
+
+    with pytest.raises(StoreRevisionError, match=r"line E1 would go to shard east.*the default schema"):
+        register(url, EAST, now=2)
+
+    assert opened().registry.shards() == [REST]
+    register(url, Shard("east", ("E2",)), now=3)
+
+
+def test_a_line_stays_when_lines_are_taken_from_a_shard(url, opened):
+    register(url, EAST, now=1)
+    register(url, REST, now=1)
+    opened(EAST).ledger.commit(batch(states=LINES))
+
+    with pytest.raises(StoreRevisionError, match=r"line E1 would go to shard rest.*schema shard_east"):
+        register(url, Shard("east", ("F1",)), now=2)
+    with pytest.raises(StoreRevisionError, match=r"line E1 would go to shard a.*schema shard_east"):
+        register(url, Shard("a", ("E1",)), now=2)
+
+    register(url, Shard("east", ("E*",)), now=2)
+
+
+def test_a_forgotten_shard_keeps_its_schema_and_names_the_lines_that_begin_anew(url, opened):
+    register(url, EAST, now=1)
+    opened(EAST).ledger.commit(batch(states=LINES))
+
+    assert forget(url, "east") == ["E1"]
+
+    assert opened().registry.shards() == []
+    assert opened(EAST).archive.states("") == LINES
+    with pytest.raises(KeyError):
+        forget(url, "east")
+
+
+def test_an_instance_runs_only_as_it_is_registered(url):
+    refuse_unregistered(None, [])
+    refuse_unregistered(EAST, [EAST, REST])
+
+    for shard, shards, why in (
+        (None, [REST], "these settings name none"),
+        (EAST, [REST], "isn't registered"),
+        (Shard("east", ("E*",)), [EAST, REST], "registered with the lines E\\*, F1"),
+        (EAST, [EAST], "would be lost"),
+    ):
+        with pytest.raises(StoreRevisionError, match=why):
+            refuse_unregistered(shard, shards)
+
+
+def test_shards_need_postgresql(tmp_path):
+    with pytest.raises(StoreRevisionError, match="need PostgreSQL"):
+        register(f"sqlite:///{tmp_path}/store.db", EAST, now=1)
+
+
+def test_a_shards_store_that_was_never_made_is_told(url):
+    register(url, REST, now=1)
+
+    with pytest.raises(StoreRevisionError, match="has no schema yet"):
+        open_store(url, migrate=False, shard=EAST)
