@@ -65,6 +65,10 @@ class Faults:
         self._say = say
         self._chance = random.Random(f"{stage.plan.seed}/faults")
         self._never = threading.Event()
+        # One client, because each makes a TLS context; a connection for each request, as the program dies.
+        self._http = httpx.Client(
+            timeout=5, trust_env=False, limits=httpx.Limits(max_keepalive_connections=0)
+        )
         self._began = time.monotonic()
 
     def run(self) -> Toll:
@@ -228,10 +232,7 @@ class Faults:
 
     def _is_ready(self) -> bool:
         try:
-            return (
-                httpx.get(f"{self.stage.url}/readyz", timeout=5, trust_env=False).status_code
-                == httpx.codes.OK
-            )
+            return self._http.get(f"{self.stage.url}/readyz").status_code == httpx.codes.OK
         except httpx.TransportError:
             return False
 

@@ -42,6 +42,10 @@ class People:
         self._known: set[str] = set()
         self._seen = 0
         self._over = threading.Event()
+        # One client, because each makes a TLS context; a connection for each request, as the program dies.
+        self._http = httpx.Client(
+            timeout=8, trust_env=False, limits=httpx.Limits(max_keepalive_connections=0)
+        )
         self._pool = ThreadPoolExecutor(max_workers=6, thread_name_prefix="person")
         self._jobs: list[Future[None]] = []
         self._thread = threading.Thread(target=self._follow, name="people", daemon=True)
@@ -72,6 +76,7 @@ class People:
     def close(self) -> None:
         self.patience_lost.set()
         self._pool.shutdown(wait=True, cancel_futures=True)
+        self._http.close()
 
     def _follow(self) -> None:
         while not self._over.wait(0.1):
@@ -127,6 +132,6 @@ class People:
 
     def _post(self, where: str, body: Json, headers: dict[str, str]) -> int | None:
         try:
-            return httpx.post(where, json=body, headers=headers, timeout=8, trust_env=False).status_code
+            return self._http.post(where, json=body, headers=headers).status_code
         except httpx.HTTPError:
             return None

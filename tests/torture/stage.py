@@ -143,7 +143,7 @@ def _begin(made: Stage, chance: random.Random) -> None:
         for station in made.floor.stations.values()
         for slot, kind, usage in SLOTS
     ]
-    with ThreadPoolExecutor(max_workers=8) as pool:
+    with ThreadPoolExecutor(max_workers=32) as pool:
         for job in [pool.submit(made.people.load, *load) for load in loads]:
             while not _has_ended(job):
                 if not made.program.running:
