@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import re
 import secrets
+import socket
 import ssl
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -61,7 +62,8 @@ class Granted:
 
 
 def ask(asked: Asked) -> Granted:
-    """Within some ``seconds`` for each of three connections. Never raises for a broker's fault."""
+    """Within some ``seconds`` for each of three connections. Never raises for a broker's fault;
+    ``ValueError``: a file for TLS can't be used."""
     granted = Granted()
     name = f"{asked.broker.client_id[:40]}-check-{secrets.token_hex(4)}"
     with _Visit(asked, name, lasting=True) as visit:
@@ -124,20 +126,16 @@ class _Visit:
         broker = self._asked.broker
         try:
             if broker.tls is not None:
-                self._client.tls_set_context(broker.tls())
+                context = broker.tls()
+                granted.certificate_until = self._shown_until(context)
+                self._client.tls_set_context(context)
             self._client.connect(broker.host, broker.port, 30, **self._session())
         except ssl.SSLCertVerificationError as error:
             granted.refused = certificate_reason(error)
             return
-        except (OSError, ValueError) as error:
+        except OSError as error:
             granted.refused = f"can't be reached: {_words(error)}"
             return
-        shown = self._client.socket()
-        if isinstance(shown, ssl.SSLSocket):
-            end = (shown.getpeercert() or {}).get("notAfter")
-            granted.certificate_until = (
-                None if end is None else int(ssl.cert_time_to_seconds(str(end))) * SECOND
-            )
         self._turn(lambda: self._greeting is not None)
         if self._greeting is None:
             granted.refused = f"doesn't greet us: {self._over or 'no answer'}"
@@ -185,6 +183,17 @@ class _Visit:
             if each.topic in (VERSION, DROPPED)
         }
         granted.heard = len(self._heard) - len(granted.said)
+
+    def _shown_until(self, context: ssl.SSLContext) -> Instant | None:
+        """When the broker's certificate ends. A handshake of its own, because paho leaves the socket of one
+        that failed open."""
+        broker = self._asked.broker
+        with (
+            socket.create_connection((broker.host, broker.port), timeout=self._asked.seconds) as plain,
+            context.wrap_socket(plain, server_hostname=broker.host) as secured,
+        ):
+            end = (secured.getpeercert() or {}).get("notAfter")
+        return None if end is None else int(ssl.cert_time_to_seconds(str(end))) * SECOND
 
     def _session(self) -> dict[str, Any]:
         if not self._five:
