@@ -96,7 +96,8 @@ def latencies(soaked: Soaked) -> tuple[list[float], list[float]]:
     for each in soaked.evidence.received:
         if each["outlet"] == "hook" and each["taken"] and each["change"] == "opened":
             arrived.setdefault((each["where"], each["opened_at"]), each["at"])
-    fair, foul = [], []
+    fair: list[float] = []
+    foul: list[float] = []
     for entry in soaked.evidence.journal:
         if entry["type"] != "earlybell.floor.count":
             continue

@@ -112,13 +112,19 @@ def test_a_repeat_under_its_id_is_counted_and_no_fault(good: Evidence) -> None:
     assert duplicates(good) == 1
 
 
+def journal_of(evidence: Evidence) -> list[Json]:
+    """The one that ``good`` made, which can be changed."""
+    assert isinstance(evidence.journal, list)
+    return evidence.journal
+
+
 SPOILED: dict[str, Spoil] = {
     "counted twice": lambda e: e.slots[0]["remaining"].update(book=4),
     "knows nothing of it": lambda e: e.slots.pop(),
-    "heard to 2 of 3": lambda e: e.journal.pop(),
-    "instead of": lambda e: e.journal[4]["data"]["slots"]["T1"].update(placed=94),
-    "went in 2 times": lambda e: e.journal.append(e.journal[5]),
-    "supply b was never heard": lambda e: e.journal.pop(1),
+    "heard to 2 of 3": lambda e: journal_of(e).pop(),
+    "instead of": lambda e: journal_of(e)[4]["data"]["slots"]["T1"].update(placed=94),
+    "went in 2 times": lambda e: journal_of(e).append(journal_of(e)[5]),
+    "supply b was never heard": lambda e: journal_of(e).pop(1),
     "version 2: no delivery to the webhook": lambda e: e.deliveries.pop(1),
     "is called sent, and never came": lambda e: e.received.pop(0),
     "is called replaced, and nothing as new came": lambda e: e.received.pop(1),
