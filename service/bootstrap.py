@@ -43,7 +43,7 @@ from service.usecases.show import Shown
 from service.ways import Ways
 from service.web.server import listen
 from service.web.stream import Hub
-from service.whole import Whole
+from service.whole import whole_site
 
 STOP_WITHIN = 5.0
 SLOW_AFTER = 15.0
@@ -73,11 +73,10 @@ class Service:
         self.watchdog = Watchdog(self.pulse, say=log.error, stuck_after=stuck_after)
         self.hub = Hub()
         self.socket = listen(settings.web.host, settings.web.port)
-        self.store: Store = open_store(settings.store.url.get_secret_value(), migrate=True)
+        url, share = settings.store.url.get_secret_value(), settings.share
+        self.store: Store = open_store(url, migrate=True, shard=share)
         self.door = make_door(self.store.keyring, host=settings.web.host, clock=wall_clock, warn=log.warning)
-        self.instance = claim(
-            settings.site.instance, of=f"{settings.store.url.get_secret_value()}\0{settings.mqtt.client_id}"
-        )
+        self.instance = claim(settings.site.instance, of=f"{url}\0{settings.mqtt.client_id}")
         self.reign: Reign | None = None
         self.deposed = self.stopping = False
         self.changing = threading.Lock()
@@ -128,12 +127,23 @@ class Service:
             clock=wall_clock,
             sure=lambda: self.charge.sure() and not self.deposed,
         )
-        self.whole = Whole(own=self.store, committed=committed, put=self._put, steady=steady_clock)
+        self.whole = whole_site(
+            url,
+            share,
+            own=self.store,
+            committed=committed,
+            put=self._put,
+            tell=lambda others: self.front.tell(others),  # noqa: PLW0108 (made later)
+            beater=self.pulse.beater,
+            steady=steady_clock,
+        )
         self.budget = Budget(sent=self.store.sent, hearing=readers(settings.policy()), clock=wall_clock)
         self.ways = Ways(
             settings=settings,
             port=self.port,
-            store=self.store,
+            outbox=self.whole.store.outbox,
+            archive=self.whole.store.archive,
+            phones=self.store.phones,
             clock=wall_clock,
             report=self.report,
             prove=self._prove,
@@ -145,11 +155,11 @@ class Service:
             trials=lambda: [] if self.reign is None else self.reign.trials.figures(),
         )
         self.heart = Heart(
-            self.ways,
-            say=self._say,
-            ready=lambda: not self.not_ready(),
+            self.ways, say=self._say, ready=lambda: not (self.not_ready() or self.whole.missing())
         )
-        self.reviews = Reviews(settings.store.url.get_secret_value(), settings.site.name)
+        self.reviews = Reviews(url, settings.site.name, shard=share)
+        alone = Reviews(url, settings.site.name, shard=share, alone=True)
+        self.own_reviews = self.reviews if share is None else alone
         self.scrape = Scrape(
             metrics=self.metrics,
             report=self.report,
@@ -179,6 +189,7 @@ class Service:
             passing=self.passing,
             here=lambda: None if self.reign is None else self.reign.tray,
             port=self.port,
+            pulse=self.pulse,
             clock=wall_clock,
         )
         self.server = self.front.server
@@ -187,7 +198,10 @@ class Service:
             store=self.store,
             showing=self.front.shown,
             budget=self.front.budget,
+            hours=self.whole.store.hours,
             reviews=self.reviews,
+            own=self.own_reviews,
+            speaks=self.whole.speaks,
             reign=lambda: self.reign,
             heart=self.heart,
             report=self.report,
@@ -202,6 +216,8 @@ class Service:
         self._thread("announcer", self.news.announcer.run)
         self._thread("planner", self.news.planner.run)
         self._thread("follower", self.follower.run)
+        for each in (*self.whole.threads(), *self.front.threads()):
+            self._thread(*each)
         keeper = self._thread("lease", self.charge.run)
         self.timetable.start()
         self._thread("watchdog", self.watchdog.run)
@@ -312,7 +328,9 @@ class Service:
         self.watchdog.stop()
         self.timetable.stop()
         self.reviews.stop()
-        self.front.guest.stop()
+        self.own_reviews.stop()
+        self.front.stop()
+        self.whole.stop()
         self.news.stop()
         self.follower.stop()
         self.passing.stopped.set()
@@ -325,6 +343,7 @@ class Service:
         if not self.deposed:
             with contextlib.suppress(StoreError):  # it runs out by itself
                 self.charge.release()
+        self.whole.close()
         self.store.close()
         self.instance.leave()
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from service import outside
 from service.access import Door
@@ -11,11 +11,14 @@ from service.guest import Guest
 from service.outgoing import Outgoing
 from service.phonebook import phonebook
 from service.phones import Phones
+from service.pulse import Pulse
 from service.reviewing import Reviewing
 from service.settings import Settings
 from service.sources import Sources
 from service.tracing import Served
+from service.usecases.announce import Announcer
 from service.usecases.asks import Passing, Tray
+from service.usecases.batch import Committed
 from service.usecases.budget import Budget, readers
 from service.usecases.desk import AskingDesk
 from service.usecases.exchange import Exchanges
@@ -29,7 +32,7 @@ from service.whole import Whole
 
 
 class Front:
-    """``shown`` and ``budget`` are of all shards."""
+    """``shown`` and ``budget`` are of all shards. ``threads`` are to run until ``stop``."""
 
     def __init__(
         self,
@@ -48,6 +51,7 @@ class Front:
         passing: Passing,
         here: Callable[[], Outgoing | None],
         port: int,
+        pulse: Pulse,
         clock: Callable[[], Instant],
     ) -> None:
         """``passing`` asks the one in charge of our own shard, ``here`` is its tray while that is us."""
@@ -90,3 +94,24 @@ class Front:
             ),
         )
         self.server = Server(app, hub, certificate=outside.certificate(settings))
+        self._hub, self._divided = hub, bool(whole.neighbours)
+        self._announcer = Announcer(
+            shown=self.shown,
+            publish=lambda _messages: None,
+            stream=hub.publish,
+            root=settings.mqtt.out_root,
+            beat=pulse.beater("other shards") if self._divided else lambda: None,
+        )
+
+    def tell(self, committed: Committed) -> None:
+        """What another shard committed, to the pages that are open here; it publishes by itself."""
+        if self._hub.listening:
+            self._announcer.commit(committed)
+
+    def threads(self) -> Iterator[tuple[str, Callable[[], None]]]:
+        if self._divided:
+            yield "other shards", self._announcer.run
+
+    def stop(self) -> None:
+        self._announcer.stop()
+        self.guest.stop()

@@ -74,7 +74,7 @@ class Heart:
                 zone=ZoneInfo(settings.site.timezone),
                 site=settings.site.name,
                 outlets=beat.outlets or (),
-                archive=ways.store.archive,
+                archive=ways.archive,
                 troubled=lambda: [each.name for each in ways.rows() if each.state not in WELL],
                 add=say,
             )

@@ -25,11 +25,12 @@ import msgspec
 
 from service.desk import Unfit
 from service.domain.model import Instant
+from service.domain.shards import Shard
 from service.language import Language, speak
 from service.paper.pdf import NoPdf, pdf
 from service.ports import StoreError, StoreRevisionError
 from service.reviewing import NothingToReview, NotReviewed, Progress, TooManyReviews
-from service.store import open_store
+from service.store import open_all, open_store
 from service.usecases.export import export
 from service.usecases.review import NothingThere, review
 
@@ -55,12 +56,22 @@ class _Job:
 
 
 class Reviews:
-    """``url`` is the store's, ``site`` its name. ``stop`` ends what is under way."""
+    """``url`` is the store's, ``site`` its name; where the floor is divided they are of all shards (of which
+    ``shard`` is ours) unless it is to be ours ``alone``. ``stop`` ends what is under way."""
 
     def __init__(
-        self, url: str, site: str, *, limit: float = LIMIT_SECONDS, most_kept: int = MOST_KEPT
+        self,
+        url: str,
+        site: str,
+        *,
+        shard: Shard | None = None,
+        alone: bool = False,
+        limit: float = LIMIT_SECONDS,
+        most_kept: int = MOST_KEPT,
     ) -> None:
-        self._url, self._site, self._limit, self._most_kept = url, site, limit, most_kept
+        self._whose: Json = {"url": url, "site": site, "alone": alone}
+        self._whose["shard"] = None if shard is None else [shard.name, shard.lines]
+        self._limit, self._most_kept = limit, most_kept
         self._lock = threading.Condition()
         self._waiting: deque[_Job] = deque()
         self._known: dict[Key, _Job] = {}
@@ -104,7 +115,7 @@ class Reviews:
             self._lock.notify_all()
 
     def _task(self, since: Instant, until: Instant, line: str | None) -> Json:
-        return {"url": self._url, "site": self._site, "since": since, "until": until, "line": line}
+        return self._whose | {"since": since, "until": until, "line": line}
 
     def _wait(self, key: Key, task: Json) -> bytes:
         with self._lock:
@@ -284,7 +295,8 @@ def _work() -> None:
 
 def _made(task: Json, progress: Callable[[int], None]) -> tuple[bytes, bytes]:
     if "paper" not in task:
-        return b"report", msgspec.json.encode(reviewed(**task, progress=progress))
+        shard = None if task["shard"] is None else Shard(task["shard"][0], tuple(task["shard"][1]))
+        return b"report", msgspec.json.encode(reviewed(**task | {"shard": shard}, progress=progress))
     own = None if task["languages"] is None else Path(task["languages"])
     return b"paper", base64.b64encode(pdf(task["report"], speak(task["paper"], own)))
 
@@ -297,14 +309,19 @@ def reviewed(
     until: Instant | None,
     line: str | None,
     progress: Callable[[int], None],
+    shard: Shard | None = None,
+    alone: bool = False,
 ) -> Json:
-    """Of what a store has kept, made here and now. Raises ``NothingThere``, ``StoreError``, ``Unfit``."""
-    store = open_store(url, migrate=False)
+    """Of what the store has kept, or the stores of all shards, made here and now. Raises ``NothingThere``,
+    ``StoreError``, ``Unfit``."""
+    stores = [open_store(url, migrate=False, shard=shard)] if alone else open_all(url, shard=shard)
     try:
-        lines = export(store.archive, site, since=since, until=until)
+        archive, *beside = (store.archive for store in stores)
+        lines = export(archive, site, since=since, until=until, beside=beside)
         return review(lines, since=since, until=until, line=line, progress=progress)
     finally:
-        store.close()
+        for store in stores:
+            store.close()
 
 
 def _end_with_parent() -> None:

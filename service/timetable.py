@@ -22,7 +22,7 @@ from service.domain.hourly import HOUR, LineHour
 from service.domain.model import SECOND, Instant, from_datetime, to_datetime
 from service.heart import Heart
 from service.lease import LeaseLost
-from service.ports import NewDelivery, StoreError
+from service.ports import Hours, NewDelivery, StoreError
 from service.reign import Reign
 from service.report import Report
 from service.reviewing import NothingToReview, Reviewing, TooManyReviews
@@ -63,7 +63,9 @@ class OnSiteTime(BaseTrigger):  # type: ignore[misc]
 
 class Timetable:
     """``start`` once, ``stop`` at the end. ``reign`` gives our time in charge, ``beat`` says that the ticker
-    moves."""
+    moves. Figures of hours are kept of ``store``, from its ``own`` reviews; digests are of all shards, like
+    ``showing``, ``budget``, ``hours`` and ``reviews``, and like signs of life told by the one that
+    ``speaks``."""
 
     def __init__(
         self,
@@ -72,7 +74,10 @@ class Timetable:
         store: Store,
         showing: Showing,
         budget: Budgeting,
+        hours: Hours,
         reviews: Reviewing,
+        own: Reviewing,
+        speaks: bool,
         reign: Callable[[], Reign | None],
         heart: Heart,
         report: Report,
@@ -81,28 +86,29 @@ class Timetable:
     ) -> None:
         self._settings, self._store, self._report = settings, store, report
         self._reign, self._heart, self._beat, self._clock = reign, heart, beat, clock
+        self._speaks = speaks
         self._rolling = threading.Lock()
         """Each job has a thread of its own, and ``RollUp`` isn't made for two."""
-        policy, review = settings.policy(), partial(figures_of, reviews)
+        policy = settings.policy()
         self.rollup = RollUp(
             hours=store.hours,
             archive=store.archive,
             sent=store.sent,
             reach=readers(policy),
-            make=review,
+            make=partial(figures_of, own),
             save=self._save,
         )
         self.digests = Digests(
             rules=[
                 Rule(outlets=each.outlets, lines=each.lines, day=each.on, time=each.time)
-                for each in settings.digests
+                for each in (settings.digests if speaks else ())
             ],
             policy=policy,
             site=settings.site.name,
             showing=showing,
-            hours=store.hours,
+            hours=hours,
             budget=budget,
-            review=review,
+            review=partial(figures_of, reviews),
             say=self._say,
             failed=report.digest_failed,
         )
@@ -121,7 +127,7 @@ class Timetable:
             job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
         )
         scheduler.add_job(self._tick, "interval", seconds=1, id="tick")
-        if self._heart.beats:
+        if self._heart.beats and self._speaks:
             scheduler.add_job(self._heart.tick, "interval", seconds=1, id="heart")
         scheduler.add_job(self._checkpoint, "interval", hours=1, id="checkpoint")
         soon = to_datetime(self._clock() + SOON)

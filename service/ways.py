@@ -18,10 +18,10 @@ from service.domain import outage
 from service.domain.model import SECOND, Instant, Notice
 from service.domain.traffic import NOTHING_YET, Traffic
 from service.outgoing import Alive, OutletRow, Preview, Shown, Tested, TooSoon
-from service.ports import Outlet
+from service.phones import Phones
+from service.ports import Archive, Outbox, Outlet
 from service.report import Report
 from service.settings import Settings
-from service.store import Store
 from service.usecases.rehearse import rehearse, samples, trial
 
 REST = 5 * SECOND
@@ -38,7 +38,9 @@ class Ways:
 
     settings: Settings
     port: int
-    store: Store
+    outbox: Outbox
+    archive: Archive
+    phones: Phones
     clock: Callable[[], Instant]
     report: Report | None = None
     prove: Callable[[str], None] = lambda _outlet: None
@@ -47,10 +49,10 @@ class Ways:
     _lock: Lock = field(default_factory=Lock)
 
     def rows(self) -> Sequence[OutletRow]:
-        now, kept, backlog = self.clock(), self.store.outbox.traffic(), self.store.outbox.backlog()
-        open_now = self.store.archive.notices(states=None, limit=MOST_OPEN, after=None)
+        now, kept, backlog = self.clock(), self.outbox.traffic(), self.outbox.backlog()
+        open_now = self.archive.notices(states=None, limit=MOST_OPEN, after=None)
         about = {each.about: each for each in open_now if each.kind == outage.KIND}
-        phones, routed = self.store.phones.counts(), outside.routed(self.settings)
+        phones, routed = self.phones.counts(), outside.routed(self.settings)
         return [
             _row(
                 each,
@@ -105,12 +107,12 @@ class Ways:
     def _is_unheard(self, name: str) -> bool:
         """It is for phones, and there are none."""
         kind = {each.name: each.type for each in self.settings.outlets}[name]
-        return kind == "push" and not self.store.phones.counts().get(name)
+        return kind == "push" and not self.phones.counts().get(name)
 
     def _maker(self, name: str) -> Callable[[], Outlet]:
         if name not in {each.name for each in self.settings.outlets}:
             raise KeyError(name)
-        return lambda: outside.outlet(self.settings, name, self.port, phones=self.store.phones)
+        return lambda: outside.outlet(self.settings, name, self.port, phones=self.phones)
 
     def _begin(self, name: str) -> None:
         now = self.clock()

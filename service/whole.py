@@ -17,7 +17,7 @@ from service.domain.shards import Division, Shard, owner_of
 from service.domain.state import notice_key
 from service.lease import LENGTH, Lease, Leases
 from service.ports import Archive, StoreError
-from service.store import Store, United
+from service.store import Store, United, open_store, open_united, refuse_unregistered
 from service.usecases.asks import Passing
 from service.usecases.batch import Ask, Committed
 from service.usecases.follow import Follower
@@ -70,7 +70,8 @@ class Neighbour:
 
 class Whole:
     """``committed`` and ``store`` are what there is to read of all shards; ``store`` isn't to be written to.
-    ``put`` from any thread; ``threads`` are to run until ``stop``."""
+    ``division``: which lines are whose, where there are shards. ``put`` from any thread; ``threads`` are to
+    run until ``stop``."""
 
     def __init__(
         self,
@@ -87,7 +88,8 @@ class Whole:
     ) -> None:
         """``put`` hands an ask to our own owner; ``tell`` hears what the others commit. With a ``division``
         also ``open_shard``, which gives the store of one, and ``united``, the store of all to be read."""
-        self._put, self._division, self._own = put, division, own
+        self.division = division
+        self._put, self._own = put, own
         self._stop = threading.Event()
         self.neighbours: list[Neighbour] = []
         if division is not None and open_shard is not None:
@@ -109,7 +111,7 @@ class Whole:
     @property
     def speaks(self) -> bool:
         """Whether what concerns the whole site is told by this shard: the one that has all other lines."""
-        return self._division is None or self._division.own.catches_all
+        return self.division is None or self.division.own.catches_all
 
     def put(self, ask: Ask) -> None:
         """To the owner of what it is about, in whichever shard."""
@@ -174,9 +176,9 @@ class Whole:
         return None
 
     def _of_line(self, line: str) -> Neighbour | None:
-        if self._division is None:
+        if self.division is None:
             return None
-        owner = owner_of(line, self._division.shards)
+        owner = owner_of(line, self.division.shards)
         return next((each for each in self.neighbours if each.shard == owner), None)
 
     def _of_supply(self, name: str) -> Neighbour | None:
@@ -185,6 +187,35 @@ class Whole:
             if any(known.where is not None for known in read_supplies(each.committed, [f"supply/{name}"])):
                 return each
         return None
+
+
+def whole_site(
+    url: str,
+    shard: Shard | None,
+    *,
+    own: Store,
+    committed: Mapping[str, bytes],
+    put: Callable[[Ask], None],
+    tell: Callable[[Committed], None],
+    beater: Callable[[str], Callable[[], None]],
+    steady: Callable[[], float],
+) -> Whole:
+    """As it is divided on the database at ``url``; ``StoreRevisionError``: not as the settings say."""
+    shards = own.registry.shards()
+    refuse_unregistered(shard, shards)
+    whole = Whole(
+        own=own,
+        committed=committed,
+        put=put,
+        division=None if shard is None else Division(shard, shards),
+        open_shard=lambda each: open_store(url, migrate=False, shard=each, connections=2),
+        united=None if shard is None else open_united(url),
+        tell=tell,
+        beater=beater,
+        steady=steady,
+    )
+    whole.refresh()
+    return whole
 
 
 def _neighbour(

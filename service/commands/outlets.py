@@ -61,7 +61,9 @@ def _list(settings: Settings) -> int:
         ways = Ways(
             settings=settings,
             port=settings.web.port,
-            store=store,
+            outbox=store.outbox,
+            archive=store.archive,
+            phones=store.phones,
             clock=wall_clock,
         )
         for row in ways.rows():

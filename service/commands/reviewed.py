@@ -105,6 +105,7 @@ def _made(
             until=until,
             line=known.line,
             progress=progress.read,
+            shard=settings.share,
         )
 
 

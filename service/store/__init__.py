@@ -7,7 +7,7 @@ from service.store.kept import dated, rotate
 from service.store.prune import free_inside, prunable, shrink
 from service.store.schema import Upgraded, upgrade
 from service.store.shards import forget, refuse_unregistered, register
-from service.store.store import Store, open_store
+from service.store.store import Store, open_all, open_store
 from service.store.united import United, open_united
 
 __all__ = [
@@ -22,6 +22,7 @@ __all__ = [
     "forget",
     "free_inside",
     "must_not_be_used",
+    "open_all",
     "open_store",
     "open_united",
     "prunable",

@@ -22,6 +22,7 @@ from service.store.engines import is_sqlite, parse
 from service.store.schema import Upgraded, locked, upgrade
 from service.store.tables import shard as table
 from service.store.tables import state
+from service.store.united import number_apart, unite
 
 _lines = msgspec.json.Decoder(tuple[str, ...])
 
@@ -63,7 +64,16 @@ def register(url: str, shard: Shard, *, now: Instant) -> Upgraded:
         new = {"data": row.excluded.data, "registered_at": row.excluded.registered_at}
         changed = row.excluded.data != table.c.data
         connection.execute(row.on_conflict_do_update(index_elements=[table.c.name], set_=new, where=changed))
+        _bring_together(connection, schema)
     return done
+
+
+def _bring_together(connection: Connection, new: str | None = None) -> None:
+    """What is read of all shards, once the row of ``new`` is there."""
+    schemas = [schema_of(each) for each in _registered(connection)]
+    if new is not None:
+        number_apart(connection, new, [None, *(each for each in schemas if each != new)])
+    unite(connection, schemas)
 
 
 def forget(url: str, name: str) -> Sequence[str]:
@@ -74,6 +84,7 @@ def forget(url: str, name: str) -> Sequence[str]:
         if gone is None:
             raise KeyError(name)
         connection.execute(delete(table).where(table.c.name == name))
+        _bring_together(connection)
         return sorted(_lines_in(connection, schema_of(gone)))
 
 

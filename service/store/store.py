@@ -97,6 +97,16 @@ def open_store(url: str, *, migrate: bool, shard: Shard | None = None, connectio
     )
 
 
+def open_all(url: str, *, shard: Shard | None) -> list[Store]:
+    """The stores of all shards of a site to be read, that of ``shard`` first; the only one where the floor
+    isn't divided. Raises what ``open_store`` raises."""
+    own = open_store(url, migrate=False, shard=shard)
+    if shard is None:
+        return [own]
+    others = [each for each in own.registry.shards() if each.name != shard.name]
+    return [own, *(open_store(url, migrate=False, shard=each, connections=1) for each in others)]
+
+
 def _prepare_file(url: str, path: Path, *, migrate: bool) -> None:
     guard(path)
     if migrate:

@@ -8,10 +8,19 @@ so that none is there twice.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from sqlalchemy import Connection, Table, text
 from sqlalchemy.schema import CreateSchema, DropSchema
 
+from service.store.archive import SqlArchive
+from service.store.database import Database, connect
+from service.store.engines import parse
+from service.store.hours import SqlHours
+from service.store.outbox import SqlOutbox
+from service.store.schema import head
+from service.store.sent import SqlSent
+from service.store.stays import SqlLots
 from service.store.tables import hour, notice, outbox, refused, rolled, run, stay, traffic
 
 SCHEMA = "earlybell_all_shards"
@@ -21,18 +30,52 @@ _NUMBERED = (outbox, refused)
 _WHOLE = (hour, notice, outbox, refused, run, stay)
 
 
+@dataclass(frozen=True, slots=True)
+class United:
+    """What there is to read of all shards; nothing can be written through it. The journals aren't in it."""
+
+    archive: SqlArchive
+    outbox: SqlOutbox
+    sent: SqlSent
+    lots: SqlLots
+    hours: SqlHours
+    database: Database
+
+    def close(self) -> None:
+        self.database.close()
+
+
+def open_united(url: str) -> United:
+    """Over the views as they are; nothing is opened before the first question."""
+    database = connect(parse(url), SCHEMA)
+    return United(
+        SqlArchive(database, head()),
+        SqlOutbox(database),
+        SqlSent(database),
+        SqlLots(database),
+        SqlHours(database, database),
+        database,
+    )
+
+
 def unite(connection: Connection, schemas: Sequence[str | None]) -> None:
-    """Make the views anew, over the shards' ``schemas`` (``None``: the default one), which are all at this
-    program's revision."""
-    separate(connection)
-    connection.execute(CreateSchema(SCHEMA))
-    default = connection.execute(text("SELECT current_schema()")).scalar_one()
-    places = [default if schema is None else schema for schema in schemas]
+    """Make the views anew, over those of the shards' ``schemas`` (``None``: the default one) that are at this
+    program's revision.
+
+    They hold on to the columns they show: a migration that drops or changes one drops this schema first."""
+    connection.execute(DropSchema(SCHEMA, cascade=True, if_exists=True))
     quote = connection.dialect.identifier_preparer.quote
+    default = connection.execute(text("SELECT current_schema()")).scalar_one()
+    places = [
+        place for schema in schemas if _revision(connection, place := quote(schema or default)) == head()
+    ]
+    if not places:
+        return
+    connection.execute(CreateSchema(SCHEMA))
 
     def view(table: Table, columns: str = "*", rest: str = "") -> None:
         names = ", ".join(quote(column.name) for column in table.columns)
-        parts = (f"SELECT {names} FROM {quote(place)}.{quote(table.name)}" for place in places)
+        parts = (f"SELECT {names} FROM {place}.{quote(table.name)}" for place in places)  # noqa: S608
         rows = f"SELECT {columns} FROM ({' UNION ALL '.join(parts)}) AS every {rest}"  # noqa: S608 (our own names)
         connection.execute(text(f"CREATE VIEW {SCHEMA}.{quote(table.name)} AS {rows}"))
 
@@ -41,11 +84,6 @@ def unite(connection: Connection, schemas: Sequence[str | None]) -> None:
     view(rolled, "name, min(until) AS until", "GROUP BY name")
     # Of an outlet that several shards send through, what the one says that it treats worst.
     view(traffic, "DISTINCT ON (outlet) *", "ORDER BY outlet, failing_since IS NULL, failures DESC")
-
-
-def separate(connection: Connection) -> None:
-    """Drop the views: they hold on to the columns they show, which a migration may want to change."""
-    connection.execute(DropSchema(SCHEMA, cascade=True, if_exists=True))
 
 
 def number_apart(connection: Connection, schema: str, others: Sequence[str | None]) -> None:
@@ -65,3 +103,7 @@ def _range_of(connection: Connection, table: Table, schema: str | None) -> int:
     )
     sequence = connection.execute(text(f"SELECT pg_get_serial_sequence('{place}', 'id')")).scalar_one()
     return int(connection.execute(text(f"SELECT last_value FROM {sequence}")).scalar_one()) // _RANGE  # noqa: S608
+
+
+def _revision(connection: Connection, place: str) -> str | None:
+    return connection.execute(text(f"SELECT version_num FROM {place}.alembic_version")).scalar_one_or_none()  # noqa: S608

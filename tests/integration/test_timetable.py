@@ -100,13 +100,23 @@ def timetable(store: Store, clock: Clock, reviews: Reviews, *, in_charge: bool =
     throne: Any = Throne(store) if in_charge else None
     if isinstance(reviews, Dethroned):
         reviews.throne = throne
-    ways = Ways(settings=settings, port=0, store=store, clock=clock)
+    ways = Ways(
+        settings=settings,
+        port=0,
+        outbox=store.outbox,
+        archive=store.archive,
+        phones=store.phones,
+        clock=clock,
+    )
     return Timetable(
         settings=settings,
         store=store,
         showing=Plant(),
         budget=People(),
+        hours=store.hours,
         reviews=reviews,
+        own=reviews,
+        speaks=True,
         reign=lambda: reviews.throne if isinstance(reviews, Dethroned) else throne,
         heart=Heart(ways, say=lambda _: None, ready=lambda: True),
         report=report,

@@ -79,7 +79,9 @@ class Site:
         self.ways = Ways(
             settings=load(file, {}),
             port=8080,
-            store=self.store,
+            outbox=self.store.outbox,
+            archive=self.store.archive,
+            phones=self.store.phones,
             clock=lambda: self.now,
             prove=self.proved.append,
         )
