@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from tests.support import servers
 from tests.support.mosquitto import Mosquitto, StartBroker, start_mosquitto
 from tests.support.processes import LoadedProgram, Program, StartProgram
 
@@ -23,6 +24,17 @@ ROUNDS = {"acceptance": 0, "browser": 0, "integration": 1, "calibration": 1, "co
 # Times are measured by benchmarks; a deadline for each example only fails when the machine is busy.
 settings.register_profile("earlybell", deadline=None, derandomize="CI" in os.environ)
 settings.load_profile("earlybell")
+
+
+def pytest_configure() -> None:
+    try:
+        servers.settle()
+    except servers.NoServers as error:
+        raise pytest.UsageError(str(error)) from error
+
+
+def pytest_report_header() -> str:
+    return servers.told()
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

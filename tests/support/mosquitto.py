@@ -1,26 +1,22 @@
 """A real mosquitto for one test: on a free loopback port, with persistence, able to be killed and come back.
 
-A Docker engine that has the image runs it; otherwise the installed program does. Both read the same
-configuration and know the same signals.
+In a container or as the installed program, as ``servers`` chose. Both read the same files in the same places,
+listen on the same port and know the same signals.
 """
 
 from __future__ import annotations
 
-import functools
-import shutil
+import os
 import signal
 import socket
 import subprocess
 from collections.abc import Callable
-from contextlib import closing
 from pathlib import Path
 from typing import Protocol
 
-from tests.support.engine import open_engine
+from tests.support import servers
 from tests.support.ports import free_port
 from tests.support.wait import eventually
-
-IMAGE = "eclipse-mosquitto:2"
 
 # Explicit where the broker's own defaults drop messages silently (20 in flight, 1000 queued); a large number
 # rather than 0, which has not meant "no limit" in every release.
@@ -107,7 +103,7 @@ def start_mosquitto(folder: Path, **options: object) -> Mosquitto:
     home = folder / "mosquitto"
     home.mkdir(parents=True, exist_ok=True)
     port = free_port()
-    make = _Container if _engine_has_image() else _Process
+    make = _Container if servers.in_containers() else _Process
     broker = Mosquitto(home, port, make(home, port, {**DEFAULTS, **options}))
     try:
         broker.start()
@@ -117,10 +113,9 @@ def start_mosquitto(folder: Path, **options: object) -> Mosquitto:
     return broker
 
 
-def _write_config(home: Path, listener: str, seen_as: str, options: dict[str, object]) -> Path:
-    """``seen_as`` is how the broker itself sees ``home``."""
-    lines = [f"listener {listener}", f"persistence_location {seen_as}/"]
-    lines += [f"log_dest file {seen_as}/mosquitto.log"]
+def _write_config(home: Path, port: int, options: dict[str, object]) -> Path:
+    lines = [f"listener {port} 127.0.0.1", f"persistence_location {home}/"]
+    lines += [f"log_dest file {home}/mosquitto.log"]
     lines += [f"{key} {value}" for key, value in options.items() if value is not None]
     path = home / "mosquitto.conf"
     path.write_text("\n".join(lines) + "\n")
@@ -131,10 +126,10 @@ class _Process:
     """The installed program."""
 
     def __init__(self, home: Path, port: int, options: dict[str, object]) -> None:
-        program = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
+        program = servers.installed_broker()
         if program is None:
             raise FileNotFoundError("these tests need mosquitto: install the Debian package of that name")
-        config = _write_config(home, f"{port} 127.0.0.1", str(home), options)
+        config = _write_config(home, port, options)
         self._command = [program, "-c", str(config)]
         self._output = home / "mosquitto.out"
         self._process: subprocess.Popen[bytes] | None = None
@@ -157,28 +152,29 @@ class _Process:
 
 
 class _Container:
-    """The same program from an image."""
+    """The same program from an image, on the network of this machine: a port that another process forwards
+    takes connections before the broker does."""
 
     def __init__(self, home: Path, port: int, options: dict[str, object]) -> None:
-        from testcontainers.core.config import testcontainers_config
         from testcontainers.core.container import DockerContainer
 
-        # The reaper is another image, which an engine without a network can't get; `remove` does its work.
-        testcontainers_config.ryuk_disabled = True
-        _write_config(home, "1883", "/broker", options)
+        config = _write_config(home, port, options)
+        self._output = home / "mosquitto.out"
         self._container = (
-            DockerContainer(IMAGE)
-            .with_bind_ports(1883, port)
-            .with_volume_mapping(str(home), "/broker", "rw")
-            .with_command("mosquitto -c /broker/mosquitto.conf")
+            DockerContainer(servers.image("BROKER_IMAGE"))
+            .with_kwargs(network_mode="host", user=f"{os.getuid()}:{os.getgid()}")
+            .with_volume_mapping(str(home), str(home), "rw")
+            .with_command(["mosquitto", "-c", str(config)])
         )
+        for folder in _named_folders(options) - {home}:
+            self._container.with_volume_mapping(str(folder), str(folder), "ro")
         self._made = False
 
     def start(self) -> None:
         if self._made:
             self._container.get_wrapped_container().start()
         else:
-            self._container.start()
+            servers.started(self._container)
             self._made = True
 
     def send(self, number: signal.Signals) -> None:
@@ -189,22 +185,20 @@ class _Container:
             return 0
         inner = self._container.get_wrapped_container()
         inner.reload()
-        return None if inner.status in {"created", "running"} else int(inner.attrs["State"]["ExitCode"])
+        if inner.status in {"created", "running"}:
+            return None
+        self._output.write_bytes(inner.logs())
+        return int(inner.attrs["State"]["ExitCode"])
 
     def remove(self) -> None:
         self._container.stop()
 
 
-@functools.cache
-def _engine_has_image() -> bool:
-    from docker.errors import DockerException
-
-    try:
-        with closing(open_engine(timeout=2)) as engine:
-            engine.images.get(IMAGE)
-    except (DockerException, OSError):
-        return False
-    return True
+def _named_folders(options: dict[str, object]) -> set[Path]:
+    """Where the files lie that the configuration names. Whole folders: of a file handed in alone the
+    container would keep the old one when it is replaced."""
+    paths = [Path(str(value)) for value in options.values() if value is not None]
+    return {path.parent for path in paths if path.is_absolute() and path.is_file()}
 
 
 StartBroker = Callable[..., Mosquitto]

