@@ -34,7 +34,7 @@ HOUR = 60.0
 LINES = 20
 EVERY = 10.0
 """Seconds between two samples."""
-FAULTS = 20.0
+FAULTS = 30.0
 
 
 def plan(minutes: float, rate: float, store: str, seed: int) -> Plan:

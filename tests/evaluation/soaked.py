@@ -22,7 +22,7 @@ GROWS = 0.05
 """From the first third of a warm life to its last, at most, before memory isn't called flat."""
 HELD = 0.9
 """The share of the asked rate that must have been produced, or the run proves too little."""
-AFTER = 20.0
+AFTER = 15.0
 """Seconds after a fault in which its backlog is still worked off."""
 MILLISECOND = len("2026-01-05T06:00:00.000")
 """What a notice says of its moment; the journal knows it to the microsecond."""
@@ -146,7 +146,7 @@ def report(command: str, date: str, soaked: Soaked) -> str:
         "notices": str(len(evidence.notices)),
         "deliveries taken, of them repeats under the same id": f"{_taken(soaked)}, {duplicates(evidence)}",
         "count to receiver in fair weather, p50 / p99 / max": _latency(fair),
-        "… within 20 s of a fault": _latency(foul),
+        f"… within {AFTER:.0f} s of a fault": _latency(foul),
         "longest life without its first fifth": f"{life[-1].at - life[0].at:.0f} s" if life else "none",
         "… RSS, first and last third": f"{rss[0]:.1f} and {rss[1]:.1f} MiB ({slope:+.1f} MiB an hour)",
         "… threads and open files": held,
