@@ -42,20 +42,23 @@ def _served(case: Case) -> Iterator[Finding]:
     try:
         answer = _get(f"{here}/readyz", case, _own_certificate(case))
     except (httpx.HTTPError, TlsFileError) as error:
-        if network_reason(error) not in (None, "connection refused"):
+        if network_reason(error) in (None, "connection refused"):
+            yield look(AREA, f"not served at {here} just now", "start the service")
+        else:
             yield look(
                 AREA, f"{here}: {network_reason(error)}", "look at web.tls_cert; the service reads it anew"
             )
         return
-    with contextlib.suppress(ValueError):
+    with contextlib.suppress(ValueError, KeyError, TypeError):
         if answer.status_code == 200 and answer.json()["ready"]:
             yield good(AREA, f"served at {here}, the service is ready")
             return
         if not answer.json()["ready"]:
-            yield wrong(
+            reasons = "; ".join(map(str, answer.json()["reasons"]))[:200]
+            yield look(
                 AREA,
-                f"served at {here}, but the service isn't ready",
-                f"see {here}/readyz or the log for why; other lines of this table may say it",
+                f"served at {here}, but the service isn't ready: {reasons}",
+                "one that stands by is never ready; else see the lines about what it names",
             )
             return
     yield wrong(AREA, f"another program answers at {here}", "end it, or choose another web.port")

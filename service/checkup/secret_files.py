@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import re
 import stat
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
 from service.checkup.case import Case
 from service.checkup.finding import Finding, good, look, wrong
 from service.settings.environment import PREFIX
+from service.settings.schema import Where, find
 
 AREA = "secrets"
 _MOUNTED = Path("/run/secrets")
 """Where containers are given theirs: readable to the container's users, of whom there is one."""
-_IN_FILE = re.compile(
-    r"^\s*(password|secret|smtp_url|url|urls)\s*=\s*.*(://[^/\s:]*:[^@\s]+@|whsec_|password)", re.MULTILINE
-)
 
 
 def secrets(case: Case) -> Iterator[Finding]:
@@ -44,10 +42,28 @@ def _files(case: Case) -> Iterator[tuple[str, Path]]:
 
 
 def _holds_secrets(config: Path) -> bool:
+    """Whether a key that is secret has its value in this file itself."""
     try:
-        return _IN_FILE.search(config.read_text(encoding="utf-8")) is not None
-    except (OSError, UnicodeDecodeError):
+        data = tomllib.loads(config.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
         return False
+    return any(_is_secret(where, value) for where, value in _values(data, ()))
+
+
+def _values(data: object, where: Where) -> Iterator[tuple[Where, object]]:
+    if isinstance(data, dict):
+        for name, value in data.items():
+            yield from _values(value, (*where, name))
+    elif isinstance(data, list):
+        for number, value in enumerate(data):
+            yield from _values(value, (*where, number))
+    else:
+        yield where, data
+
+
+def _is_secret(where: Where, value: object) -> bool:
+    key = find(where)
+    return key is not None and key.secret and not str(value).startswith("sqlite:")
 
 
 def _judged(name: str, file: Path) -> Iterator[Finding]:

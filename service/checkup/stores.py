@@ -37,7 +37,7 @@ def store(case: Case) -> Iterator[Finding]:
         seen = opened.database.read(lambda connection: _look(connection, case.clock))
         held = opened.leases.look()
     except (StoreError, StoreRevisionError) as error:
-        yield wrong(AREA, *_split(str(error)))
+        yield _unusable(case, error)
         return
     yield good(AREA, f"revision {head()}, as this program needs it")
     if held is not None and seen.now < held.until:
@@ -45,7 +45,7 @@ def store(case: Case) -> Iterator[Finding]:
     else:
         yield look(AREA, "no instance is in charge", "start the service: nothing is heard without it")
     yield from _journal(case, seen)
-    yield from _file(file) if file is not None else _server(opened)
+    yield from _file(file) if file is not None else _server(case, opened)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,12 +69,14 @@ def _look(connection: Connection, clock: Callable[[], Instant]) -> _Seen:
     return _Seen(now=now_of(connection, clock), entries=int(ends[0]), first=ends[1], last=ends[2])
 
 
-def _split(text: str) -> tuple[str, str]:
-    """What is wrong and what to do, as the store's own errors join them."""
+def _unusable(case: Case, error: StoreError | StoreRevisionError) -> Finding:
+    text = str(error)
     found, colon, to_do = text.rpartition(": ")
-    if colon and len(to_do) > 12 and " " in to_do and "can't serve" not in found:
-        return found, to_do
-    return text, "start the database, or correct store.url; look at the network in between"
+    if isinstance(error, StoreRevisionError) and colon and " " in to_do:
+        return wrong(AREA, found, to_do)  # these texts end with what to do
+    if case.store_file is not None:
+        return wrong(AREA, text, "make room on its disk, or find who holds the file")
+    return wrong(AREA, text, "start the database, or correct store.url; look at the network in between")
 
 
 def _journal(case: Case, seen: _Seen) -> Iterator[Finding]:
@@ -127,7 +129,7 @@ def _file(file: Path) -> Iterator[Finding]:
         )
 
 
-def _server(opened: Store) -> Iterator[Finding]:
+def _server(case: Case, opened: Store) -> Iterator[Finding]:
     names = (
         "server_version_num",
         "server_encoding",
@@ -146,7 +148,7 @@ def _server(opened: Store) -> Iterator[Finding]:
     try:
         said, size, used, stands_by = opened.database.read(ask)
     except StoreError as error:
-        yield wrong(AREA, *_split(str(error)))
+        yield _unusable(case, error)
         return
     yield from server(said, size=size, used=used, stands_by=stands_by)
 

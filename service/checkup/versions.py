@@ -28,6 +28,7 @@ ENDS = {
 }
 """When security fixes end, as PEP 664, 693, 719 and 745 plan it."""
 _PINNED = re.compile(r"(?P<name>[A-Za-z0-9._-]+)==(?P<version>[^\s;\\]+)\s*(?:;(?P<marker>[^\\]*))?")
+_NAME = re.compile(r"[A-Za-z0-9._-]+")
 _SHOWN = 5
 
 
@@ -56,10 +57,9 @@ def python(found: tuple[int, ...], today: date) -> Iterator[Finding]:
 
 
 def lock_file() -> Path | None:
-    """What the tests ran with: beside this package in an installed wheel, above it in a source checkout."""
-    service = Path(__file__).parents[1]
-    found = (service / "requirements.lock", service.parent / "requirements.lock")
-    return next((each for each in found if each.is_file()), None)
+    """What the tests ran with, where this is a source checkout; ``None``: an installed package has none."""
+    found = Path(__file__).parents[2] / "requirements.lock"
+    return found if found.is_file() else None
 
 
 def installed() -> Mapping[str, str]:
@@ -67,24 +67,41 @@ def installed() -> Mapping[str, str]:
 
 
 def libraries(lock: Path | None, here: Mapping[str, str]) -> Iterator[Finding]:
-    """What is installed against what was locked."""
-    if lock is None:
-        yield look(AREA, "no list of locked libraries is at hand", "install from the lock file with hashes")
-        return
-    pinned = {
-        _plain(each["name"]): each["version"]
-        for line in lock.read_text(encoding="utf-8").splitlines()
-        if (each := _PINNED.match(line)) and not each["marker"]
-    }
+    """What is installed against what was locked, or against what the package itself asks for."""
+    pinned = _needed() if lock is None else _pinned(lock)
     missing = sorted(pinned.keys() - here.keys())
-    others = sorted(name for name, version in pinned.items() if name in here and here[name] != version)
+    others = sorted(
+        name for name, version in pinned.items() if version and here.get(name, version) != version
+    )
     if missing:
         yield wrong(AREA, f"not installed: {_some(missing)}", "install from the lock file again")
     if others:
         told = _some([f"{name} {here[name]} (tested: {pinned[name]})" for name in others])
         yield look(AREA, f"other versions than were tested: {told}", "install from the lock file")
     if not missing and not others:
-        yield good(AREA, f"{len(pinned)} libraries as they were tested")
+        how = (
+            "as they were tested"
+            if lock is not None
+            else "are there; the lock file isn't, to compare versions"
+        )
+        yield good(AREA, f"{len(pinned)} libraries {how}")
+
+
+def _pinned(lock: Path) -> dict[str, str | None]:
+    return {
+        _plain(each["name"]): each["version"]
+        for line in lock.read_text(encoding="utf-8").splitlines()
+        if (each := _PINNED.match(line)) and not each["marker"]
+    }
+
+
+def _needed() -> dict[str, str | None]:
+    """By the package's own metadata, without its extras."""
+    try:
+        asked = metadata.requires("earlybell") or []
+    except metadata.PackageNotFoundError:
+        return {}
+    return {_plain(found[0]): None for each in asked if ";" not in each and (found := _NAME.match(each))}
 
 
 def _some(names: list[str]) -> str:

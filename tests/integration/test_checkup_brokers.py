@@ -152,7 +152,7 @@ class Session:
             self.client.username_pw_set(user, "right")
         self.client.on_connect = self._connected
         self.client.on_subscribe = lambda *_: self.ready.set()
-        self.client.on_message = lambda _c, _d, message: self.heard.append(message.payload)
+        self.client.on_message = lambda _c, _d, message: self.heard.append(bytes(message.payload))
         self._properties = Properties(PacketTypes.CONNECT)
         self._properties.SessionExpiryInterval = 3600
         self._port = broker.port
