@@ -78,7 +78,7 @@ class Report:
             log.info(
                 "entered",
                 request=act.request,
-                event=act.event,
+                event_id=act.event,
                 event_kind=act.kind,
                 subject=act.subject,
             )
@@ -325,7 +325,7 @@ class Report:
 def _origin(cause: Entered) -> dict[str, Any]:
     """What of it is known: a message has a topic, a count its numbers, a person's deed a request."""
     return {
-        "event": cause.event,
+        "event_id": cause.event,
         "event_kind": cause.kind,
         "event_at": to_rfc3339(cause.at),
         "subject": cause.subject,
