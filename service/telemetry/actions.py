@@ -37,7 +37,7 @@ def _error(fields: str, means: str, do: str) -> Action:
     return Action(("error",), tuple(fields.split()), means, do)
 
 
-_ORIGIN = "event event_kind event_at subject source topic session seq request"
+_ORIGIN = "event_id event_kind event_at subject source topic session seq request"
 
 ACTIONS: Mapping[str, Action] = {
     "started": _info("web slots_known", "The program runs and serves its page."),
@@ -81,7 +81,7 @@ ACTIONS: Mapping[str, Action] = {
     ),
     "delivery_again": _info("delivery outlet notice by", "A person has a dead delivery sent again."),
     "entered": _info(
-        "request event event_kind subject", "What a request did is the journal's entry `event`."
+        "request event_id event_kind subject", "What a request did is the journal's entry `event_id`."
     ),
     "request": Action(
         ("debug", "info", "warning"),
