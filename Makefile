@@ -6,7 +6,7 @@ ARGS ?=
 WORKERS ?= 3
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test check fmt bench torture soak fuzz evaluate week causes determinism calibrate words asyncapi lock clean
+.PHONY: help setup demo test check fmt bench torture soak fuzz evaluate week causes determinism calibrate words asyncapi observing lock clean
 
 help:  ## Say what there is
 	@echo "Earlybell: which supply slot runs empty, how many panels from now."
@@ -74,6 +74,9 @@ words: setup  ## Gather every text for people into the catalogues; names what a 
 
 asyncapi: setup  ## Write deploy/asyncapi.yaml, the description of our MQTT contract, from the code's types
 	$(BIN)/python -m tests.asyncapi
+
+observing: setup  ## Write the tables of deploy/observing.md and the dashboard from what is declared
+	$(BIN)/python -m tests.observing
 
 lock:  ## Resolve pyproject.toml into the lock files (UPGRADE=1 for newer versions)
 	scripts/lock

@@ -48,7 +48,6 @@ class Scrape:
         report.beats(self.pulse.ages())
         report.record(self.shown.records())
         report.sources(self.sources.rows())
-        report.process(now=now, ready=self.ready(), lease=self.lease(), pages=self.pages())
         for name, file in self.certificates.items():
             with contextlib.suppress(TlsFileError):  # it is being written; the log says when it stays so
                 report.certificate(name, expires(file))
@@ -58,4 +57,8 @@ class Scrape:
             report.measured(measure(self.store.database), now=now)
         except StoreError:
             report.unmeasured()
+            ready = False  # asking once more would only take its time again
+        else:
+            ready = self.ready()
+        report.process(now=now, ready=ready, lease=self.lease(), pages=self.pages())
         return self.metrics.render()

@@ -1,0 +1,1 @@
+"""What ``deploy/observing`` holds, made from what the program declares."""
