@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 
 import pytest
 
 from tests.acceptance.conftest import StartFactory
+from tests.support.mosquitto import Mosquitto
 from tests.support.ports import free_port
 from tests.support.postgres import shared_postgres
 from tests.support.processes import StartProgram
@@ -21,14 +23,19 @@ def database() -> Iterator[str]:
 
 
 def test_run_leaves_a_database_alone_until_upgrade_store_has_made_its_schema(
-    database: str, start_program: StartProgram
+    database: str, start_program: StartProgram, broker: Mosquitto
 ) -> None:
     environment = {"EARLYBELL_STORE__URL": database, "EARLYBELL_WEB__PORT": str(free_port())}
+    environment["EARLYBELL_MQTT__URL"] = broker.url
     early = start_program("run", environment=environment)
     assert early.wait() == 1
     assert "upgrade-store" in early.log()
     assert start_program("upgrade-store", environment=environment).wait() == 0
-    assert start_program("check", environment=environment).wait() == 0
+    check = start_program("check", "--json", environment=environment)
+    assert check.wait() == 1
+    wrong = [each["found"] for each in json.loads(check.log().splitlines()[0])["findings"]
+             if each["state"] == "wrong"]  # fmt: skip
+    assert wrong == ["fsync is off: a power cut may destroy the database"]  # as the tests' server is
 
 
 def test_the_bell_rings_and_a_kill_loses_nothing(
