@@ -10,7 +10,7 @@ export function beside(ask, changed) {
   let wanted = [];
   let askedAt = -Infinity;
   let waiting = null;
-  let every = EVERY_MS;
+  const pushed = new Set();
 
   async function askAll() {
     waiting = null;
@@ -22,8 +22,8 @@ export function beside(ask, changed) {
     changed();
   }
 
-  /** Many lines take turns. */
-  const pause = () => Math.max(every, wanted.length * EACH_MS);
+  /** Many lines take turns; those of which the service says it by itself are asked seldom. */
+  const pause = () => Math.max(wanted.every((line) => pushed.has(line)) ? PUSHED_MS : EVERY_MS, wanted.length * EACH_MS);
 
   /** Something about these lines is new. */
   function news(lines) {
@@ -33,9 +33,9 @@ export function beside(ask, changed) {
     if (more || waiting === null) waiting = setTimeout(askAll, more ? 0 : Math.max(0, pause() - (performance.now() - askedAt)));
   }
 
-  /** The service said it by itself: then there is less to ask. */
+  /** The service said it by itself, as it does of the lines of its own shard. */
   function put(line, value) {
-    every = PUSHED_MS;
+    pushed.add(line);
     known.set(line, value);
     changed();
   }
