@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterable, Sequence
 import structlog
 
 from service import outside
+from service.divided import divide
 from service.domain.model import Instant
 from service.entrance import make_door
 from service.front import Front
@@ -75,8 +76,9 @@ class Service:
         self.socket = listen(settings.web.host, settings.web.port)
         url, share = settings.store.url.get_secret_value(), settings.share
         self.store: Store = open_store(url, migrate=True, shard=share)
+        self.division = divide(share, self.store.registry)
         self.door = make_door(self.store.keyring, host=settings.web.host, clock=wall_clock, warn=log.warning)
-        self.instance = claim(settings.site.instance, of=f"{url}\0{settings.mqtt.client_id}")
+        self.instance = claim(settings.site.instance, of=f"{url}\0{outside.broker(settings).client_id}")
         self.reign: Reign | None = None
         self.deposed = self.stopping = False
         self.changing = threading.Lock()
@@ -126,13 +128,15 @@ class Service:
             pulse=self.pulse,
             clock=wall_clock,
             sure=lambda: self.charge.sure() and not self.deposed,
+            division=self.division,
         )
         self.whole = whole_site(
             url,
-            share,
+            self.division,
             own=self.store,
             committed=committed,
             put=self._put,
+            changed=self._depose,
             tell=lambda others: self.front.tell(others),  # noqa: PLW0108 (made later)
             beater=self.pulse.beater,
             steady=steady_clock,
@@ -210,14 +214,16 @@ class Service:
         )
 
     def run(self) -> int:
-        log.info(
-            "started", web=outside.web_address(self.settings, self.port), slots_known=self._slots_known()
-        )
-        self._thread("announcer", self.news.announcer.run)
-        self._thread("planner", self.news.planner.run)
-        self._thread("follower", self.follower.run)
-        for each in (*self.whole.threads(), *self.front.threads()):
-            self._thread(*each)
+        known = sum(len(station.slots) for station in self.shown.world_of(None).stations.values())
+        log.info("started", web=outside.web_address(self.settings, self.port), slots_known=known)
+        for name, work in (
+            ("announcer", self.news.announcer.run),
+            ("planner", self.news.planner.run),
+            ("follower", self.follower.run),
+            *self.whole.threads(),
+            *self.front.threads(),
+        ):
+            self._thread(name, work)
         keeper = self._thread("lease", self.charge.run)
         self.timetable.start()
         self._thread("watchdog", self.watchdog.run)
@@ -279,20 +285,17 @@ class Service:
         self._end_server()
 
     def _publish(self, messages: Iterable[tuple[str, bytes, bool]]) -> None:
-        reign = self.reign
-        if reign is not None:
+        if (reign := self.reign) is not None:
             reign.ears.main.publish(messages)
 
     def _propose(self, ask: Ask) -> None:
         """To the owner of the world where it is here: only the one in charge keeps plans."""
-        reign = self.reign
-        if reign is not None:
+        if (reign := self.reign) is not None:
             reign.owner.put(ask)
 
     def _put(self, ask: Ask) -> None:
         """To the owner of the world, here or elsewhere."""
-        reign = self.reign
-        (self.passing if reign is None else reign.owner).put(ask)
+        (self.passing if (reign := self.reign) is None else reign.owner).put(ask)
 
     def _thread(self, name: str, work: Callable[[], None]) -> threading.Thread:
         def guarded() -> None:
@@ -305,8 +308,7 @@ class Service:
                 self.failed = f"{name}: {type(error).__name__}"
                 self._end_server()
 
-        thread = threading.Thread(target=guarded, name=name, daemon=True)
-        thread.start()
+        (thread := threading.Thread(target=guarded, name=name, daemon=True)).start()
         return thread
 
     def _prove(self, outlet: str) -> None:
@@ -346,6 +348,3 @@ class Service:
         self.whole.close()
         self.store.close()
         self.instance.leave()
-
-    def _slots_known(self) -> int:
-        return sum(len(station.slots) for station in self.shown.world_of(None).stations.values())

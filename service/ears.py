@@ -13,6 +13,7 @@ from service import outside
 from service.domain import gateways
 from service.domain.events import GatewayReport
 from service.domain.model import Instant
+from service.domain.shards import Division, filters_of, stale_of
 from service.incoming import Listening
 from service.mqtt.client import Broker, Connection
 from service.mqtt.host import Host
@@ -41,6 +42,7 @@ class Ears:
         self,
         settings: Settings,
         *,
+        division: Division | None = None,
         ingest: Ingest,
         put: Callable[[Inbound | Turn], None],
         has_room: Callable[[], bool],
@@ -52,6 +54,7 @@ class Ears:
         pulse: Pulse,
     ) -> None:
         self._ingest = ingest
+        self._division = division
         self._put = put
         self._has_room = has_room
         self._sure = sure
@@ -60,7 +63,12 @@ class Ears:
         self._report = report
         self._pulse = pulse
         self.main = self._connect(
-            "", outside.broker(settings), [f"{settings.mqtt.floor_root}/#"], news.tell_all, beat="broker"
+            "",
+            outside.broker(settings),
+            filters_of(division, settings.mqtt.floor_root),
+            news.tell_all,
+            beat="broker",
+            stale=stale_of(division, settings.mqtt.floor_root, known=ingest.world.lines),
         )
         self._connections = {"": self.main}
         for source in settings.counting:
@@ -117,7 +125,14 @@ class Ears:
         """About once a second: what became known of the sources."""
         self._figures.look(self._ingest.world.stations.values())
         connected = {name: each.ready for name, each in self._connections.items()}
-        return self._reach.look(now, steady, connected=connected, messages=self._figures.messages())
+        found = self._reach.look(now, steady, connected=connected, messages=self._figures.messages())
+        return [each for each in found if self._concerns(each.source)]
+
+    def _concerns(self, source: str) -> bool:
+        """Where several shards hear one source, not each of them tells of it."""
+        return (
+            not source or self._division is None or self._division.own.catches_all or self._was_heard(source)
+        )
 
     def listening(self) -> Mapping[str, Listening]:
         """How each source is heard; from any thread."""
@@ -142,11 +157,13 @@ class Ears:
         connected: Callable[[], None],
         *,
         beat: str | None = None,
+        stale: Sequence[str] = (),
     ) -> Connection:
         host = None if broker.host_id is None else Host(broker.host_id)
         return Connection(
             broker,
             topics=topics,
+            stale=stale,
             receive=partial(self._receive, name),
             has_room=self._has_room,
             log=partial(say, source=name) if name else say,

@@ -10,6 +10,7 @@ from typing import Any
 
 from pydantic import SecretStr
 
+from service.domain.shards import Shard
 from service.language import speak
 from service.mqtt.client import Broker
 from service.outlets import Key, Monitor, OutletError, Way, build_outlet
@@ -22,14 +23,14 @@ from service.wire.gateway import Translator
 
 
 def broker(settings: Settings) -> Broker:
-    """That of ``[mqtt]``."""
-    return _broker(settings.mqtt)
+    """That of ``[mqtt]``, as our shard of several."""
+    return _broker(settings.mqtt, share=settings.share)
 
 
 def source_broker(settings: Settings, source: Source) -> Broker:
     """That of a source, and as which host we are there (Sparkplug)."""
     mqtt = settings.mqtt.of_source(source)
-    return _broker(mqtt, host_id=source.host_under(mqtt.client_id))
+    return _broker(mqtt, share=settings.share, host_id=source.host_under(mqtt.client_id))
 
 
 def translators(settings: Settings) -> Mapping[str, Translator]:
@@ -44,19 +45,22 @@ def contracts_elsewhere(settings: Settings) -> Collection[str]:
     return [name for name, there in heard.items() if (there.host, there.port) != (own.host, own.port)]
 
 
-def _broker(mqtt: Mqtt, *, host_id: str | None = None) -> Broker:
+def _broker(mqtt: Mqtt, *, share: Shard | None, host_id: str | None = None) -> Broker:
+    # The catch-all is who was there before: it keeps its session. Every other is somebody of its own.
+    suffix = "" if share is None or share.catches_all else f"-{share.name}"
+
     def tls() -> ssl.SSLContext:
         return client_context(mqtt.ca_file, mqtt.cert_file, mqtt.key_file)
 
     return Broker(
         host=mqtt.host,
         port=mqtt.port,
-        client_id=mqtt.client_id,
+        client_id=mqtt.client_id + suffix,
         username=mqtt.username,
         password=None if mqtt.password is None else mqtt.password.get_secret_value(),
         protocol=mqtt.protocol,
         tls=tls if mqtt.tls else None,
-        host_id=host_id,
+        host_id=None if host_id is None else host_id + suffix,
     )
 
 

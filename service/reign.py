@@ -21,6 +21,7 @@ from service.domain import outage
 from service.domain.events import OutletReport
 from service.domain.hourly import LineHour
 from service.domain.model import SECOND, Instant
+from service.domain.shards import Division
 from service.ears import Ears
 from service.lease import Lease
 from service.news import News
@@ -49,7 +50,7 @@ Spawn = Callable[[str, Callable[[], None]], threading.Thread]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Parts:
     """What the process has in any case. ``committed`` is what readers see; ``sure``: nobody else can be in
-    charge; ``clock`` is the wall's."""
+    charge; ``clock`` is the wall's; ``division``: how the floor is divided, where it is."""
 
     settings: Settings
     store: Store
@@ -61,6 +62,7 @@ class Parts:
     pulse: Pulse
     clock: Callable[[], Instant]
     sure: Callable[[], bool]
+    division: Division | None = None
 
 
 class Reign:
@@ -72,9 +74,16 @@ class Reign:
         settings, report, pulse = parts.settings, parts.report, parts.pulse
         self._store = parts.store.under(lease.term)
         self._bell = Bell()
-        self.ingest = wake_up(self._store, committed=parts.committed, settings=settings, clock=parts.clock)
+        self.ingest = wake_up(
+            self._store,
+            committed=parts.committed,
+            settings=settings,
+            clock=parts.clock,
+            division=parts.division,
+        )
         self.ears = Ears(
             settings,
+            division=parts.division,
             ingest=self.ingest,
             put=lambda item: self.owner.put(item),  # noqa: PLW0108 (made later)
             has_room=lambda: self.owner.has_room(),  # noqa: PLW0108

@@ -110,6 +110,7 @@ class Report:
     def _heard(self, source: str, heard: Heard) -> None:
         metrics = self._metrics
         metrics.repeats.inc(heard.repeats)
+        metrics.elsewhere.inc(heard.elsewhere)
         metrics.source_messages.labels(source=source).inc(heard.messages)
         metrics.source_repeats.labels(source=source).inc(heard.repeats)
         metrics.source_refused.labels(source=source).inc(heard.refused)

@@ -6,17 +6,26 @@ from collections.abc import Callable
 
 from service import outside
 from service.domain.model import Instant
+from service.domain.shards import Division
 from service.domain.world import World
 from service.settings import Settings
 from service.store import Store
 from service.usecases.gateways import Gateways
 from service.usecases.ingest import Ingest
+from service.usecases.ours import Ours
 
 
 def wake_up(
-    store: Store, *, committed: dict[str, bytes], settings: Settings, clock: Callable[[], Instant]
+    store: Store,
+    *,
+    committed: dict[str, bytes],
+    settings: Settings,
+    clock: Callable[[], Instant],
+    division: Division | None = None,
 ) -> Ingest:
-    """``committed``, which readers see, becomes what the store holds."""
+    """``committed``, which readers see, becomes what the store holds. ``division``: how the floor is divided,
+    where it is."""
+    root = settings.mqtt.floor_root
     snapshot = store.ledger.load()
     for key in committed.keys() - snapshot.states.keys():
         del committed[key]
@@ -28,9 +37,10 @@ def wake_up(
         position=snapshot.position,
         last_at=snapshot.at,
         clock=clock,
-        root=settings.mqtt.floor_root,
+        root=root,
         by_events=settings.site.clock == "events",
         sources=Gateways(outside.translators(settings), committed),
+        ours=None if division is None else Ours(division, root),
     )
     ingest.adopt_policy(settings.policy())
     return ingest

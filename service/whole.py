@@ -11,13 +11,14 @@ import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from service.divided import Watch
 from service.domain.events import PersonAct, SupplyCare
 from service.domain.model import Instant
 from service.domain.shards import Division, Shard, owner_of
 from service.domain.state import notice_key
 from service.lease import LENGTH, Lease, Leases
 from service.ports import Archive, StoreError
-from service.store import Store, United, open_store, open_united, refuse_unregistered
+from service.store import Store, United, open_store, open_united
 from service.usecases.asks import Passing
 from service.usecases.batch import Ask, Committed
 from service.usecases.follow import Follower
@@ -82,12 +83,14 @@ class Whole:
         division: Division | None = None,
         open_shard: Callable[[Shard], Store] | None = None,
         united: United | None = None,
+        watch: Watch | None = None,
         tell: Callable[[Committed], None] = lambda _committed: None,
         beater: Callable[[str], Callable[[], None]] = lambda _name: lambda: None,
         steady: Callable[[], float],
     ) -> None:
         """``put`` hands an ask to our own owner; ``tell`` hears what the others commit. With a ``division``
-        also ``open_shard``, which gives the store of one, and ``united``, the store of all to be read."""
+        also ``open_shard``, which gives the store of one, and ``united``, the store of all to be read.
+        ``watch`` looks whether the floor is divided otherwise."""
         self.division = division
         self._put, self._own = put, own
         self._stop = threading.Event()
@@ -100,7 +103,7 @@ class Whole:
         self.committed: Mapping[str, bytes] = committed
         if self.neighbours:
             self.committed = Together([committed, *(each.committed for each in self.neighbours)])
-        self._united = united
+        self._united, self._division_watch = united, watch
         self.store: Store | United = own if united is None else united
 
     @property
@@ -146,9 +149,13 @@ class Whole:
             yield f"shard {each.shard.name}", each.follower.run
         if self.neighbours:
             yield "shards", self._watch
+        if self._division_watch is not None:
+            yield "division", self._division_watch.run
 
     def stop(self) -> None:
         self._stop.set()
+        if self._division_watch is not None:
+            self._division_watch.stop()
         for each in self.neighbours:
             each.passing.stopped.set()
             each.follower.stop()
@@ -191,25 +198,27 @@ class Whole:
 
 def whole_site(
     url: str,
-    shard: Shard | None,
+    division: Division | None,
     *,
     own: Store,
     committed: Mapping[str, bytes],
     put: Callable[[Ask], None],
     tell: Callable[[Committed], None],
+    changed: Callable[[str], None],
     beater: Callable[[str], Callable[[], None]],
     steady: Callable[[], float],
 ) -> Whole:
-    """As it is divided on the database at ``url``; ``StoreRevisionError``: not as the settings say."""
-    shards = own.registry.shards()
-    refuse_unregistered(shard, shards)
+    """As it is divided on the database at ``url``; ``changed`` hears that it is divided otherwise since."""
     whole = Whole(
         own=own,
         committed=committed,
         put=put,
-        division=None if shard is None else Division(shard, shards),
+        division=division,
+        watch=Watch(own.registry, division, changed=changed, beat=beater("division"))
+        if own.can_be_shared
+        else None,
         open_shard=lambda each: open_store(url, migrate=False, shard=each, connections=2),
-        united=None if shard is None else open_united(url),
+        united=None if division is None else open_united(url),
         tell=tell,
         beater=beater,
         steady=steady,

@@ -58,3 +58,21 @@ class Division:
                 self._ours.clear()
             ours = self._ours[line] = owner_of(line, self.shards) == self.own
         return ours
+
+
+def filters_of(division: Division | None, root: str) -> list[str]:
+    """The topic filters of our own contract that an instance needs: where its lines are named one by one, no
+    more than those."""
+    if division is None or not division.own.literal:
+        return [f"{root}/#"]
+    return [f"{root}/{line}/#" for line in division.own.lines if division.is_ours(line)]
+
+
+def stale_of(division: Division | None, root: str, *, known: Iterable[str]) -> list[str]:
+    """Those that its session may have from an earlier division, and that it doesn't need any more; ``known``:
+    the lines that it remembers."""
+    if division is None:
+        return []
+    named = {line for shard in division.shards if shard.literal for line in shard.lines}
+    before = {f"{root}/#", *(f"{root}/{line}/#" for line in named.union(known))}
+    return sorted(before.difference(filters_of(division, root)))

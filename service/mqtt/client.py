@@ -22,11 +22,11 @@ import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
-from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from service import crash
 from service.mqtt.buffered import BufferedClient
 from service.mqtt.host import Guest
+from service.mqtt.subscription import Subscription
 from service.tls import certificate_reason
 
 KEEPALIVE = 30
@@ -66,6 +66,7 @@ class Connection:
         broker: Broker,
         *,
         topics: Sequence[str],
+        stale: Sequence[str] = (),
         receive: Receive,
         has_room: Callable[[], bool],
         log: Log,
@@ -83,13 +84,13 @@ class Connection:
         forgotten what it kept for us (``had_session``: an earlier life had one), ``beat`` each turn. While
         not ``may_connect`` no new connection is made: it would end that of another under our name.
         ``lasting``: the broker keeps for us what comes while we're away. ``presence``: what we owe it.
-        ``retained_anew``: at first all that it has retained is heard, also what it told us before."""
+        ``stale`` and ``retained_anew`` are ``Subscription``'s."""
         self.broker = broker
         self.ready = False
         self.ready_since: float | None = None
         self.trouble: str | None = "not connected yet"
         self._presence = presence or Guest()
-        self._topics = [*topics, *self._presence.topics]
+        self._subscription = Subscription([*topics, *self._presence.topics], stale, retained_anew)
         self._receive = receive
         self._has_room = has_room
         self._log = log
@@ -100,7 +101,6 @@ class Connection:
         self._lasting = lasting
         self._greeted = False
         self._had_session = had_session
-        self._retained_anew = retained_anew
         self._keepalive = keepalive
         self._generation = 0
         self._received = 0
@@ -300,20 +300,12 @@ class Connection:
         if self._lasting and self._had_session and not flags.session_present:
             self._log("broker_session_lost", reason="the broker no longer knows us: what it kept is gone")
             self._session_lost()
-        if self.broker.protocol == 5:
-            # Retained messages come for a new subscription only, not at every reconnect.
-            options = SubscribeOptions(qos=1, retainHandling=0 if self._retained_anew else 1)
-            client.subscribe([(topic, options) for topic in self._topics])
-        else:
-            client.subscribe([(topic, 1) for topic in self._topics])
+        self._subscription.ask(client, protocol=self.broker.protocol)
 
     def _on_subscribe(self, client: Any, _data: Any, _mid: int, reasons: Any, _properties: Any) -> None:
-        refused = [
-            (topic, reason) for topic, reason in zip(self._topics, reasons, strict=False) if reason.is_failure
-        ]
-        if refused:
-            topic, reason = refused[0]
-            self._in_trouble(f"the broker refused our subscription to {topic}: {reason}")
+        refused = self._subscription.refused(reasons)
+        if refused is not None:
+            self._in_trouble(refused)
             self._lost.set()
             return
         self._presence.enter(client)
@@ -321,7 +313,6 @@ class Connection:
         self.ready = True
         self.ready_since = time.monotonic()
         self._had_session = True
-        self._retained_anew = False
         self._connected()
 
     def _on_disconnect(self, _client: Any, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:

@@ -43,6 +43,11 @@ class Store:
     database: Database
     common: Database
 
+    @property
+    def can_be_shared(self) -> bool:
+        """Whether several shards may be on the database."""
+        return self.database.writer.dialect.name == "postgresql"
+
     def under(self, term: int) -> Store:
         """The same store for the holder of the lease: what it journals, prunes, sends and answers fails with
         ``LeaseLost`` once its term is over."""

@@ -27,6 +27,11 @@ class Hearing(Registry):
         "Messages that had been applied before.",
         odd="Some after each reconnect are as it should be; steadily many: a gateway sends twice.",
     )
+    elsewhere = counter(
+        "messages_elsewhere",
+        "What was heard of lines that another shard has, and dropped unread.",
+        odd="As many as the other shards count, where lines are patterns; with lines named one by one: 0.",
+    )
     refused = counter(
         "messages_refused",
         "Messages that didn't fit and were set aside.",

@@ -60,13 +60,15 @@ class Ask:
 @dataclass(slots=True)
 class Heard:
     """What came of one source in a batch: its messages, how many of what they said was said before, how many
-    of them were refused (``reason``: the last one's), and what was new in them, by kind."""
+    of them were refused (``reason``: the last one's), and what was new in them, by kind. ``elsewhere``: what
+    another shard hears and we don't."""
 
     messages: int = 0
     repeats: int = 0
     refused: int = 0
     reason: str = ""
     said: dict[str, int] = field(default_factory=lambda: defaultdict(int))
+    elsewhere: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

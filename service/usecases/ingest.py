@@ -7,14 +7,13 @@ alone, never its batch."""
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import Future
 
 import msgspec
 
 from service import crash
 from service.desk import Unfit
 from service.domain import floor, gateways, room
-from service.domain.events import GatewayReport, JournalEntry, Message, Refusals
+from service.domain.events import GatewayReport, JournalEntry, Message
 from service.domain.life import Taken
 from service.domain.model import Instant, from_datetime
 from service.domain.notices import Told
@@ -24,6 +23,7 @@ from service.ports import Batch, Ledger, Refused, StoreError
 from service.usecases.batch import Ask, Committed, Draft, Heard, Inbound, Item, Turn, deliveries
 from service.usecases.fold import fold
 from service.usecases.gateways import Gateways
+from service.usecases.ours import Ours, nothing_else
 from service.usecases.tally import Tallies, of_source, place_in
 from service.wire.native import Address, Misfit, read_message, read_topic
 
@@ -49,6 +49,7 @@ class Ingest:
         by_events: bool = False,
         tell: bool = True,
         sources: Gateways | None = None,
+        ours: Ours | None = None,
     ) -> None:
         self.world = world
         self.committed = committed
@@ -58,6 +59,7 @@ class Ingest:
         self._clock = clock
         self._root = root
         self.sources = sources or Gateways()
+        self._ours = ours
         self.by_events = by_events
         self.idle_acts = 0
         self._tallies = Tallies()
@@ -90,6 +92,8 @@ class Ingest:
             if self._unsure is not None:
                 return self._finish(*self._unsure)
             draft = self._draft(items)
+            if self._ours is not None and nothing_else(draft.heard, len(items)):
+                return Committed(frozenset(), [], {}, draft.heard)
             crash.point("after_events_applied")
             return self._commit(draft)
         except StoreError:
@@ -135,6 +139,9 @@ class Ingest:
         if not item.payload:
             return
         heard = draft.heard[item.source]
+        if self._ours is not None and not item.source and not self._ours.topic(item.topic):
+            heard.elsewhere += 1
+            return
         heard.messages += 1
         if item.source:
             self._draft_foreign(draft, item, heard)
@@ -153,6 +160,8 @@ class Ingest:
                 item.source, item.topic, item.payload, self.now(), retained=item.retained
             )
         except Misfit as misfit:
+            if self._ours is not None and not self._ours.speaks_for_all:
+                return
             said, misfits = (), [str(misfit)]
         if said is None:
             heard.repeats += 1
@@ -182,6 +191,9 @@ class Ingest:
         self, draft: Draft, item: Inbound, heard: Heard, address: Address, payload: bytes
     ) -> None:
         """One message in our own words. Raises ``Misfit``."""
+        if self._ours is not None and not self._ours.line(address.line):
+            heard.elsewhere += 1
+            return
         message = read_message(address, payload)
         if full := room.lacking(self.world, message, address.line, address.station):
             raise Misfit(full)
@@ -217,8 +229,11 @@ class Ingest:
 
     def _draft_ask(self, draft: Draft, item: Ask) -> None:
         at = self._moment(None)
-        if full := room.lacking(self.world, item.message, item.address.line, item.address.station):
-            draft.answer(item, Unfit(full))
+        unfit = room.lacking(self.world, item.message, item.address.line, item.address.station)
+        if self._ours is not None:
+            unfit = self._ours.why_not(item) or unfit
+        if unfit:
+            draft.answer(item, Unfit(unfit))
             return
         try:
             told = self._apply(item.address, item.message, at, False)
@@ -332,12 +347,4 @@ class Ingest:
 
     def calm(self) -> list[Ask]:
         """What ends because nothing was refused for long: to be taken like anything else."""
-        return [
-            Ask(
-                Address("refusals", line, station or None),
-                over := Refusals(over=True, source=source),
-                _json(over),
-                Future(),
-            )
-            for line, station, source in self._tallies.over(self.world, self.now())
-        ]
+        return list(self._tallies.calm(self.world, self.now()))

@@ -7,6 +7,7 @@ answers with."""
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import Future
 
 import msgspec
 
@@ -15,6 +16,8 @@ from service.domain.events import Refusals
 from service.domain.model import Instant
 from service.domain.refusals import Tally
 from service.domain.world import World
+from service.usecases.batch import Ask
+from service.wire.native import Address
 
 Place = tuple[str, str, str]
 """Line and station where they are known, else the source (``""``: that of ``[mqtt]``)."""
@@ -65,6 +68,12 @@ class Tallies:
                 del self._kept[place]
                 if tally.told:
                     yield place
+
+    def calm(self, world: World, at: Instant) -> Iterator[Ask]:
+        """What ends those notices."""
+        for line, station, source in self.over(world, at):
+            over = Refusals(over=True, source=source)
+            yield Ask(Address("refusals", line, station or None), over, msgspec.json.encode(over), Future())
 
     def _keep(self, place: Place, tally: Tally | None) -> None:
         if tally is not None:

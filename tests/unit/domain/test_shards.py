@@ -6,7 +6,7 @@ from itertools import permutations
 
 import pytest
 
-from service.domain.shards import Division, Shard, owner_of
+from service.domain.shards import Division, Shard, filters_of, owner_of, stale_of
 
 REST, EAST, NORTH = Shard("rest", ("*",)), Shard("east", ("E*", "F1")), Shard("north", ("E1", "N?"))
 
@@ -39,3 +39,19 @@ def test_each_line_is_ours_for_exactly_one():
 def test_only_names_without_wildcards_are_literal():
     assert Shard("a", ("E1", "F1")).literal
     assert not any(Shard("a", ("E1", line)).literal for line in ("*", "E?", "[ab]"))
+
+
+def test_who_names_all_its_lines_hears_no_more_than_those():
+    shards = [Shard("a", ("E1",)), Shard("b", ("E1", "E2")), REST]
+
+    assert filters_of(Division(shards[1], shards), "floor") == ["floor/E2/#"]
+    assert filters_of(Division(REST, shards), "floor") == ["floor/#"]
+    assert filters_of(None, "floor") == ["floor/#"]
+
+
+def test_what_an_earlier_division_subscribed_to_is_given_up_and_nothing_that_is_needed():
+    shards = [Shard("b", ("E1", "E2")), REST]
+
+    assert stale_of(Division(shards[0], shards), "floor", known=["E1", "E3"]) == ["floor/#", "floor/E3/#"]
+    assert stale_of(Division(REST, shards), "floor", known=["L"]) == ["floor/E1/#", "floor/E2/#", "floor/L/#"]
+    assert stale_of(None, "floor", known=["L"]) == []
