@@ -21,7 +21,7 @@ WARM = 0.2
 GROWS = 0.05
 """From the first third of a warm life to its last, at most, before memory isn't called flat."""
 CACHE = {"sqlite": 64.0, "postgresql": 0.0}
-"""MiB that SQLite's cache of pages may take while its file grows; it is bounded (``service/store/engines``)."""
+"""MiB that SQLite's cache of pages may take while its file grows (``service/store/engines``)."""
 HELD = 0.9
 """The share of the asked rate that must have been produced, or the run proves too little."""
 AFTER = 15.0
