@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+
+import msgspec
 
 from service import outside
 from service.domain.model import Instant
 from service.domain.shards import Division
+from service.domain.state import place_of
 from service.domain.world import World
 from service.settings import Settings
 from service.store import Store
@@ -44,3 +47,19 @@ def wake_up(
     )
     ingest.adopt_policy(settings.policy())
     return ingest
+
+
+class _Head(msgspec.Struct, array_like=True):
+    """How the state of a station begins."""
+
+    line: str
+    station: str
+    slots: dict[str, msgspec.Raw] = {}
+
+
+_head = msgspec.msgpack.Decoder(_Head)
+
+
+def slots_known(committed: Mapping[str, bytes]) -> int:
+    """How many slots are known, without making a world of them."""
+    return sum(len(_head.decode(data).slots) for key, data in committed.items() if place_of(key) is not None)
