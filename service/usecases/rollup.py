@@ -153,10 +153,14 @@ def _with_messages(figures: LineHour, rows: Sequence[SentRow], reach: Mapping[st
 
 
 def rolled_until(hours: Hours, archive: Archive) -> Instant | None:
-    """The first hour without figures that may have some; ``None``: nothing was ever heard."""
-    mark = hours.rolled()
-    first = oldest(archive) if mark is None else mark
-    return None if first is None else first // HOUR * HOUR
+    """The first hour without figures that may have some; ``None``: nothing was ever heard. Settings alone
+    have none: where the time is what messages say, the first of them are from 1970."""
+    entries = archive.journal(position=0)
+    heard = next((entry.at for _, entry in entries if entry.kind != "settings"), None)
+    first = oldest(archive)
+    if heard is None or first is None:
+        return None
+    return max(heard, first, hours.rolled() or 0) // HOUR * HOUR
 
 
 def keep_from(mark: Instant | None, before: Instant, *, at_most: Instant) -> Instant:

@@ -155,3 +155,21 @@ def test_an_empty_journal_has_no_hours(tmp_path: Path) -> None:
     assert rollup.tick(START) is None
     assert rollup.keep_from(START, at_most=HOUR) == START
     store.close()
+
+
+def test_hours_with_settings_alone_are_never_rolled_up(tmp_path: Path) -> None:
+    """Where the time is what messages say, a store begins in 1970: half a million hours before the first."""
+    store = open_store(f"sqlite:///{tmp_path / 'events.db'}", migrate=True)
+    entries = [JournalEntry(1, "settings", "", b"{}"), JournalEntry(2, "settings", "", b"{}")]
+    batch = Batch(position=0, journal=entries, states={}, notices=[], deliveries=[], refused=[])
+    store.ledger.commit(batch)
+    now = START + HOUR + SETTLED
+    assert rolling(store, Reviews()).tick(now) is None
+
+    count = JournalEntry(START + 5, "count", "L3/P1", b"{}")
+    store.ledger.commit(Batch(position=2, journal=[count], states={}, notices=[], deliveries=[], refused=[]))
+    store.hours.save(0, [], rolled=HOUR)  # as a version left it that began there
+    reviews = Reviews()
+    assert rolling(store, reviews).tick(now) is not None
+    assert (reviews.asked, mark(store)) == ([(0, 1)], 1)
+    store.close()
