@@ -168,7 +168,7 @@ class Guest:
         except UnheardError as error:
             listening.trouble, listening.state = str(error), "failed"
         except Exception as error:
-            log.exception("listening_failed", at=listening.at)
+            log.exception("listening_failed", where=listening.at)
             listening.trouble, listening.state = f"the listening failed: {type(error).__name__}", "failed"
 
     def _as_written(self, at: str) -> Mapping[str, str]:

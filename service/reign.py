@@ -193,7 +193,10 @@ class Reign:
     def _report(
         self, committed: Sequence[Committed], *, seconds: float, items: int, waited: float | None
     ) -> None:
-        self._parts.report.committed(committed, seconds=seconds, items=items, waited=waited)
+        try:
+            self._parts.report.committed(committed, seconds=seconds, items=items, waited=waited)
+        except Exception:  # counting and logging must never cost a count
+            log.exception("report_failed")
         self.ears.note(committed)
 
     def _hears(self) -> bool:

@@ -189,7 +189,7 @@ class Report:
 
     def rolled(self, rolled: Rolled) -> None:
         """Hours were rolled up, or couldn't be."""
-        self._metrics.hours_rolled.labels(outcome="failed" if rolled.error else "rolled").inc()
+        self._metrics.rollups.labels(outcome="failed" if rolled.error else "rolled").inc()
         if rolled.error is not None:
             log.warning("hours_not_rolled_up", since=to_rfc3339(rolled.since), error=rolled.error)
         elif rolled.hours:

@@ -65,6 +65,14 @@ ACTIONS: Mapping[str, Action] = {
         "The one secret that is ever shown here: the first start, reached from elsewhere, made it.",
         "Make accounts, then end it: `earlybell token first-run --end`.",
     ),
+    "emergency_access": _warning(
+        "token role until why",
+        "Somebody at the machine made a token that opens everything for a while.",
+        "Not one of you: somebody else is at the machine.",
+    ),
+    "emergency_access_used": _warning(
+        "token address", "That token was used, the first time since a start.", "The same."
+    ),
     "notice": _info(
         "notice version change notice_kind notice_level state line station slot because deliveries "
         + _ORIGIN,
@@ -159,8 +167,11 @@ ACTIONS: Mapping[str, Action] = {
     "certificate_not_renewed": _warning(
         "reason", "The new certificate can't be used; the old one goes on.", "Runbook certificate-expires."
     ),
+    "report_failed": _error(
+        "exception", "A defect in what is counted and logged; what was decided stands.", "Report it."
+    ),
     "trial_failed": _error("source exception", "A source on trial ended by a defect.", "Report it."),
-    "listening_failed": _error("at exception", "Listening to a broker ended by a defect.", "Report it."),
+    "listening_failed": _error("where exception", "Listening to a broker ended by a defect.", "Report it."),
     "replay_failed": _error("exception", "A replay ended by a defect.", "Report it."),
     "library": Action(
         ("debug", "info", "warning", "error"),

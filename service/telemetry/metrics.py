@@ -172,14 +172,14 @@ class Metrics(Hearing):
         labels=[_KIND],
         odd="Far from nine tenths: quantities on labels are wrong, or losses aren't reported.",
     )
-    hours_rolled = counter(
-        "hours_rolled",
+    rollups = counter(
+        "rollups",
         "Reviews from which hourly figures were kept, by outcome.",
         labels=[Label("outcome", ("rolled", "failed"))],
         odd="`failed` grows: `hours_not_rolled_up` in the log says why.",
     )
     hours_behind = gauge(
-        "hours_behind_seconds",
+        "rollup_behind_seconds",
         "How far the hourly figures are behind; the journal is held for them.",
         unit="seconds",
         odd="Days: the journal can't be pruned (runbook disk-full).",

@@ -90,7 +90,7 @@ class Hearing(Registry):
     inbound_waiting = gauge(
         "inbound_waiting",
         "Messages received, not yet taken into a batch.",
-        odd="Above 2000 it isn't ready, at 5000 nothing more is read (runbook backlog-growing).",
+        odd="Above 500 it isn't ready; beyond a thousand the broker keeps it (runbook backlog-growing).",
     )
     received_to_committed = histogram(
         "received_to_committed_seconds",
@@ -138,5 +138,5 @@ class Hearing(Registry):
     sessions_lost = counter(
         "broker_sessions_lost",
         "Times the broker had forgotten what it kept for us.",
-        odd="Above 0: what came while we were away is lost there; has the broker no persistence?",
+        odd="Above 0: what came while we were away is lost there. Give the broker persistence.",
     )

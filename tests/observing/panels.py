@@ -112,7 +112,7 @@ ROWS: Sequence[tuple[str, Sequence[Panel]]] = (
             Panel(
                 "Messages that wait",
                 [Query("earlybell_inbound_waiting{}", "{{shard}} {{instance}}")],
-                steps=(("green", None), ("red", 2000.0)),
+                steps=(("green", None), ("red", 500.0)),
             ),
             Panel(
                 "Refused a minute",
@@ -269,7 +269,7 @@ ROWS: Sequence[tuple[str, Sequence[Panel]]] = (
                         "time() - min by (shard) (earlybell_journal_oldest_timestamp_seconds{})",
                         "{{shard}} oldest",
                     ),
-                    Query("max by (shard) (earlybell_hours_behind_seconds{})", "{{shard}} behind"),
+                    Query("max by (shard) (earlybell_rollup_behind_seconds{})", "{{shard}} behind"),
                 ],
                 unit="s",
             ),

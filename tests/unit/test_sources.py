@@ -123,5 +123,6 @@ def test_the_metrics_are_by_the_names_of_the_configuration_and_unknown_is_absent
         "last_heard_timestamp_seconds": (AT - 905 * SECOND) / SECOND,
         "missing": 4,
         "gaps": 2,
+        "clocks_doubted": 0,
     }
     assert 'earlybell_source_gaps{source="mqtt"}' not in metrics.render().decode()

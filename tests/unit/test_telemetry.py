@@ -1,4 +1,4 @@
-"""What we report on ourselves: the form of a log line, and the names of the metrics."""
+"""What we report on ourselves: the form of a log line, how many there are, and the metrics."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import io
 import json
 import logging
 from collections.abc import Iterator
+from contextvars import copy_context
 
 import pytest
 import structlog
@@ -13,6 +14,9 @@ from prometheus_client.parser import text_string_to_metric_families
 from pydantic import SecretStr
 
 from service.telemetry import Metrics, configure_logging
+from service.telemetry.actions import say
+from service.telemetry.sparing import MOST, WINDOW, Sparing
+from service.tracing import REQUEST
 from tests.support.hostile import HOSTILE
 
 
@@ -126,48 +130,48 @@ def test_a_secret_in_a_field_stays_one():
     assert "geheim" not in stream.getvalue()
 
 
+def test_what_is_logged_while_a_request_is_served_bears_its_id():
+    stream = io.StringIO()
+    configure_logging("info", stream)
+
+    def serve() -> None:
+        REQUEST.set("r-7")
+        structlog.get_logger().info("started")
+
+    copy_context().run(serve)
+    structlog.get_logger().info("stopped")
+
+    assert [event.get("request") for event in events(stream)] == ["r-7", None]
+
+
 def test_the_metrics_are_a_closed_set():
     names = {family.name for family in text_string_to_metric_families(Metrics().render().decode())}
 
-    assert {name for name in names if not name.startswith("process_")} == {
-        "earlybell_batch_events",
-        "earlybell_broker_connected",
-        "earlybell_broker_sessions_lost",
-        "earlybell_commit_seconds",
-        "earlybell_deliveries",
-        "earlybell_delivery_seconds",
-        "earlybell_ends_covered",
-        "earlybell_ends_seen",
-        "earlybell_forecasts_published",
-        "earlybell_heartbeat_age_seconds",
-        "earlybell_heartbeats_out",
-        "earlybell_hours_behind_seconds",
-        "earlybell_hours_rolled",
-        "earlybell_in_charge",
-        "earlybell_inbound_waiting",
-        "earlybell_last_commit_timestamp_seconds",
-        "earlybell_message_flood",
-        "earlybell_messages_last_hour",
-        "earlybell_messages_received",
-        "earlybell_messages_refused",
-        "earlybell_messages_repeated",
-        "earlybell_notices_chattering",
-        "earlybell_notices_open",
-        "earlybell_notices_stale",
-        "earlybell_outbox_deliveries",
-        "earlybell_outbox_waiting",
-        "earlybell_resends_asked",
-        "earlybell_source_connected",
-        "earlybell_source_gaps",
-        "earlybell_source_last_heard_timestamp_seconds",
-        "earlybell_source_messages",
-        "earlybell_source_missing",
-        "earlybell_source_refused",
-        "earlybell_source_repeats",
-        "earlybell_warnings_apart",
-        "earlybell_warnings_judged",
-        "earlybell_warnings_late",
-    }
+    declared = {each.name.removesuffix("_total") for each in Metrics.declared()}
+    assert {name for name in names if not name.startswith("process_")} == declared
+
+
+def test_each_metric_is_declared_once_and_says_what_to_do():
+    declared = list(Metrics.declared())
+
+    assert len({each.name for each in declared}) == len(declared) > 50
+    assert [each.name for each in declared if not (each.help.endswith(".") and each.odd.endswith("."))] == []
+    assert [each.name for each in declared if each.unit not in each.name] == []
+
+
+def test_the_labels_of_a_metric_are_closed_or_names_of_the_configuration():
+    labels = [label for each in Metrics.declared() for label in each.labels]
+
+    assert [label for label in labels if bool(label.values) == bool(label.of)] == []
+    bounded = ("configuration", "version", "revision", "threads")
+    assert [label for label in labels if label.of and not any(word in label.of for word in bounded)] == []
+
+
+def test_what_may_be_counted_is_0_until_it_is():
+    metrics = Metrics()
+
+    assert b'earlybell_messages_received_total{kind="count"} 0.0' in metrics.render()
+    assert b'earlybell_http_requests_total{answer="5xx",method="POST"} 0.0' in metrics.render()
 
 
 def test_two_sets_of_metrics_count_apart():
@@ -176,4 +180,42 @@ def test_two_sets_of_metrics_count_apart():
     counted.received.labels(kind="count").inc()
 
     assert b'earlybell_messages_received_total{kind="count"} 1.0' in counted.render()
-    assert b'kind="count"' not in other.render()
+    assert b'earlybell_messages_received_total{kind="count"} 0.0' in other.render()
+
+
+class Said(list[tuple[str, dict[str, object]]]):
+    def __call__(self, word: str, **fields: object) -> None:
+        self.append((word, fields))
+
+
+def test_a_flood_is_said_within_bounds_and_its_size_is():
+    said = Said()
+    sparing = Sparing(said, "refused", "more")
+
+    for number in range(1000):
+        sparing.note(number / 100, topic=f"t{number % 50}")
+    assert said == [("refused", {"topic": f"t{number}", "times": 1}) for number in range(MOST)]
+
+    said.clear()
+    sparing.look(WINDOW - 1)
+    assert said == []
+    sparing.look(WINDOW)
+    assert said == [
+        *(("refused", {"topic": f"t{number}", "times": 19}) for number in range(MOST)),
+        ("more", {"times": 800}),
+    ]
+
+    said.clear()
+    sparing.look(3 * WINDOW)
+    sparing.note(3 * WINDOW, topic="t0")
+    assert said == [("refused", {"topic": "t0", "times": 1})]
+
+
+def test_a_word_that_is_said_by_its_own_level_has_one():
+    stream = io.StringIO()
+    configure_logging("info", stream)
+
+    say("broker_trouble", reason="away")
+
+    (event,) = events(stream)
+    assert (event["action"], event["level"]) == ("broker_trouble", "warning")
