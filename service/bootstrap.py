@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterable, Sequence
 
 import structlog
 
-from service import outside, runtime
+from service import outside, waking
 from service.divided import divide
 from service.domain.model import Instant
 from service.entrance import make_door
@@ -41,7 +41,6 @@ from service.usecases.budget import Budget, readers
 from service.usecases.charge import Charge
 from service.usecases.follow import Follower
 from service.usecases.show import Shown
-from service.waking import slots_known
 from service.ways import Ways
 from service.web.server import listen
 from service.web.stream import Hub
@@ -215,14 +214,16 @@ class Service:
         )
 
     def run(self) -> int:
-        runtime.be_prompt()
-        address, slots = outside.web_address(self.settings, self.port), slots_known(self.parts.committed)
-        log.info("started", web=address, slots_known=slots)
-        self._thread("announcer", self.news.announcer.run)
-        self._thread("planner", self.news.planner.run)
-        self._thread("follower", self.follower.run)
-        for each in (*self.whole.threads(), *self.front.threads()):
-            self._thread(*each)
+        known = waking.slots_known(self.parts.committed)
+        log.info("started", web=outside.web_address(self.settings, self.port), slots_known=known)
+        for name, work in (
+            ("announcer", self.news.announcer.run),
+            ("planner", self.news.planner.run),
+            ("follower", self.follower.run),
+            *self.whole.threads(),
+            *self.front.threads(),
+        ):
+            self._thread(name, work)
         keeper = self._thread("lease", self.charge.run)
         self.timetable.start()
         self._thread("watchdog", self.watchdog.run)
@@ -264,8 +265,7 @@ class Service:
         log.info("in_charge", instance=lease.owner, term=lease.term)
         self.follower.stop()
         self.pulse.forget("follower")
-        with runtime.loading():
-            reign = Reign(self.parts, lease)
+        reign = Reign(self.parts, lease)
         with self.changing:
             if self.stopping:
                 return

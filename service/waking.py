@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 
 import msgspec
 
-from service import outside
+from service import outside, runtime
 from service.domain.model import Instant
 from service.domain.shards import Division
 from service.domain.state import place_of
@@ -33,8 +33,10 @@ def wake_up(
     for key in committed.keys() - snapshot.states.keys():
         del committed[key]
     committed.update(snapshot.states)
+    with runtime.loading():
+        world = World.from_states(committed)
     ingest = Ingest(
-        world=World.from_states(committed),
+        world=world,
         ledger=store.ledger,
         committed=committed,
         position=snapshot.position,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 
+from service import runtime
 from service.bootstrap import Service, wall_clock
 from service.commands.common import Adding, problem, settings_of
 from service.outlets import OutletError
@@ -34,6 +35,7 @@ def _run(known: argparse.Namespace) -> int:
         service = Service(settings)
     except (AddressTakenError, OutletError, StoreError, StoreRevisionError, TlsFileError) as error:
         return problem(str(error))
+    runtime.be_prompt()
     return service.run()
 
 
