@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from sqlalchemy import text
 
-from service.domain.access import Account, Deed, Link, Role, Session, Token
+from service.domain.access import OLD, Account, Deed, Link, Role, Session, Token
 from service.keyring import DeedRow, Keyring
 from service.store import Store
 from service.store.keyring import DEEDS_KEPT
@@ -92,6 +92,47 @@ def test_of_several_who_make_one_name_at_once_one_succeeds(keyring: Keyring) -> 
     for thread in threads:
         thread.join(30)
     assert sorted(made) == [False, False, False, True]
+
+
+def test_a_token_gets_another_secret_and_the_one_before_goes_on_for_a_while(keyring: Keyring) -> None:
+    keyring.add_token(replace(GATE, used_at=8))
+    new = replace(GATE, digest=b"h" * 32, created_at=20, expires_at=200)
+    assert keyring.rotate_token(new, until=50)
+    assert keyring.rotate_token(new, until=60)  # an answer that was lost
+    assert keyring.token(b"h" * 32) == new
+    assert keyring.token(GATE.digest) == replace(GATE, name="gate" + OLD, used_at=8, expires_at=50)
+    assert keyring.rotate_token(replace(new, digest=b"i" * 32), until=900)
+    assert keyring.token(GATE.digest) is None
+    former = keyring.token(b"h" * 32)
+    assert former == replace(new, name="gate" + OLD)  # its own end comes first
+
+
+def test_a_token_that_has_ended_or_never_was_gets_no_other_secret(keyring: Keyring) -> None:
+    assert not keyring.rotate_token(GATE, until=50)
+    keyring.add_token(GATE)
+    keyring.end_token("gate", at=20)
+    assert not keyring.rotate_token(replace(GATE, digest=b"h" * 32), until=50)
+    assert keyring.token(b"h" * 32) is None
+
+
+def test_sessions_are_listed_by_use_with_where_they_were_signed_in_from(keyring: Keyring) -> None:
+    tomas = replace(MIRA, key="tomas", name="Tomas", role=Role.ADMIN)
+    gone = replace(MIRA, key="gone", name="Gone", ended_at=9)
+    for account in (MIRA, tomas, gone):
+        keyring.save_account(account)
+    for deed in (
+        replace(DEED, at=10, did="sign in", address="10.0.0.7"),
+        replace(DEED, at=10, did="POST /x", address="10.0.0.8"),
+        replace(DEED, at=11, did="sign in", address="10.0.0.9"),
+    ):
+        keyring.note(deed)
+    keyring.open_session(SEEN)
+    keyring.open_session(replace(SEEN, digest=b"t" * 32, account="tomas", used_at=12))
+    keyring.open_session(replace(SEEN, digest=b"u" * 32, account="gone"))
+    assert keyring.sessions() == [
+        replace(SEEN, digest=b"t" * 32, account="tomas", name="Tomas", role=Role.ADMIN, used_at=12),
+        replace(SEEN, address="10.0.0.7"),
+    ]
 
 
 def test_a_session_has_the_name_and_role_of_its_account_today(keyring: Keyring) -> None:
