@@ -163,7 +163,7 @@ def test_a_session_nobody_has_and_an_account_nobody_has_are_told() -> None:
     entrance, _ = signed_in()
     for wanted in ({"id": "0123456789ab", "name": None}, {"id": None, "name": "Ida"}):
         with pytest.raises(AccessError, match="there is no"):
-            end_sessions(entrance.keyring, **wanted, now=entrance.now)  # type: ignore[arg-type]
+            end_sessions(entrance.keyring, **wanted, now=entrance.now)
     (first, *_) = entrance.keyring.sessions()
     with pytest.raises(AccessError, match="or it has ended"):
         end_sessions(entrance.keyring, id=first.id, name=None, now=entrance.now + SESSION_IDLES)
