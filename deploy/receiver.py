@@ -1,6 +1,7 @@
 """A webhook receiver for a first try: prints a line of JSON for each delivery. Not for a plant."""
 
 import json
+import sys
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 SHOWN = ("id", "line", "station", "slot", "level", "state", "message")
@@ -19,4 +20,5 @@ class Receiver(BaseHTTPRequestHandler):
         """Nothing: the deliveries are what is to be read."""
 
 
-ThreadingHTTPServer(("", 8090), Receiver).serve_forever()
+port = int(sys.argv[1]) if len(sys.argv) > 1 else 8090
+ThreadingHTTPServer(("", port), Receiver).serve_forever()

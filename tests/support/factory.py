@@ -23,10 +23,18 @@ Json = dict[str, Any]
 class Gateway:
     """What a gateway does: publishes JSON with QoS 1 and waits until the broker has it; may listen too."""
 
-    def __init__(self, port: int, protocol: MQTTProtocolVersion = MQTTProtocolVersion.MQTTv5) -> None:
+    def __init__(
+        self,
+        port: int,
+        protocol: MQTTProtocolVersion = MQTTProtocolVersion.MQTTv5,
+        *,
+        login: tuple[str, str] | None = None,
+    ) -> None:
         self.heard: dict[str, list[bytes]] = {}
         self._client = paho.Client(CallbackAPIVersion.VERSION2, protocol=protocol)
         self._client.max_inflight_messages_set(500)
+        if login is not None:
+            self._client.username_pw_set(*login)
         self._subscribed = threading.Event()
         self._client.on_subscribe = lambda *_: self._subscribed.set()
         self._client.on_message = lambda _c, _d, message: self.heard.setdefault(message.topic, []).append(
