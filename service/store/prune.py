@@ -8,7 +8,19 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from sqlalchemy import Column, ColumnElement, Connection, Table, and_, delete, exists, func, or_, select
+from sqlalchemy import (
+    Column,
+    ColumnElement,
+    Connection,
+    Table,
+    and_,
+    delete,
+    exists,
+    func,
+    literal,
+    or_,
+    select,
+)
 
 from service.domain.model import Instant
 from service.store.database import Database
@@ -35,7 +47,7 @@ def prunable(
     def look(connection: Connection) -> dict[str, Prunable]:
         found = {}
         for table, condition, _ in _over(before, stays_before, _kept_checkpoint(connection, before)):
-            size = func.coalesce(func.sum(func.length(table.c.data)), 0) if "data" in table.c else 0
+            size = func.coalesce(func.sum(func.length(table.c.data)), 0) if "data" in table.c else literal(0)
             wanted = select(func.count(), size).select_from(table).where(condition)
             found[table.name] = Prunable(*map(int, connection.execute(wanted).one()))
         return found

@@ -14,15 +14,26 @@ import pytest
 @contextmanager
 def small_disk(folder: Path, *, megabytes: int) -> Iterator[Path]:
     """``folder`` as a file system of its own; skips the test where none can be mounted, and says why."""
+    with mounted(folder, megabytes=megabytes) as why_not:
+        if why_not is not None:
+            pytest.skip(why_not)
+        yield folder
+
+
+@contextmanager
+def mounted(folder: Path, *, megabytes: int) -> Iterator[str | None]:
+    """The same, or why ``folder`` is an ordinary one."""
     folder.mkdir(parents=True, exist_ok=True)
     if os.geteuid() != 0:
-        pytest.skip("a small disk needs a mount, and only root may mount")
+        yield "a small disk needs a mount, and only root may mount"
+        return
     command = ["mount", "-t", "tmpfs", "-o", f"size={megabytes}m", "tmpfs", str(folder)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode:
-        pytest.skip(f"a small disk can't be mounted here: {done.stderr.strip()}")
+        yield f"a small disk can't be mounted here: {done.stderr.strip()}"
+        return
     try:
-        yield folder
+        yield None
     finally:
         subprocess.run(["umount", "--lazy", str(folder)], check=True)
 
