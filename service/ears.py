@@ -52,7 +52,9 @@ class Ears:
         metrics: Metrics,
         report: Report,
         pulse: Pulse,
+        retained_anew: bool = False,
     ) -> None:
+        """``retained_anew``: what brokers have retained is heard again, as after a restore."""
         self._ingest = ingest
         self._division = division
         self._put = put
@@ -62,6 +64,7 @@ class Ears:
         self._metrics = metrics
         self._report = report
         self._pulse = pulse
+        self._retained_anew = retained_anew
         self.main = self._connect(
             "",
             outside.broker(settings),
@@ -174,6 +177,7 @@ class Ears:
             may_connect=self._sure,
             lasting=host is None,
             presence=host,
+            retained_anew=self._retained_anew,
         )
 
     def _receive(self, source: str, topic: bytes, payload: bytes, retained: bool, token: Token) -> None:

@@ -23,7 +23,8 @@ from service.domain.hourly import LineHour
 from service.domain.model import SECOND, Instant
 from service.domain.shards import Division
 from service.ears import Ears
-from service.lease import Lease
+from service.lease import Lease, follows_a_restore
+from service.mqtt.client import RECEIVE_MAXIMUM
 from service.news import News
 from service.ports import NewDelivery, Outlet
 from service.pulse import Pulse
@@ -39,7 +40,8 @@ from service.usecases.owner import Owner
 from service.waking import wake_up
 from service.wire.native import Address
 
-BACKLOG = 2000
+BACKLOG = RECEIVE_MAXIMUM // 2
+"""A broker that keeps to what we ask for never has more than that on its way: the rest waits there."""
 SENDER = "earlybell"
 """The same for every instance: only the one in charge sends, so what one before was sending is due at once
 again."""
@@ -93,6 +95,7 @@ class Reign:
             metrics=parts.metrics,
             report=report,
             pulse=pulse,
+            retained_anew=follows_a_restore(lease.term),
         )
         self.owner = Owner(
             ingest=self.ingest,
