@@ -177,6 +177,18 @@ def test_with_compose_the_same_words_name_services_and_commands_that_there_are(t
     assert commands == {"check", "outlets", "prune", "backup", "restore"}
 
 
+def test_systemd_finds_nothing_wrong_with_the_backups_units(tmp_path: Path) -> None:
+    program = shutil.which("systemd-analyze")
+    if program is None:
+        pytest.skip("systemd isn't installed here: nothing judges its units")
+    for name in ("earlybell-backup.service", "earlybell-backup.timer"):
+        written = (DEPLOY / name).read_text(encoding="utf-8")
+        (tmp_path / name).write_text(written.replace("/opt/earlybell/bin/earlybell", "/bin/true"))
+    units = [str(each) for each in tmp_path.iterdir()]
+    done = subprocess.run([program, "verify", *units], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+
+
 def test_service_down(site: Site) -> None:
     site.program.kill()
     site.plant.publish(3)

@@ -13,6 +13,7 @@ import pytest
 from sqlalchemy import create_engine, text
 
 from service.domain.model import SECOND
+from service.domain.shards import Shard
 from service.lease import LeaseLost, follows_a_restore
 from service.store import (
     BackupError,
@@ -22,6 +23,7 @@ from service.store import (
     check_backup,
     dated,
     open_store,
+    register,
     restore,
     rotate,
     take_over,
@@ -30,6 +32,7 @@ from service.store.disk import kind_of, unsafe
 from service.store.files import guard
 from service.store.schema import head
 from tests.contract.builders import batch, closed, delivery, entries, opened, refused
+from tests.support.postgres import shared_postgres
 from tests.support.small_disk import small_disk
 from tests.support.stores import NewStore
 from tests.support.wait import eventually
@@ -286,6 +289,33 @@ def test_no_instance_from_before_a_restore_writes_after_it(
         with pytest.raises(LeaseLost):
             store.under(old.term).ledger.commit(batch(journal=entries(1)))
     store.under(new.term).ledger.commit(batch(journal=entries(1)))
+
+
+def test_a_shards_backup_is_of_its_own_store_and_put_back_while_the_others_run(tmp_path: Path) -> None:
+    server = shared_postgres()
+    name = server.create()
+    url = server.url(name)
+    rest, east = Shard("rest", ("*",)), Shard("east", ("E*",))
+    for shard in (rest, east):
+        register(url, shard, now=1)
+    running = open_store(url, migrate=False, shard=rest)
+    ours = open_store(url, migrate=False, shard=east)
+    running.ledger.commit(batch(journal=entries(1), states={"line/W": b"w"}))
+    ours.ledger.commit(batch(journal=entries(1, 2), states={"line/E": b"e"}))
+    leased = ours.leases.take(owner="A", life="1")
+    assert leased is not None
+    assert back_up(url, tmp_path / "copy", shard=east).position == 2
+    with pytest.raises(BackupError, match="A is in charge of the shard"):
+        restore(url, tmp_path / "copy", force=True, now=NOW, shard=east)
+    ours.leases.release(leased)
+    ours.ledger.commit(batch(2, journal=entries(3), states={"line/E": b"later"}))
+    restore(url, tmp_path / "copy", force=True, now=NOW, shard=east)
+    assert (ours.ledger.load().position, ours.ledger.load().states) == (2, {"line/E": b"e"})
+    assert (running.ledger.load().position, running.ledger.load().states) == (1, {"line/W": b"w"})
+    assert running.registry.shards() == [east, rest]
+    for store in (running, ours):
+        store.close()
+    server.drop(name)
 
 
 def test_of_dated_backups_the_newest_are_kept_and_other_files_stay(tmp_path: Path) -> None:
