@@ -17,6 +17,7 @@ from service.checkup.case import Case
 from service.checkup.certificates import files
 from service.checkup.clock import clock
 from service.checkup.configuration import settings
+from service.checkup.deliveries import deliveries
 from service.checkup.disk import disk
 from service.checkup.finding import Finding, State, worst, wrong
 from service.checkup.outlets import heartbeat, outlet
@@ -41,6 +42,7 @@ def areas(case: Case) -> Iterator[tuple[str, Area]]:
     yield "store", store
     for way in case.settings.outlets:
         yield f"outlet {way.name}", partial(outlet, each=way)
+    yield "deliveries", deliveries
     yield "heartbeat", heartbeat
     yield "page", page
     yield "certificate", files

@@ -17,6 +17,7 @@ from service.settings import Settings
 
 AREA = "configuration"
 _MOST_SPANS = 5
+_PLACE = ("line", "station", "slot", "part", "kind")
 
 
 def settings(case: Case) -> Iterator[Finding]:
@@ -25,7 +26,7 @@ def settings(case: Case) -> Iterator[Finding]:
         yield wrong(AREA, each, "correct the setting or the file that is named")
     if not found:
         yield good(AREA, _size(case.settings))
-    for text, to_do in (*_unused(case.settings), *_beside(case.settings)):
+    for text, to_do in (*_unused(case.settings), *_beside(case.settings), *_twice(case.settings)):
         yield look(AREA, text, to_do)
     yield from _unmatched(case.settings, case.stations())
     yield from _unheard(case.settings.policy(), case.clock())
@@ -65,6 +66,22 @@ def _beside(chosen: Settings) -> Iterator[tuple[str, str]]:
             "heartbeat: nobody would notice that this program is gone",
             "set heartbeat.url to a monitor that alarms when it hears nothing, or heartbeat.at and .outlets",
         )
+
+
+def _twice(chosen: Settings) -> Iterator[tuple[str, str]]:
+    """Rules for one and the same place that set the same key otherwise: only one of them can count."""
+    for what, listed in (("slot", chosen.slots), ("warn.rule", chosen.warn.rules)):
+        seen: dict[tuple[object, ...], tuple[int, object]] = {}
+        for number, rule in enumerate(listed):
+            said = rule.model_dump(exclude_none=True)
+            place = tuple(said.pop(name, None) for name in _PLACE)
+            for key, value in said.items():
+                before, other = seen.setdefault((*place, key), (number, value))
+                if other != value:
+                    yield (
+                        f"{what}[{number}] and {what}[{before}] say {key} of the same place differently",
+                        "leave one of them out",
+                    )
 
 
 def _unmatched(chosen: Settings, stations: Sequence[StationState] | None) -> Iterator[Finding]:

@@ -19,6 +19,7 @@ from service.checkup.accounts import access
 from service.checkup.certificates import files
 from service.checkup.clock import clock
 from service.checkup.configuration import settings
+from service.checkup.deliveries import deliveries
 from service.checkup.disk import disk
 from service.checkup.outlets import heartbeat, outlet
 from service.checkup.page import page
@@ -27,10 +28,14 @@ from service.checkup.stores import store
 from service.domain.access import Role
 from service.domain.heard import SourceClock
 from service.domain.model import SECOND
+from service.domain.traffic import Traffic
+from service.ports import Settled
 from service.store import open_store, upgrade
+from tests.contract.builders import batch
 from tests.integration.test_tls import secured
 from tests.support.certificates import Authority
 from tests.support.checked import case_of, has, store_with, told, wall_clock
+from tests.support.notices import LOW, new_delivery
 from tests.support.ports import free_port
 from tests.support.postgres import shared_postgres
 from tests.support.receivers import HttpReceiver, MailReceiver, SilentServer
@@ -144,6 +149,37 @@ def test_a_monitor_is_reached_and_an_outlet_that_nobody_hears_is_told(tmp_path: 
         case = case_of(tmp_path, f'[heartbeat]\nurl = "{hook.url}"\n')
         assert [(each.area, each.state) for each in heartbeat(case)] == [("heartbeat", State.GOOD)]
     assert has(of_outlet(tmp_path, 'type = "push"\n'), State.LOOK, "no phone hears it → open the page /phone")
+
+
+TWO = """[[outlet]]
+name = "hook"
+type = "webhook"
+url = "http://h.example/"
+[[outlet]]
+name = "chat"
+type = "webhook"
+url = "http://h.example/"
+"""
+
+
+def test_outlets_that_fail_and_deliveries_that_were_given_up_are_told(tmp_path: Path) -> None:
+    case = case_of(tmp_path, TWO)
+    upgrade(case.store_url)
+    kept = case.opened()
+    kept.ledger.commit(batch(notices=[LOW], deliveries=[new_delivery(LOW), new_delivery(LOW, outlet="chat")]))
+    assert told(list(deliveries(case)), State.GOOD) == ["no outlet fails, 2 wait to be sent"]
+    now = wall_clock()
+    failing = Traffic(failures=9, failing_since=now - DAY, failed_at=now, error="answered 500")
+    for each in kept.outbox.claim(owner="a", now=now, lease_until=now + DAY, limit=9):
+        if each.outlet == "hook":
+            settled = Settled(state="dead", at=now, covers=0, error="answered 500", traffic=failing)
+            assert kept.outbox.settle(each, owner="a", settled=settled)
+    found = list(deliveries(case))
+    assert has(found, State.WRONG, "outlet hook fails since 2")
+    assert has(found, State.WRONG, "UTC: answered 500; 0 wait → mend what it leads to, then try `earlybell")
+    assert has(found, State.LOOK, "outlet hook: 1 were given up → see them on the page of the outlets")
+    assert not any("chat" in each.found for each in found)
+    case.close()
 
 
 # The page
@@ -455,6 +491,15 @@ full = 100
 station = "P1"
 slot = "F*"
 lead_panels = 5
+[[slot]]
+line = "L3"
+slot = "T*"
+full = 200
+kind = "tray"
+[[slot]]
+line = "L3"
+slot = "T*"
+full = 200
 """
 
 
@@ -471,10 +516,11 @@ def test_settings_that_nothing_asks_for_or_that_fit_nothing_known_are_told(tmp_p
         "nobody hears of a tape on line * from ",
         "so are ",
         "heartbeat: nobody would notice that this program is gone",
+        "slot[3] and slot[1] say full of the same place differently",
     ):
         assert has(found, State.LOOK, text), text
-    assert not any("slot[1]" in each.found for each in found)
-    assert has(found, State.GOOD, "can be used: 2 outlets, 1 routes, 2 slot rules")
+    assert not any("slot[1]:" in each.found or "slot[2]" in each.found for each in found)
+    assert has(found, State.GOOD, "can be used: 2 outlets, 1 routes, 4 slot rules")
     case.close()
 
 
