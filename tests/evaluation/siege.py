@@ -39,6 +39,8 @@ class Siege(Faults):
     def __init__(self, stage: Stage, say: Say, *, every: float) -> None:
         super().__init__(stage, say)
         self.spells: list[Spell] = []
+        self.given_up: str | None = None
+        """Why it ended early."""
         self._every = every
         self._dice = random.Random(f"{stage.plan.seed}/siege")
 
@@ -53,8 +55,13 @@ class Siege(Faults):
             is_kill = passed < seconds * KILLING
             fault = self._dice.choice(killing if is_kill else bearable)
             start = time.time()
-            fault()
-            self._await_ready(self.toll.returns)
+            try:
+                fault()
+                self._await_ready(self.toll.returns)
+            except AssertionError as error:  # the hour so far is worth its report
+                self.given_up = f"not ready again within {self.stage.plan.ready_within:.0f} s"
+                self._say(str(error))
+                return self.toll
             self.spells.append(Spell(start, time.time(), is_kill))
         self._pass(max(0.0, seconds - (time.monotonic() - began)))
         return self.toll

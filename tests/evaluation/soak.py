@@ -50,7 +50,7 @@ def plan(minutes: float, rate: float, store: str, seed: int) -> Plan:
         first_panels=(30, 2400),
         panels=(600, 2400),
         settle_within=600.0,
-        ready_within=180.0,
+        ready_within=300.0,
     )
 
 
@@ -74,7 +74,7 @@ def soak(what: Plan, rate: float, every: float, say: Say, folder: Path) -> Soake
             toll=toll,
             spells=siege.spells,
             evidence=evidence,
-            violations=check(evidence),
+            violations=[*([siege.given_up] if siege.given_up else []), *check(evidence)],
             samples=samples,
             producing=ended - made,
             seconds=time.monotonic() - began,
