@@ -51,9 +51,9 @@ def warn(factory: Factory, session: str = "a", slot: str = "T1") -> None:
     """A full life: loaded short, warned of, run empty, loaded anew."""
     for seq, panels in enumerate((0, 40, 50, 51, 52), 1):
         if seq == 2:
-            loaded = {"slot": slot, "change": "loaded", "kind": "tray", "part": "MCU-48Q", "quantity": 52}
-            factory.gateway.send("L1/P1/supply", id=f"{session}1", **loaded)
-        counted = {"slots": {slot: {"placed": panels, "lost": 0}}}
+            loaded: Json = {"slot": slot, "change": "loaded", "kind": "tray", "part": "MCU-48Q"}
+            factory.gateway.send("L1/P1/supply", id=f"{session}1", quantity=52, **loaded)
+        counted: Json = {"slots": {slot: {"placed": panels, "lost": 0}}}
         factory.gateway.send("L1/P1/count", session=session, seq=seq, panels=panels, **counted)
         if seq > 1:
             factory.until_counted("L1", slot, seq=seq)

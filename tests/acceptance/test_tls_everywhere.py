@@ -82,6 +82,9 @@ ca_file = "{authority.ca_file}"
                 ignoring=(httpx.TransportError,),
             )
             assert client.get("/").headers["strict-transport-security"]
+            shown = client.get("/metrics").text
+        for name in ("web", "mqtt"):
+            assert f'earlybell_certificate_expires_timestamp_seconds{{certificate="{name}"}} 1.' in shown
         say(
             authority,
             gateway,
