@@ -6,7 +6,7 @@ ARGS ?=
 WORKERS ?= 3
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test check fmt bench torture soak fuzz evaluate week causes determinism calibrate words asyncapi observing lock clean
+.PHONY: help setup demo test check fmt bench torture soak fuzz evaluate week causes determinism calibrate words asyncapi observing licences sbom audit lock clean
 
 help:  ## Say what there is
 	@echo "Earlybell: which supply slot runs empty, how many panels from now."
@@ -28,11 +28,12 @@ test: setup  ## Run all tests (needs mosquitto, Node, chromium; as root they are
 	@scripts/ensure-tools
 	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile --no-loadscope-reorder $(ARGS)
 
-check: setup  ## Lint, format, types, layers, lock file: seconds, no services
+check: setup  ## Lint, format, types, layers, lock file, licences; known vulnerabilities where the index answers
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/python -m pytest -q tests/architecture
+	$(BIN)/python -m tests.supplied.audit
 
 fmt: setup  ## Put the code in the house's format and mend what can be mended
 	$(BIN)/ruff check --fix .
@@ -77,6 +78,16 @@ asyncapi: setup  ## Write deploy/asyncapi.yaml, the description of our MQTT cont
 
 observing: setup  ## Write the tables of deploy/observing.md and the dashboard from what is declared
 	$(BIN)/python -m tests.observing
+
+licences: setup  ## Write deploy/licences.md: under which licence each locked package comes
+	$(BIN)/python -m tests.supplied.licences > deploy/licences.md
+
+sbom: setup  ## Write dist/earlybell.cdx.json, the bill of materials of what is shipped (CycloneDX)
+	@mkdir -p dist
+	$(BIN)/python -m tests.supplied.bill > dist/earlybell.cdx.json
+
+audit: setup  ## Is a vulnerability known in a locked package? (part of check)
+	$(BIN)/python -m tests.supplied.audit
 
 lock:  ## Resolve pyproject.toml into the lock files (UPGRADE=1 for newer versions)
 	scripts/lock

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import re
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
@@ -11,11 +11,9 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
 from tests.architecture.sources import ROOT
+from tests.supplied import locked
+from tests.supplied.locked import DEVELOPMENT, RUNTIME
 
-RUNTIME, DEVELOPMENT = ROOT / "requirements.lock", ROOT / "requirements-dev.lock"
-PIN = re.compile(
-    r"^(?P<name>[A-Za-z0-9._-]+)(\[.*\])?==(?P<version>\S+)(?P<rest>.*(?:\n    --hash.*)*)", re.MULTILINE
-)
 ADVICE = "run `make lock` and commit the lock files"
 
 
@@ -43,19 +41,18 @@ def test_what_ships_is_what_is_tested():
 @pytest.mark.parametrize("path", [RUNTIME, DEVELOPMENT], ids=lambda path: path.name)
 def test_every_pin_has_hashes_and_nothing_has_an_address(path: Path):
     text = path.read_text(encoding="utf-8")
-    bare = [match["name"] for match in PIN.finditer(text) if "--hash=sha256:" not in match["rest"]]
+    bare = [pin.name for pin in locked.pins(path) if not pin.hashes]
     options = [line for line in text.splitlines() if line.startswith("-") or "://" in line or " @ " in line]
 
     assert pins(path)
     assert (bare, options) == ([], []), ADVICE
 
 
-def pins(path: Path) -> dict[str, str]:
-    text = path.read_text(encoding="utf-8")
-    return {canonicalize_name(match["name"]): match["version"] for match in PIN.finditer(text)}
+def pins(path: Path) -> Mapping[str, str]:
+    return {pin.name: pin.version for pin in locked.pins(path)}
 
 
-def unmet(declared: list[str], pinned: dict[str, str]) -> list[str]:
+def unmet(declared: list[str], pinned: Mapping[str, str]) -> list[str]:
     needs = [Requirement(text) for text in declared]
     return [
         f"{need} (pinned: {pinned.get(canonicalize_name(need.name), 'no')})"
