@@ -33,6 +33,7 @@ from service.domain.access import (
     Link,
     Role,
     Session,
+    Token,
     holds_link,
     holds_session,
     holds_token,
@@ -190,6 +191,10 @@ class Door:
         """Keep who did what; a store that is away loses the note, not the deed."""
         with suppress(StoreError):
             self._keyring.note(deed)
+
+    def known(self) -> tuple[Sequence[Account], Sequence[Token]]:
+        """All accounts and tokens, ended ones too."""
+        return self._keyring.accounts(), self._keyring.tokens()
 
     def sessions(self) -> Sequence[Session]:
         """Those that still hold, the last used first."""

@@ -163,7 +163,7 @@ def create_app(
         (incoming, (ways_in.router, ways_in.pages)),
         (guest, (overheard.router, overheard.pages)),
         (book, (phones.router,)),
-        (door, (audit.router, sessions.router, signing.router)),
+        (door, (audit.router, sessions.router, sessions.pages, signing.router)),
     ):
         if there is not None:
             for router in routers:

@@ -34,11 +34,13 @@ _OWN_NOTICE = re.compile(r"/api/v1/notices/([^/]+)(/(?:take|release|quiet|close)
 _ONLY_ASKS = frozenset({"/api/v1/labels/read"})
 """What is sent as a change is, because it doesn't fit in an address, and changes nothing."""
 _ADMINS = (
+    "/api/v1/access",
     "/api/v1/audit",
     "/api/v1/brokers",
     "/api/v1/overheard",
     "/api/v1/sessions",
     "/api/v1/tryout",
+    "/sessions",
 )
 """What was done and who is in, and what is said at a broker whatever it is."""
 _STRANGE = english(

@@ -1,4 +1,4 @@
-"""The calls about who is signed in, for administrators: to see it, and to end it."""
+"""Who may come in and who is in, for administrators: calls and a page to see it, and to end it."""
 
 from __future__ import annotations
 
@@ -14,13 +14,15 @@ from starlette.responses import Response
 
 from service.access import Door, keys
 from service.domain.access import Session
-from service.domain.model import to_rfc3339
+from service.domain.model import rfc3339_or_none, to_rfc3339
 from service.web.answers import LATER, UNFIT, UNKNOWN, json_answer
 from service.web.audit import door_for_admins
 from service.web.caller import secret_of
+from service.web.pages import page
 from service.web.wiring import Own
 
 router = APIRouter(prefix="/api/v1", responses=LATER | UNFIT, tags=["access"])
+pages = APIRouter(include_in_schema=False, default_response_class=Response)
 Entrance = Annotated[Door, Depends(door_for_admins)]
 Id = Annotated[str, Path(pattern="^[0-9a-f]{12}$", description="as the list has it")]
 
@@ -35,6 +37,26 @@ class SessionView(BaseModel):
     this: Annotated[bool, Field(description="the one that asks")]
 
 
+class AccountView(BaseModel):
+    name: str
+    role: str
+    ended: str | None
+
+
+class TokenView(BaseModel):
+    name: Annotated[str, Field(description="` (old)` behind it: the secret before, while it still holds")]
+    role: str
+    for_others: bool
+    last_used: Annotated[str | None, Field(description="to about five minutes; null: never")]
+    expires: Annotated[str | None, Field(description="null: when it is ended")]
+    ended: str | None
+
+
+class AccessView(BaseModel):
+    accounts: list[AccountView]
+    tokens: list[TokenView]
+
+
 class SessionEnded(BaseModel):
     ended: str
     account: str
@@ -46,6 +68,36 @@ def sessions(request: Request, door: Entrance) -> Response:
     secret = secret_of(request)
     own = None if secret is None else keys.digest(secret)
     return json_answer([_view(each, own) for each in door.sessions()])
+
+
+@router.get("/access", response_model=AccessView)
+def access(door: Entrance) -> Response:
+    """Which accounts and tokens there are; no secret, and no hash of one."""
+    accounts, tokens = door.known()
+    return json_answer(
+        {
+            "accounts": [
+                {"name": each.name, "role": each.role, "ended": rfc3339_or_none(each.ended_at)}
+                for each in accounts
+            ],
+            "tokens": [
+                {
+                    "name": each.name,
+                    "role": each.role,
+                    "for_others": each.others,
+                    "last_used": rfc3339_or_none(each.used_at),
+                    "expires": rfc3339_or_none(each.expires_at),
+                    "ended": rfc3339_or_none(each.ended_at),
+                }
+                for each in tokens
+            ],
+        }
+    )
+
+
+@pages.api_route("/sessions", methods=["GET", "HEAD"])
+async def sessions_page(request: Request) -> Response:
+    return page(request, "sessions.html")
 
 
 @router.post("/sessions/{session}/end", response_model=SessionEnded, responses=UNKNOWN)

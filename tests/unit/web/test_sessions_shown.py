@@ -78,8 +78,23 @@ def test_an_administrator_ends_one_and_the_audit_says_who_did(
     assert boss.post("/api/v1/sessions/nothing/end", headers=OWN).status_code == 422
 
 
+def test_an_administrator_sees_which_accounts_and_tokens_there_are_and_no_hash(
+    boss: TestClient, entrance: Entrance
+) -> None:
+    secret = entrance.token("gate", "read", days=1)
+    shown = boss.get("/api/v1/access")
+    assert shown.json()["accounts"] == [{"name": "Ida", "role": "admin", "ended": None}]
+    (token,) = shown.json()["tokens"]
+    assert (token["name"], token["role"], token["last_used"]) == ("gate", "read", None)
+    assert token["expires"] is not None
+    hashes = [each.digest.hex() for each in entrance.keyring.tokens()]
+    assert not any(each in shown.text for each in (secret, *hashes, "argon2"))
+
+
 def test_nobody_else_sees_or_ends_any(boss: TestClient, mira: TestClient) -> None:
     (own,) = (each for each in boss.get("/api/v1/sessions").json() if each["this"])
-    assert mira.get("/api/v1/sessions").status_code == 403
+    for path in ("/api/v1/sessions", "/api/v1/access", "/sessions"):
+        assert mira.get(path).status_code == 403
+        assert boss.get(path).status_code == 200
     assert mira.post(f"/api/v1/sessions/{own['id']}/end", headers=OWN).status_code == 403
     assert boss.get("/api/v1/sessions").status_code == 200
