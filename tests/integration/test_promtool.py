@@ -14,6 +14,7 @@ import pytest
 import yaml
 
 from service.telemetry import Metrics
+from service.telemetry.actions import ACTIONS
 from tests.observing import dashboard
 
 FOLDER = Path(__file__).parents[2] / "deploy" / "observing"
@@ -120,3 +121,22 @@ def test_what_a_metric_says_to_do_when_it_is_odd_leads_somewhere():
     anchors = set(re.findall(r"runbooks\.md#([\w-]+)", page))
     assert len(anchors) > 8
     assert anchors <= set(headings)
+
+
+NO_METRICS = {
+    "earlybell_backlog",
+    "earlybell_backup_timestamp_seconds",
+    "earlybell_broker",
+    "earlybell_postgres",
+}
+"""Volumes of containers, and what a backup's own job may tell."""
+
+
+@pytest.mark.parametrize(
+    "page", ["README.md", "deploy/README.md", "deploy/runbooks.md", "deploy/observing.md"]
+)
+def test_a_page_names_only_metrics_and_log_words_that_there_are(page: str):
+    text = (FOLDER.parents[1] / page).read_text(encoding="utf-8")
+    known = {each.name for each in Metrics.declared()} | NO_METRICS
+    assert set(re.findall(r"\bearlybell_\w+", text)) <= known
+    assert set(re.findall(r"\b[Ll]og `(\w+)`", text)) <= ACTIONS.keys()
