@@ -28,7 +28,11 @@ def main(case: Case) -> Iterator[Finding]:
     mqtt = case.settings.mqtt
     topics = [f"{mqtt.floor_root}/#"]
     asked = Asked(
-        broker=outside.broker(case.settings), topics=topics, out=mqtt.out_root, seconds=case.seconds
+        broker=outside.broker(case.settings),
+        topics=topics,
+        out=mqtt.out_root,
+        seconds=case.seconds,
+        listens=case.listens,
     )
     yield from _told("broker", asked, case, spoke=_counted(case, ""))
 
@@ -37,7 +41,7 @@ def source(case: Case, each: Source) -> Iterator[Finding]:
     """Of a source nothing is asked but to hear it; what it would be told back depends on its format."""
     topics = list(each.translator(case.settings.site.timezone).filters)
     broker = outside.source_broker(case.settings, each)
-    asked = Asked(broker=broker, topics=topics, out=None, seconds=case.seconds)
+    asked = Asked(broker=broker, topics=topics, out=None, seconds=case.seconds, listens=case.listens)
     spoke, lasting = _counted(case, each.name), broker.host_id is None
     yield from _told(f"source {each.name}", asked, case, spoke=spoke, lasting=lasting)
 
@@ -75,7 +79,7 @@ def _told(area: str, asked: Asked, case: Case, *, spoke: int, lasting: bool = Tr
     if spoke and not granted.heard and not refused:
         yield look(
             area,
-            f"nothing was heard for a second, though {spoke} stations were heard before",
+            f"nothing is heard just now, though {spoke} stations were heard before",
             "if machines run, look at their gateways, and whether our account may read what it subscribes to:"
             " some brokers grant the subscription and then send nothing",
         )

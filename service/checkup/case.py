@@ -30,13 +30,15 @@ class _Kept:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
     """One installation. ``environment`` is that of the process, ``config`` the file the settings are from;
-    ``clock`` is this machine's. ``seconds``: what one connection may take."""
+    ``clock`` is this machine's. ``seconds``: what one connection may take, ``listens``: how
+    long it is listened to a broker that lets us in."""
 
     settings: Settings
     environment: Mapping[str, str]
     clock: Callable[[], Instant]
     config: Path | None = None
     seconds: float = 3.0
+    listens: float = 1.0
     _kept: _Kept = field(default_factory=_Kept)
 
     @property

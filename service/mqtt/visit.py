@@ -29,18 +29,18 @@ from service.tls import certificate_reason
 
 VERSION, DROPPED = "$SYS/broker/version", "$SYS/broker/publish/messages/dropped"
 """As mosquitto and others tell them; who doesn't, or doesn't let us read them, leaves it open."""
-LISTENS = 1.0
-"""Seconds for what the broker has kept for a new subscription."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """``topics``: what the service would subscribe to; ``out``: where it would publish, if it does."""
+    """``topics``: what the service would subscribe to; ``out``: where it would publish, if it does.
+    ``seconds`` are for a connection, ``listens`` of them for what comes by itself."""
 
     broker: Broker
     topics: Sequence[str]
     out: str | None
     seconds: float
+    listens: float
 
 
 @dataclass(slots=True, kw_only=True)
@@ -175,7 +175,7 @@ class _Visit:
             granted.publishing = str(answers[0]) if answers[0].is_failure else ""
 
     def listen(self, granted: Granted) -> None:
-        until = min(self._until, time.monotonic() + LISTENS)
+        until = min(self._until, time.monotonic() + self._asked.listens)
         self._turn(lambda: False, until=until)
         granted.said = {
             each.topic: each.payload.decode("utf-8", "replace")[:60]

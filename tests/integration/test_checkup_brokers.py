@@ -188,7 +188,7 @@ def test_the_services_own_session_and_what_waits_in_it_are_left_as_they_were(
     service.stop()
     say(broker, "one")
     there = Broker(host="127.0.0.1", port=broker.port, client_id="earlybell", protocol=protocol)
-    granted = ask(Asked(broker=there, topics=["floor/#"], out="earlybell", seconds=3.0))
+    granted = ask(Asked(broker=there, topics=["floor/#"], out="earlybell", seconds=3.0, listens=0.2))
     assert (granted.login, granted.foreign_session) == (True, False)
     assert granted.publishing == ("" if protocol == 5 else None)
     service.start()
@@ -211,7 +211,7 @@ def test_a_broker_that_makes_the_client_id_from_the_login_keeps_the_services_ses
         host="127.0.0.1", port=broker.port, client_id="earlybell", username="bell", password="right",
         protocol=protocol,
     )  # fmt: skip
-    granted = ask(Asked(broker=there, topics=["floor/#"], out="earlybell", seconds=3.0))
+    granted = ask(Asked(broker=there, topics=["floor/#"], out="earlybell", seconds=3.0, listens=0.2))
     assert (granted.foreign_session, granted.subscriptions) == (True, None)
     service.start()
     eventually(lambda: service.heard == [b"one"], timeout=10, message=lambda: str(service.heard))
@@ -235,4 +235,4 @@ def test_stations_that_spoke_before_and_are_silent_now_are_told(tmp_path: Path, 
     counted = store_with(tmp_path / "counted.db", "L3", "P1")
     text = f'[store]\nurl = "{counted}"\n[mqtt]\nurl = "{broker.url}"\n'
     found = list(main(case_of(tmp_path, text)))
-    assert has(found, State.LOOK, "nothing was heard for a second, though 1 stations were heard before")
+    assert has(found, State.LOOK, "nothing is heard just now, though 1 stations were heard before")

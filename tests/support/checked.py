@@ -37,7 +37,9 @@ def case_of(
     config.chmod(0o600)
     environment = environment or {}
     settings = load(config, environment)
-    return Case(settings=settings, environment=environment, clock=clock, config=config, seconds=seconds)
+    return Case(
+        settings=settings, environment=environment, clock=clock, config=config, seconds=seconds, listens=0.2
+    )
 
 
 def told(found: Sequence[Finding], state: State) -> list[str]:
