@@ -12,7 +12,9 @@ from pathlib import Path
 from service.commands.common import Adding, open_it, problem, settings_of, span
 from service.desk import Unfit
 from service.domain.events import JournalEntry
+from service.domain.hourly import HOUR
 from service.domain.model import Instant
+from service.paper.hours import sheet_of_hours
 from service.ports import StoreError, StoreRevisionError
 from service.recordings import lines_of, save
 from service.settings import Settings
@@ -22,6 +24,7 @@ from service.usecases.recording import Reader, Seal, in_words
 from service.wire.journal import read_entry
 from service.wire.native import Misfit
 
+DAY = 24 * HOUR
 _WHEN = 'in the site\'s time zone, "2026-03-01 03:00"'
 
 
@@ -43,6 +46,11 @@ def add(commands: Adding, common: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--key", type=Path, metavar="FILE", help="the same names as in others under this key; made if absent"
     )
+    command.add_argument(
+        "--hours",
+        action="store_true",
+        help="instead, the figures of each hour of each station as a sheet (CSV), which are kept for ever",
+    )
     command.add_argument("--force", action="store_true", help="write over a FILE that is there")
     command.add_argument("--check", action="store_true", help="only look whether FILE is a whole recording")
     command.set_defaults(run=_export)
@@ -52,16 +60,22 @@ def _export(known: argparse.Namespace) -> int:
     settings = settings_of(known)
     try:
         since, until = span(known, settings.site.timezone)
+        _must_follow(since, until)
+        if known.hours:
+            return _save_hours(settings, known, since, until)
         return _check(settings, known.file) if known.check else _save(settings, known, since, until)
     except (StoreError, StoreRevisionError, Unfit) as error:
         return problem(f"{known.file}: {error}")
 
 
+def _must_follow(since: Instant | None, until: Instant | None) -> None:
+    if since is not None and until is not None and until < since:
+        raise Unfit("--to is before --from")
+
+
 def _save(settings: Settings, known: argparse.Namespace, since: Instant | None, until: Instant | None) -> int:
     if known.key is not None and not known.pseudonyms:
         raise Unfit("--key: only with --pseudonyms")
-    if since is not None and until is not None and until < since:
-        raise Unfit("--to is before --from")
     key = _key(known.key) if known.pseudonyms else None
     store = open_it(settings, migrate=False)
     try:
@@ -71,6 +85,26 @@ def _save(settings: Settings, known: argparse.Namespace, since: Instant | None, 
     finally:
         store.close()
     print(f"exported {seal.entries} entries, {size} bytes", file=sys.stderr)
+    return 0
+
+
+def _save_hours(
+    settings: Settings, known: argparse.Namespace, since: Instant | None, until: Instant | None
+) -> int:
+    if known.pseudonyms or known.check:
+        raise Unfit("--hours: is no recording, so without --pseudonyms and --check")
+    store = open_it(settings, migrate=False)
+    try:
+        begin, end = store.hours.first(), store.hours.rolled()
+        if begin is None or end is None:
+            raise Unfit("there are no figures yet: an hour's come when it has been over for a quarter of one")
+        begin, end = max(begin, since or begin), min(end, until or end)
+        days = range(begin, end, DAY)
+        figures = (each for day in days for each in store.hours.between(day, min(day + DAY, end)))
+        size = save(known.file, sheet_of_hours(figures), force=known.force)
+    finally:
+        store.close()
+    print(f"exported the figures of {max(0, end - begin) // HOUR} hours, {size} bytes", file=sys.stderr)
     return 0
 
 

@@ -3,9 +3,12 @@ a recording is whole."""
 
 from __future__ import annotations
 
+import csv
 import gzip
+import io
 from pathlib import Path
 
+from service.domain.hourly import HOUR, LineHour, StationHour
 from service.store import open_store
 from tests.support.factory import Factory
 from tests.support.processes import LoadedProgram, run_loaded
@@ -125,3 +128,25 @@ def test_under_pseudonyms_no_name_leaves_the_house_and_the_same_happens(factory:
     )
     assert desk.run("export", "-", "--key", "names.key")[0] == 1
     assert desk.run("export", "-", "--from", "2026-03-02 06:00", "--to", "2026-03-01 06:00")[0] == 1
+
+
+def test_the_figures_of_hours_come_as_a_sheet_that_no_spreadsheet_computes(tmp_path: Path) -> None:
+    desk = Desk(tmp_path, '[store]\nurl = "sqlite:///hours.db"')
+    store = open_store(f"sqlite:///{tmp_path}/hours.db", migrate=True)
+    assert "there are no figures yet" in desk.run("export", "-", "--hours")[2]
+    stood, cost = {"supply": 90_000, "rest": 10_000}, {"supply": 60_000, "rest": 500}
+    station = StationHour(
+        panels=7, placed=70, worked_ms=3_500_000, stood_ms=stood, stops={"supply": 2}, cost_ms=cost
+    )
+    for hour in range(3):
+        figures = LineHour(line="=L3", begin=hour * HOUR, stations={"P1": station, "P2": StationHour()})
+        store.hours.save(hour * HOUR, [figures], rolled=(hour + 1) * HOUR)
+    store.close()
+    code, out, said = desk.run("export", "-", "--hours", "--from", "1970-01-01 01:00")
+    assert (code, said.partition(",")[0]) == (0, "exported the figures of 2 hours")
+    rows = list(csv.DictReader(io.StringIO(out.decode(), newline="")))
+    assert [(each["begin"], each["line"], each["station"]) for each in rows] == [
+        (f"1970-01-01T0{hour}:00:00.000Z", "'=L3", station) for hour in (1, 2) for station in ("P1", "P2")
+    ]
+    assert list(rows[0].values())[3:] == ["7", "70", "", "3500.0", "100.0", "2", "60.5", "60.0"]
+    assert list(rows[1].values())[3:6] == ["", "", ""], "what nobody knows is no nought"
