@@ -107,7 +107,8 @@ class Batch:
     ``states`` maps a state's key (``station/L3/P1``, ``line/L3``, ``supply/…``, ``site``) to its encoded
     bytes; ``None`` deletes it. ``position`` is the number of the first journal entry; a commit whose
     ``position`` isn't the store's next one and not wholly stored already is a programming error
-    (``ValueError``). Committing the same batch twice changes nothing the second time.
+    (``ValueError``). Committing the same batch twice changes nothing the second time. ``word`` is what other
+    shards are told of it.
     """
 
     position: int
@@ -118,6 +119,7 @@ class Batch:
     refused: Sequence[Refused]
     answers: Sequence[Answered] = ()
     remembered: Remembered = NOTHING
+    word: bytes | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,6 +148,19 @@ class Ledger(Protocol):
         """Forget journal batches, checkpoints, settled deliveries, closed notices and refused messages wholly
         older; keep what is open and the newest checkpoint not after ``before``. Stays that ended before
         ``stays_before`` go too, and the runs that none is left of. Rows deleted."""
+
+
+class Words(Protocol):
+    """What one shard told the others. May raise ``StoreError``."""
+
+    def after(self, position: int, *, limit: int) -> Sequence[tuple[int, bytes]]:
+        """Position and word of those behind ``position``, in order of the commits."""
+
+    def oldest(self) -> int | None:
+        """The position of the first that is kept."""
+
+    def forget(self, *, before: Instant) -> int:
+        """Those that were told before; how many there were."""
 
 
 class Archive(Protocol):

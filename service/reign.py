@@ -36,6 +36,7 @@ from service.trial import Trials
 from service.usecases.asks import Answering
 from service.usecases.batch import Ask, Committed
 from service.usecases.deliver import Bell, OutTray, deliver
+from service.usecases.hearsay import Hearsay
 from service.usecases.owner import Owner
 from service.waking import wake_up
 from service.wire.native import Address
@@ -45,6 +46,8 @@ BACKLOG = RECEIVE_MAXIMUM // 2
 SENDER = "earlybell"
 """The same for every instance: only the one in charge sends, so what one before was sending is due at once
 again."""
+WORDS_KEPT = 7 * 24 * 3600 * SECOND
+"""What we told other shards; who is away for longer has missed some of it."""
 log = structlog.get_logger()
 Spawn = Callable[[str, Callable[[], None]], threading.Thread]
 
@@ -119,15 +122,25 @@ class Reign:
             again=lambda delivery, by: self.tray.again(delivery, by=by),
             beat=pulse.beater("answers"),
         )
+        others = () if parts.division is None else parts.division.others
+        self._hearsay = Hearsay(
+            {each.name: parts.store.words_of(each) for each in others},
+            heard={each.shard: each.position for each in self.ingest.world.memory.heard.values()},
+            put=self.owner.put,
+            missed=lambda shard: log.warning("word_missed", shard=shard),
+            beat=lambda: pulse.beat("hearsay"),
+        )
         self.trials = Trials(settings, settings.on_trial, counted=lambda: parts.committed, clock=parts.clock)
         self._troubled = outage.troubled(self.ingest.world)
         self._threads: list[threading.Thread] = []
 
     def start(self, spawn: Spawn) -> None:
+        self._hearsay.look()  # what others know comes before what the floor says
         self._threads = [
             spawn("owner", self.owner.run),
             spawn("deliveries", self._deliver),
             spawn("answers", self._answering.run),
+            *([] if self._parts.division is None else [spawn("hearsay", self._hearsay.run)]),
             *(spawn(name, run) for name, run in self.ears.threads()),
         ]
         self.trials.start()
@@ -146,6 +159,7 @@ class Reign:
             self.fall_silent()
         self.owner.stop()
         self._answering.stop()
+        self._hearsay.stop()
         self._bell.stop()
         self.trials.stop()
         deciding, hearing = self._threads[:3], self._threads[3:]
@@ -191,7 +205,8 @@ class Reign:
     def prune(self, *, before: Instant) -> int:
         days = self._parts.settings.store.keep_stays_days
         old = None if days is None else self._parts.clock() - days * 24 * 3600 * SECOND
-        return self._store.ledger.prune(before=before, stays_before=old)
+        told = self._store.words.forget(before=self._parts.clock() - WORDS_KEPT)
+        return told + self._store.ledger.prune(before=before, stays_before=old)
 
     def _report(
         self, committed: Sequence[Committed], *, seconds: float, items: int, waited: float | None

@@ -189,11 +189,11 @@ class Whole:
         return next((each for each in self.neighbours if each.shard == owner), None)
 
     def _of_supply(self, name: str) -> Neighbour | None:
-        """Where it is loaded: there its floor life is known."""
-        for each in self.neighbours:
-            if any(known.where is not None for known in read_supplies(each.committed, [f"supply/{name}"])):
-                return each
-        return None
+        """Where it is loaded, as far as anybody knows: there its floor life is known."""
+        parts = self.committed.parts() if isinstance(self.committed, Together) else [self.committed]
+        found = [known for part in parts for known in read_supplies(part, [f"supply/{name}"])]
+        latest = max(found, key=lambda known: (known.moved or 0, known.at or 0), default=None)
+        return None if latest is None or latest.where is None else self._of_line(latest.where[0])
 
 
 def whole_site(

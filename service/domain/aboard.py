@@ -10,6 +10,7 @@ import msgspec
 from service.domain import expiry, opened, refills, stacks, undo
 from service.domain.events import SupplyMessage
 from service.domain.model import Instant
+from service.domain.named import slot_of
 from service.domain.notices import Told
 from service.domain.policy import SlotRule
 from service.domain.state import SlotState, StationState, SupplyState
@@ -25,6 +26,7 @@ def apply(world: World, station: StationState, message: SupplyMessage, at: Insta
     known = world.supplies.get(message.supply) if message.supply is not None else None
     was = None if known is None else known.where
     _look_at(world, known)
+    there = None if known is None else slot_of(world, known)
     brings = known is not None and (known.where is not None or known.stock is not None)
     told = refills.apply(world, station, _with_quantity(message, filling, brings=brings), at)
     if told is None:
@@ -35,14 +37,14 @@ def apply(world: World, station: StationState, message: SupplyMessage, at: Insta
     elif message.change == "counted":
         stacks.count(slot, rule, filling, passed)
     told += expiry.settle(world, station, slot, at, by=message.by)
-    if was is not None and was != (station.line, station.station, slot.name):
+    if was is not None and there is not None and there is not slot:
         told += _settle_at(world, was, at, message.by)
     return told
 
 
 def _look_at(world: World, known: SupplyState | None) -> None:
     """Where a supply leaves another slot, what was promised of that is judged by what was known until now."""
-    slot = None if known is None else opened.slot_of(world, known)
+    slot = None if known is None else slot_of(world, known)
     if slot is not None and known is not None and known.where is not None:
         world.sight(world.stations[known.where[:2]], slot)
 

@@ -12,6 +12,8 @@ from typing import Annotated, Any, Literal
 import msgspec
 
 from service.domain.model import Instant, PlannedStop
+from service.domain.state import SupplyState
+from service.domain.word import Taught
 
 MOST = 2**53 - 1
 Count = Annotated[int, msgspec.Meta(ge=0, le=MOST)]
@@ -167,6 +169,19 @@ class GatewayReport(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=Tru
     reason: Literal["away", "quiet"] | None = None
 
 
+class Elsewhere(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """What another shard told with its commit number ``position``: supplies that were over at its lines, and
+    what it knows of those with a name. ``used``: parts that late counts there say came out of supplies that
+    are gone from there; ``left``: what was left in those that somebody loaded elsewhere."""
+
+    shard: Text
+    position: Count = 0
+    taught: tuple[Taught, ...] = ()
+    supplies: tuple[SupplyState, ...] = ()
+    used: dict[str, Count] = {}
+    left: tuple[SupplyState, ...] = ()
+
+
 class TimePassed(msgspec.Struct, frozen=True, omit_defaults=True):
     """A moment that mattered came: something quiet until now speaks again, or a station is silent too long.
     ``heard_since`` is since when the floor has been heard without a break; ``None``: it isn't just now."""
@@ -201,6 +216,7 @@ Message = (
     | OutletReport
     | GatewayReport
     | Refusals
+    | Elsewhere
 )
 
 
@@ -208,9 +224,9 @@ class JournalEntry(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """One thing that happened, in the order in which it took effect.
 
     ``kind`` is ``count``, ``supply``, ``recipe``, ``order``, ``tower``, ``link``, ``person``, ``check``,
-    ``ready``, ``plan``, ``care``, ``time``, ``outlet``, ``gateway``, ``refusals`` or ``settings``;
-    ``subject`` is ``line``, ``line/station`` or ``line/station/…``; ``data`` the JSON object as it was
-    received (bytes, valid JSON).
+    ``ready``, ``plan``, ``care``, ``time``, ``outlet``, ``gateway``, ``refusals``, ``elsewhere`` or
+    ``settings``; ``subject`` is ``line``, ``line/station`` or ``line/station/…``; ``data`` the JSON object as
+    it was received (bytes, valid JSON).
     """
 
     at: Instant

@@ -12,6 +12,7 @@ from service.domain import (
     counting,
     ends,
     expiry,
+    named,
     notices,
     pace,
     questions,
@@ -135,7 +136,7 @@ def _feed_slots(
             continue
         station.rests_since = None if began > (station.rests_since or began) else station.rests_since
         if earlier:
-            world.charge(slot.supply_before, used)
+            named.charge(world, slot.supply_before, used)
         elif supplies.may_be_refilled(slot):
             told += _believe_refill(world, station, slot, sight.usage, used, panels, began=began, at=at)
         sight = sights[name]
@@ -222,7 +223,7 @@ def _believe_refill(
         ends.settle(world, station, slot, at)
     whom = slot.notice.taken_by if slot.notice is not None and notices.is_live(slot.notice) else None
     told = questions.end_loading(world, station, slot, notices.SEEN_REFILLED, at)
-    world.part_with(slot, stock=Stock(0, exact=True))
+    named.part_with(world, slot, stock=Stock(0, exact=True))
     turn, lead = succession.turn(world, station, slot, None, at=at), lead_of(sight, station) * (usage or 0.0)
     supplies.believe_refill(slot, sight.rule, at=at, lead=lead)
     stacks.load(slot, sight.rule, None, said=False)

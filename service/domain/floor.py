@@ -9,6 +9,7 @@ from service.domain import (
     aboard,
     calls,
     clock,
+    elsewhere,
     ends,
     expiry,
     gateways,
@@ -31,6 +32,7 @@ from service.domain import slot as supplies
 from service.domain.events import (
     Checked,
     CountMessage,
+    Elsewhere,
     GatewayReport,
     LinkMessage,
     Message,
@@ -50,6 +52,7 @@ from service.domain.feeding import apply_count
 from service.domain.heard import TowerState
 from service.domain.judge import case_of
 from service.domain.model import Instant, from_datetime
+from service.domain.named import slot_of, stamp
 from service.domain.notices import Told
 from service.domain.orders import apply_order
 from service.domain.outcome import forecast, judge_slot, judge_station
@@ -64,6 +67,8 @@ def apply(
     """Change the world by one event that took effect at ``at``; the notices that changed, in order, each with
     those who hear of it. ``None``: the event was counted already, nothing changed."""
     told = _apply(world, message, line, station, at, retained)
+    if world.word.changed:
+        stamp(world, at, moved=isinstance(message, SupplyMessage))
     if told is None:
         return None
     told = calls.address(world, told, at)
@@ -126,6 +131,8 @@ def _apply(  # noqa: C901, PLR0912 (a table of what there is, not a decision)
         case OutletReport():
             told = outage.apply(world, message, at)
             return told if message.state == "well" else told + calls.instead(world, message.outlet, at)
+        case Elsewhere():
+            return elsewhere.apply(world, message, at)
         case GatewayReport():
             return gateways.apply(world, message, line, station, at)
         case Refusals():
@@ -263,7 +270,7 @@ def _apply_check(world: World, line: str, name: str, message: Checked, at: Insta
 
 def _apply_care(world: World, care: SupplyCare, at: Instant) -> list[Told]:
     known = opened.apply(world, care, at)
-    if known.where is None or opened.slot_of(world, known) is None:
+    if known.where is None or slot_of(world, known) is None:
         return []
     line, name, slot = known.where
     station = world.station(line, name)

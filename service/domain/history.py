@@ -63,6 +63,19 @@ class Learned(msgspec.Struct, array_like=True):
         self.settled = None
 
 
+class Warned(msgspec.Struct, array_like=True):
+    """A first warning and what it promised: ``progress`` of the station then, the ``lead`` asked for in
+    panels, ``deciles`` (5 %, 15 % … 95 % quantile) of the panels to empty. ``apart``: it couldn't come
+    earlier, because the supply or the order was new."""
+
+    at: Instant
+    progress: int
+    lead: int
+    chance: float
+    deciles: list[int]
+    apart: bool = False
+
+
 class Outcome(msgspec.Struct, array_like=True, frozen=True):
     """What became of one first warning: ``lead`` panels were asked for, ``given`` is how many there were
     until empty, where that was seen. ``late``: 1 or 0, or the chance of it where a refill came first.

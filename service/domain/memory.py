@@ -13,10 +13,12 @@ from service.domain import learning
 from service.domain.depletion import Belief
 from service.domain.history import MOST_ENDS, Booked, End, Learned, Record, law_key, record_key
 from service.domain.law import Law
+from service.domain.word import HeardOf, Word, heard_key
 
 _encode = msgspec.msgpack.Encoder().encode
 _learned = msgspec.msgpack.Decoder(Learned)
 _records = msgspec.msgpack.Decoder(Record)
+_heard = msgspec.msgpack.Decoder(HeardOf)
 
 
 MOST_PARTS = 5000
@@ -29,12 +31,15 @@ _BeliefKey = tuple[str | None, str | None]
 
 @dataclass(slots=True)
 class Memory:
-    """``touched`` names what changed; the world adds it to its own. With ``fetch`` it only follows what is
-    committed elsewhere: looks a key up when it is asked for, and decodes what is new."""
+    """``touched`` names what changed; the world adds it to its own. ``heard`` is how far the word of other
+    shards was heard, by their names; ``word`` what they are to be told. With ``fetch`` it only follows what
+    is committed elsewhere: looks a key up when it is asked for, and decodes what is new."""
 
     learned: dict[str, Learned] = field(default_factory=dict)
     records: dict[str, Record] = field(default_factory=dict)
     touched: set[str] = field(default_factory=set)
+    heard: dict[str, HeardOf] = field(default_factory=dict)
+    word: Word = field(default_factory=Word, compare=False)
     fetch: Callable[[str], bytes | None] | None = field(default=None, compare=False)
     _followed: dict[str, bytes | None] = field(default_factory=dict, compare=False)
     _blank: dict[str, Learned] = field(default_factory=dict, compare=False)
@@ -107,7 +112,9 @@ class Memory:
             of_part = self.learned[law_key(kind, part)] = Learned(kind, part)
             of_kind.step()  # who has this part must look again
         dropped = self._note(of_kind, basis, end), [] if of_part is None else self._note(of_part, basis, end)
-        return Booked(kind, part, basis, end, dropped)
+        booked = Booked(kind, part, basis, end, dropped)
+        self.word.teach(booked)
+        return booked
 
     def _note(self, learned: Learned, basis: str, end: End) -> list[End]:
         """What it must drop for the end is given back."""
@@ -130,6 +137,7 @@ class Memory:
     def take_back(self, booked: Booked) -> None:
         """The supply wasn't over: what its end taught is forgotten, and what was dropped for it is there
         again."""
+        self.word.teach(booked, undone=True)
         for learned, dropped in zip(self.find(booked.kind, booked.part), booked.dropped, strict=True):
             ends = [] if learned is None else learned.ends.get(booked.basis, [])
             if learned is None or booked.end not in ends:
@@ -142,6 +150,11 @@ class Memory:
             learned.step()
             self.touched.add(law_key(learned.kind, learned.part))
 
+    def heard_of(self, shard: str) -> HeardOf:
+        """To be changed: it is stored anew."""
+        self.touched.add(heard_key(shard))
+        return self.heard.setdefault(heard_key(shard), HeardOf(shard))
+
     def record(self, kind: str | None) -> Record:
         return self.records.setdefault(record_key(kind), Record(kind))
 
@@ -149,13 +162,18 @@ class Memory:
         """It changed, and is to be stored."""
         self.touched.add(record_key(record.kind))
 
-    def adopt(self, learned: Iterable[Learned], records: Iterable[Record]) -> None:
+    def adopt(
+        self, learned: Iterable[Learned], records: Iterable[Record], heard: Iterable[HeardOf] = ()
+    ) -> None:
         self.learned |= {law_key(each.kind, each.part): each for each in learned}
+        self.heard |= {heard_key(each.shard): each for each in heard}
         self.records |= {record_key(each.kind): each for each in records}
 
     def read(self, key: str, data: bytes) -> None:
         if key.startswith("law/"):
             self.learned[key] = _learned.decode(data)
+        elif key.startswith("elsewhere/"):
+            self.heard[key] = _heard.decode(data)
         else:
             self.records[key] = _records.decode(data)
 
@@ -163,6 +181,7 @@ class Memory:
         self.learned.pop(key, None)
         self._blank.pop(key, None)
         self.records.pop(key, None)
+        self.heard.pop(key, None)
 
     def derive_anew(self) -> None:
         """What is remembered was put back: a version may come again for other ends."""
@@ -170,10 +189,10 @@ class Memory:
         self._beliefs.clear()
 
     def encoded(self, key: str) -> bytes:
-        return _encode(self.learned[key] if key.startswith("law/") else self.records[key])
+        return _encode(self.learned.get(key) or self.records.get(key) or self.heard[key])
 
     def keys(self) -> set[str]:
-        return {*self.learned, *self.records}
+        return {*self.learned, *self.records, *self.heard}
 
 
 def _stamp(of_kind: Learned, of_part: Learned | None) -> _Stamp:

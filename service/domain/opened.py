@@ -6,6 +6,7 @@ from __future__ import annotations
 from service.domain.events import SupplyCare, SupplyMessage
 from service.domain.model import Instant, from_datetime
 from service.domain.moisture import Cared, Exposure, FloorLife, floor_life, note, read_level
+from service.domain.named import slot_of
 from service.domain.policy import moisture_level
 from service.domain.state import SlotState, SupplyState
 from service.domain.world import World, touch_supply
@@ -44,15 +45,6 @@ def apply(world: World, care: SupplyCare, at: Instant) -> SupplyState:
     bearer.exposure = exposure
     touch_supply(world, known)
     return known
-
-
-def slot_of(world: World, known: SupplyState) -> SlotState | None:
-    """Where it is loaded."""
-    if known.where is None:
-        return None
-    line, station, slot = known.where
-    place = world.stations.get((line, station))
-    return None if place is None else place.slots.get(slot)
 
 
 def life_in(world: World, slot: SlotState, at: Instant) -> FloorLife | None:

@@ -7,7 +7,7 @@ import hashlib
 
 import msgspec
 
-from service.domain import clock, ends, notices, questions, ready, record, succession, undo, wrong_part
+from service.domain import clock, ends, named, notices, questions, ready, record, succession, undo, wrong_part
 from service.domain import slot as supplies
 from service.domain.calendar import hours_of
 from service.domain.events import SupplyMessage
@@ -44,7 +44,7 @@ def apply(world: World, station: StationState, message: SupplyMessage, at: Insta
             told += record.cut_short(world, station, slot, at)
         case "removed":
             ends.settle(world, station, slot, at)
-            world.part_with(slot, stock=supplies.stock_of(slot))
+            named.part_with(world, slot, stock=supplies.stock_of(slot))
             told += _take_out(
                 world,
                 station,
@@ -111,7 +111,7 @@ def _refill(
     if message.change == "loaded" or slot.out_since is not None:
         booked += ends.settle(world, station, slot, at)
     if message.change == "loaded":
-        world.part_with(slot, stock=supplies.stock_of(slot))
+        named.part_with(world, slot, stock=supplies.stock_of(slot))
         message, carried = _recall(world, message, told, station, slot, happened, at)
         told += questions.end_loading(world, station, slot, notices.REFILLED, at, by=message.by, since=since)
         supplies.load(slot, message, sight.rule, event=event, at=happened, carried=carried)
@@ -119,7 +119,7 @@ def _refill(
             slot.partial = ends.is_partial(world, slot, world.look(station, slot))
     else:
         if message.supply is not None:
-            world.part_with(slot, stock=Stock(0, exact=True))
+            named.part_with(world, slot, stock=Stock(0, exact=True))
             message, carried = _recall(world, message, told, station, slot, happened, at)
         told += questions.end_loading(world, station, slot, notices.REFILLED, at, by=message.by, since=since)
         supplies.join(slot, message, sight.rule, event=event, at=happened, carried=carried)
@@ -188,6 +188,22 @@ def _take_out(
     return told
 
 
+def take_away(
+    world: World,
+    station: StationState,
+    slot: SlotState,
+    *,
+    happened: Instant,
+    at: Instant,
+    by: str | None = None,
+    timed: bool = False,
+) -> list[Told]:
+    """What was in the slot, and was parted with, is loaded somewhere else by now."""
+    event = f"moved-{at}"
+    told = _take_out(world, station, slot, event=event, happened=happened, at=at, by=by, timed=timed)
+    return told + judge_slot(world, station, slot, at)
+
+
 def _recall(
     world: World,
     message: SupplyMessage,
@@ -201,24 +217,18 @@ def _recall(
     if message.supply is None:
         return message, None
     known = world.supplies.get(message.supply) or SupplyState(message.supply)
-    if known.where is not None:
-        line, name, other = known.where
+    was = named.slot_of(world, known)
+    # It may come straight out of a slot of another shard: what is left in it is heard from there later.
+    asks = world.word.wanted and was is None and message.quantity is None
+    known.owed = (known.stock or Stock(0)) if asks else None
+    if was is not None and known.where is not None:
+        line, name, _ = known.where
         elsewhere = world.station(line, name)
-        was = elsewhere.slots[other]
-        world.part_with(was, stock=supplies.stock_of(was))
+        named.part_with(world, was, stock=supplies.stock_of(was))
         if was is not slot:
-            event = f"moved-{at}"
-            told += _take_out(
-                world,
-                elsewhere,
-                was,
-                event=event,
-                happened=happened,
-                at=at,
-                by=message.by,
-                timed=message.at is not None,
+            told += take_away(
+                world, elsewhere, was, happened=happened, at=at, by=message.by, timed=message.at is not None
             )
-            told += judge_slot(world, elsewhere, was, at)
     carried, known.stock, known.where = known.stock, None, (station.line, station.station, slot.name)
     known.kind = message.kind or known.kind
     known.part = message.part or known.part

@@ -232,6 +232,21 @@ def join(
         slot.joints += 1
 
 
+def carry_on(slot: SlotState, carried: Stock, *, instead_of: Stock) -> None:
+    """What was left in a supply known by name is heard only after it was loaded or joined without a quantity,
+    when something else was believed; what was used of it since stays used."""
+    if slot.ahead:
+        left = max(0, carried.declared - carried.counted)
+        if slot.declared is not None:
+            slot.declared += left - slot.ahead[-1]
+        slot.ahead = [*slot.ahead[:-1], left]
+        return
+    slot.declared, slot.exact, slot.assumed = carried.declared, carried.exact, carried.assumed
+    slot.partial = carried.partial
+    for name in ("counted", "blind", "lost", "missing", "unseen"):
+        setattr(slot, name, getattr(slot, name) + getattr(carried, name) - getattr(instead_of, name))
+
+
 def splice(slot: SlotState, *, grey: int, event: str, at: Instant) -> None:
     """A sensor saw the joint pass: the tape before it is gone, whatever the books say of it. Of the next
     ``grey`` parts nobody knows from which of both tapes they are."""

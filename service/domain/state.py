@@ -8,7 +8,7 @@ from __future__ import annotations
 import msgspec
 
 from service.domain.heard import Source, SourceClock, TowerState
-from service.domain.history import Booked, Outcome
+from service.domain.history import Booked, Outcome, Warned
 from service.domain.model import Instant, Notice, PlannedStop
 from service.domain.moisture import Exposure
 from service.domain.trays import Stack
@@ -65,19 +65,6 @@ class Recipe(msgspec.Struct, array_like=True):
     alternates: list[list[str]] = []
     boards_per_panel: int | None = None
     at: Instant | None = None
-
-
-class Warned(msgspec.Struct, array_like=True):
-    """A first warning and what it promised: ``progress`` of the station then, the ``lead`` asked for in
-    panels, ``deciles`` (5 %, 15 % … 95 % quantile) of the panels to empty. ``apart``: it couldn't come
-    earlier, because the supply or the order was new."""
-
-    at: Instant
-    progress: int
-    lead: int
-    chance: float
-    deciles: list[int]
-    apart: bool = False
 
 
 class Call(msgspec.Struct, array_like=True, frozen=True):
@@ -309,7 +296,9 @@ class Stock(msgspec.Struct, array_like=True):
 
 class SupplyState(msgspec.Struct, array_like=True):
     """A reel or tray that has a name: what it is, where it is loaded (its quantity, exposure and cells are
-    then the slot's), and otherwise what was left in it."""
+    then the slot's), and otherwise what was left in it. Known as of ``at``, lying where it lies since it
+    ``moved``; ``shard``: the other shard that said so. ``owed``: what was believed to be left in it when it
+    was loaded here, as long as another shard may know better."""
 
     name: str
     kind: str | None = None
@@ -320,6 +309,10 @@ class SupplyState(msgspec.Struct, array_like=True):
     exposure: Exposure | None = None
     tray: Stack | None = None
     empty: int = 0
+    at: Instant | None = None
+    moved: Instant | None = None
+    shard: str | None = None
+    owed: Stock | None = None
 
 
 def station_key(line: str, station: str) -> str:

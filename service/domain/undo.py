@@ -18,6 +18,7 @@ from service.domain.depletion import learn
 from service.domain.events import SupplyMessage
 from service.domain.history import Booked
 from service.domain.model import SECOND, Change, Instant, Notice, NoticeState, to_rfc3339
+from service.domain.named import slot_of
 from service.domain.notices import Told
 from service.domain.outcome import judge_slot
 from service.domain.state import Exchanged, SlotState, Standing, StationState, Stock, SupplyState
@@ -262,10 +263,10 @@ def _beside(world: World, station: StationState, slot: SlotState) -> list[Standi
 
 
 def _elsewhere(world: World, supply: SupplyState) -> tuple[str, str, SlotState] | None:
-    if supply.where is None:
+    there = slot_of(world, supply)
+    if supply.where is None or there is None:
         return None
-    line, name, slot = supply.where
-    return line, name, _as_it_is(world.stations[line, name].slots[slot])
+    return *supply.where[:2], _as_it_is(there)
 
 
 def _loading(world: World, other: tuple[str, str, SlotState]) -> str:

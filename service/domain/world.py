@@ -22,13 +22,13 @@ from service.domain.state import (
     SlotState,
     Standing,
     StationState,
-    Stock,
     SupplyState,
     line_key,
     notice_key,
     station_key,
     supply_key,
 )
+from service.domain.word import Word
 
 Place = tuple[str, str]
 SlotPlace = tuple[str, str, str]
@@ -39,7 +39,7 @@ _supplies = msgspec.msgpack.Decoder(SupplyState)
 _standing = msgspec.msgpack.Decoder(Standing)
 _policies = msgspec.msgpack.Decoder(Policy)
 _READ_ORDER = {
-    **dict.fromkeys(("site", "law", "record"), 0),
+    **dict.fromkeys(("site", "law", "record", "elsewhere"), 0),
     "line": 1,
     "station": 2,
     "supply": 2,
@@ -59,7 +59,8 @@ class World:
     """``watched`` names the slots of a station whose notice is live, ``notices`` the place of each notice
     that a slot still has; ``standing`` are the notices that aren't about a slot's emptying, by id, and
     ``standing_at`` their ids by station; ``aging``: when the floor life of what is in a slot must be looked
-    at again; ``touched`` the keys changed since ``take_changes``, also of ``memory`` and ``stays``."""
+    at again; ``touched`` the keys changed since ``take_changes``, also of ``memory`` and ``stays``;
+    ``word`` is what other shards are to be told."""
 
     policy: Policy = field(default_factory=Policy)
     lines: dict[str, LineState] = field(default_factory=dict)
@@ -75,9 +76,11 @@ class World:
     memory: Memory = field(default_factory=Memory)
     stays: Stays = field(default_factory=Stays)
     touched: set[str] = field(default_factory=set)
+    word: Word = field(default_factory=Word)
 
     def __post_init__(self) -> None:
         self.memory.touched = self.stays.touched = self.touched
+        self.memory.word = self.word
 
     def line(self, name: str) -> LineState:
         line = self.lines.get(name)
@@ -174,30 +177,6 @@ class World:
             if not self.standing_at[place]:
                 del self.standing_at[place]
 
-    def part_with(self, slot: SlotState, *, stock: Stock | None) -> None:
-        """A supply leaves its slot; one that has a name keeps its exposure and cells. ``stock`` is what is
-        believed to be left in it."""
-        (exposure, slot.exposure), (tray, slot.tray) = (slot.exposure, None), (slot.tray, None)
-        slot.aged_told = None
-        known = self.supplies.get(slot.supply) if slot.supply is not None else None
-        if known is not None:
-            known.stock, known.where = stock, None
-            known.exposure, known.tray, known.empty = exposure, tray, slot.empty
-            known.kind, known.part = known.kind or slot.kind, known.part or slot.part
-            touch_supply(self, known)
-
-    def charge(self, name: str | None, parts: int) -> None:
-        """Parts that a late count says came out of a supply that has left its slot since."""
-        known = self.supplies.get(name) if name is not None else None
-        if known is None:
-            return
-        if known.where is not None:
-            line, station, slot = known.where
-            self.station(line, station).slots[slot].counted += parts
-        elif known.stock is not None:
-            known.stock.counted += parts
-            touch_supply(self, known)
-
     def touch_all(self) -> None:
         self.touched |= {SITE_KEY, *map(line_key, self.lines), *map(supply_key, self.supplies)}
         self.touched |= {station_key(*place) for place in self.stations}
@@ -212,6 +191,7 @@ class World:
     def restore(self, keys: Iterable[str], committed: Mapping[str, bytes]) -> None:
         """Put states back to what was committed (or to nothing)."""
         self.stays.drop_changes()
+        self.word.clear()
         # What hangs on something goes before it and comes back after it.
         wanted = sorted(keys, key=_rank)
         for key in reversed(wanted):
@@ -270,7 +250,7 @@ class World:
                 self._see_under(_policies.decode(data))
             case "station":
                 self.adopt(_stations.decode(data))
-            case "law" | "record":
+            case "law" | "record" | "elsewhere":
                 self.memory.read(key, data)
             case "line":
                 line = _lines.decode(data)
@@ -295,7 +275,7 @@ class World:
             case "station":
                 line, _, name = rest.partition("/")
                 self._drop((line, name))
-            case "law" | "record":
+            case "law" | "record" | "elsewhere":
                 self.memory.forget(key)
             case "line":
                 self.lines.pop(rest, None)
@@ -321,7 +301,7 @@ class World:
     def _encoded(self, key: str) -> bytes | None:
         kind, _, rest = key.partition("/")
         state: object
-        if kind in ("law", "record"):
+        if kind in ("law", "record", "elsewhere"):
             return self.memory.encoded(key)
         if kind == "notice":
             state = self.standing.get(rest)
@@ -343,6 +323,7 @@ class World:
 def touch_supply(world: World, supply: SupplyState) -> None:
     world.supplies[supply.name] = supply
     world.touched.add(supply_key(supply.name))
+    world.word.changed.add(supply.name)
 
 
 def touch_line(world: World, line: LineState) -> None:

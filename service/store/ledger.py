@@ -31,7 +31,7 @@ from service.store.statements import (
     save_states,
     save_stays,
 )
-from service.store.tables import journal, journal_end, notice, state, stay
+from service.store.tables import journal, journal_end, notice, state, stay, word
 
 
 class SqlLedger:
@@ -88,12 +88,18 @@ def _commit(connection: Connection, batch: Batch, rows: Rows) -> None:
         add_deliveries(connection, rows.deliveries)
     if batch.remembered is not NOTHING:
         _remember(connection, rows, batch.remembered.gone)
-    if batch.answers:
-        answer_all(connection, batch.answers)
+    _tell_others(connection, batch, rows)
     if rows.refused:
         count_refused(connection, rows.refused)
         bound_refused(connection)
     crash.point("before_commit")
+
+
+def _tell_others(connection: Connection, batch: Batch, rows: Rows) -> None:
+    if batch.word is not None:
+        connection.execute(word.insert().values(at=rows.at, data=batch.word))
+    if batch.answers:
+        answer_all(connection, batch.answers)
 
 
 def _remember(connection: Connection, rows: Rows, gone: Sequence[str]) -> None:

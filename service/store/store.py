@@ -22,6 +22,7 @@ from service.store.schema import head, upgrade, verify
 from service.store.sent import SqlSent
 from service.store.shards import SqlRegistry, schema_of
 from service.store.stays import SqlLots
+from service.store.words import SqlWords
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +41,7 @@ class Store:
     lots: SqlLots
     hours: SqlHours
     registry: SqlRegistry
+    words: SqlWords
     database: Database
     common: Database
 
@@ -58,7 +60,12 @@ class Store:
             outbox=SqlOutbox(fenced),
             asks=SqlAsks(self.database, fenced),
             hours=SqlHours(self.database, fenced),
+            words=SqlWords(fenced),
         )
+
+    def words_of(self, shard: Shard) -> SqlWords:
+        """What another shard of the database tells."""
+        return SqlWords(self.common, schema_of(shard))
 
     def close(self) -> None:
         self.database.close()
@@ -97,6 +104,7 @@ def open_store(url: str, *, migrate: bool, shard: Shard | None = None, connectio
         SqlLots(database),
         SqlHours(database, database),
         SqlRegistry(common),
+        SqlWords(database),
         database,
         common,
     )

@@ -41,6 +41,11 @@ _ORIGIN = "event_id event_kind event_at subject source topic session seq request
 
 ACTIONS: Mapping[str, Action] = {
     "started": _info("web slots_known", "The program runs and serves its page."),
+    "word_missed": _warning(
+        "shard",
+        "Some of what another shard told of ends and named supplies was gone before we heard it.",
+        "Named supplies that moved meanwhile count as full when they are loaded here: count them.",
+    ),
     "stopped": _info(
         "failed", "It ended; `failed` says of what, null: as it was told to.", "A reason: look above it."
     ),

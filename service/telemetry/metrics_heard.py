@@ -7,7 +7,7 @@ from service.telemetry.registry import LATENCY, Label, Registry, counter, gauge,
 ENTRIES = (
     *("count", "supply", "recipe", "order", "tower", "link"),  # what the floor says
     *("person", "ready", "care", "check"),  # what people do
-    *("time", "plan", "outlet", "gateway", "refusals", "settings"),  # what is our own
+    *("time", "plan", "outlet", "gateway", "refusals", "elsewhere", "settings"),  # what is our own
 )
 
 _SOURCE = Label("source", of="sources of the configuration; `mqtt` is that of `[mqtt]`")

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from service.domain import events, history, lots, model, policy, reviewing, state, stays
+from service.domain import events, history, lots, model, policy, reviewing, state, stays, word
 from service.domain.model import Notice
 from service.domain.moisture import Cared, read_level
 from service.domain.notices import notice_id
@@ -222,6 +222,8 @@ RULES: Mapping[Field, Rule] = {
     (state.SupplyState, "name"): SUPPLY,
     (state.SupplyState, "part"): PART,
     (state.SupplyState, "lot"): LOT,
+    (word.Taught, "part"): PART,
+    (events.Elsewhere, "used"): _by_key("supply"),
     (Cared, "by"): WHO,
     (model.PlannedStop, "order"): ORDER,
     (model.PlannedExchange, "loading"): EVENT,

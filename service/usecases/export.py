@@ -120,6 +120,7 @@ def start_state(world: World, position: int, at: Instant) -> StartState:
         records=_by_name(memory.records),
         stays=_by_name(stays.slots),
         runs=_by_name(stays.runs),
+        heard=_by_name(memory.heard),
     )
 
 

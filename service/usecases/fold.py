@@ -18,7 +18,8 @@ from service.wire.native import Misfit
 def begin(start: StartState) -> World:
     """The world as it was before the first entry. ``Misfit``: its settings aren't ours."""
     world = World(policy=policy_of(start.policy))
-    world.memory.adopt(start.learned, start.records)  # before the stations, whose sights go by it
+    # Before the stations, whose sights go by it.
+    world.memory.adopt(start.learned, start.records, start.heard)
     for line in start.lines:
         world.lines[line.line] = line
     for station in start.stations:
@@ -31,6 +32,7 @@ def begin(start: StartState) -> World:
         world.stays.runs[run.line, run.station] = run
     for standing in start.standing:
         world.stand(standing)
+    world.word.clear()  # that is how it stood, nothing happened
     return world
 
 

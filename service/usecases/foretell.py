@@ -154,7 +154,7 @@ class _Teller:
             return [place for place in self.world.stations if place[0] == address.line]
         places = [] if address.station is None else [(address.line, address.station)]
         known = self.world.supplies.get(message.supply or "") if isinstance(message, SupplyMessage) else None
-        if known is not None and known.where is not None:
+        if known is not None and known.where is not None and known.where[:2] in self.world.stations:
             places.append(known.where[:2])
         return list(dict.fromkeys(places))
 

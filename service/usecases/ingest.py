@@ -23,7 +23,7 @@ from service.ports import Batch, Ledger, Refused, StoreError
 from service.usecases.batch import Ask, Committed, Draft, Heard, Inbound, Item, Turn, deliveries
 from service.usecases.fold import fold
 from service.usecases.gateways import Gateways
-from service.usecases.ours import Ours, nothing_else
+from service.usecases.ours import Ours, nothing_else, word_of
 from service.usecases.tally import Tallies, of_source, place_in
 from service.wire.native import Address, Misfit, read_message, read_topic
 
@@ -60,6 +60,7 @@ class Ingest:
         self._root = root
         self.sources = sources or Gateways()
         self._ours = ours
+        world.word.wanted = ours is not None
         self.by_events = by_events
         self.idle_acts = 0
         self._tallies = Tallies()
@@ -277,6 +278,7 @@ class Ingest:
             refused=draft.refused,
             answers=draft.passed_on,
             remembered=self.world.stays.take(),
+            word=None if self._ours is None else word_of(self.world, self._ours.name),
         )
         self._unsure = draft, batch
         return self._finish(draft, batch)
@@ -331,11 +333,9 @@ class Ingest:
 
     def _set_aside(self, draft: Draft, item: Inbound, reason: str) -> None:
         """Keep what doesn't fit; when there is too much of it from one place, people are told once."""
-        topic = item.topic.decode("utf-8", "replace")
-        at = self._moment(None)
-        draft.refused.append(
-            Refused(topic=topic, reason=reason, payload=item.payload, at=at, source=item.source)
-        )
+        topic, at = item.topic.decode("utf-8", "replace"), self._moment(None)
+        refused = Refused(topic=topic, reason=reason, payload=item.payload, at=at, source=item.source)
+        draft.refused.append(refused)
         heard = draft.heard[item.source]
         heard.refused, heard.reason = heard.refused + 1, reason
         line, station, _ = place = place_in(self.world, item.topic, self._root, item.source)

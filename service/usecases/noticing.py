@@ -25,6 +25,7 @@ from service.domain.events import (
 from service.domain.heard import SourceClock, TowerState
 from service.domain.history import MOST_OUTCOMES, Outcome, record_key
 from service.domain.model import Instant, from_datetime
+from service.domain.named import slot_of
 from service.domain.notices import Told
 from service.domain.orders import ENDED
 from service.domain.sight import ruling_recipe
@@ -173,8 +174,9 @@ class Noticing:
         slot = None if known is None else known.slots.get(message.slot)
         left = None if slot is None else slot.book
         named = self.world.supplies.get(message.supply or "")
-        other = None if named is None or named.where == (*place, message.slot) else named.where
-        books = None if other is None else self.world.stations[other[:2]].slots[other[2]].book
+        there = None if named is None else slot_of(self.world, named)
+        other = None if named is None or there is None or there is slot else named.where
+        books = None if there is None else there.book
         return partial(self._supplied, at, place, message, left, other, books)
 
     def _supplied(

@@ -5,7 +5,11 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Mapping
 
+import msgspec
+
+from service.domain import elsewhere
 from service.domain.shards import Division, owner_of
+from service.domain.world import World
 from service.usecases.batch import Ask, Heard
 
 
@@ -20,6 +24,10 @@ class Ours:
     def speaks_for_all(self) -> bool:
         """Whether what belongs to no line is ours to set aside and to tell."""
         return self._division.own.catches_all
+
+    @property
+    def name(self) -> str:
+        return self._division.own.name
 
     def line(self, line: str) -> bool:
         return self._division.is_ours(line)
@@ -42,3 +50,9 @@ class Ours:
 def nothing_else(heard: Mapping[str, Heard], messages: int) -> bool:
     """Whether all of a batch's messages were of lines elsewhere, in our own contract."""
     return heard.keys() == {""} and heard[""].elsewhere == messages
+
+
+def word_of(world: World, shard: str) -> bytes | None:
+    """What other shards are told with a batch, as JSON; ``None``: nothing."""
+    told = elsewhere.say(world, shard)
+    return None if told is None else msgspec.json.encode(told)

@@ -9,6 +9,7 @@ import msgspec
 from service.domain import opened
 from service.domain.model import Instant
 from service.domain.moisture import FloorLife
+from service.domain.named import slot_of
 from service.domain.state import SlotState, SupplyState
 from service.domain.world import World
 from service.usecases.lives import Json, life_object
@@ -45,7 +46,7 @@ def _soonest(life: FloorLife | None) -> tuple[int, int, int]:
 
 
 def _object(world: World, known: SupplyState, life: FloorLife | None, at: Instant) -> Json:
-    slot = opened.slot_of(world, known)
+    slot = slot_of(world, known)
     where = known.where if slot is not None else None
     return {
         "supply": known.name,

@@ -13,6 +13,7 @@ import msgspec
 
 from service.domain.events import (
     Checked,
+    Elsewhere,
     GatewayReport,
     JournalEntry,
     Message,
@@ -29,6 +30,7 @@ from service.domain.history import Learned, Record
 from service.domain.lots import SlotStays, StationRun
 from service.domain.model import Instant, from_rfc3339, to_datetime
 from service.domain.state import LineState, Standing, StationState, SupplyState
+from service.domain.word import HeardOf
 from service.wire.native import Address, Misfit, read_message
 
 T = TypeVar("T")
@@ -53,6 +55,7 @@ class StartState(msgspec.Struct):
     records: list[Record] = []
     stays: list[SlotStays] = []
     runs: list[StationRun] = []
+    heard: list[HeardOf] = []
 
 
 class Manifest(msgspec.Struct, frozen=True, kw_only=True):
@@ -225,6 +228,8 @@ def read_entry(entry: JournalEntry) -> tuple[Address, Message]:  # noqa: C901, P
     match entry.kind, parts:
         case "time", _:
             return Address("time", "", None), _read_own(entry.data, TimePassed)
+        case "elsewhere", _:
+            return Address("elsewhere", "", None), _read_own(entry.data, Elsewhere)
         case "care", _:
             return Address("care", "", None), _read_own(entry.data, SupplyCare)
         case "outlet", _:

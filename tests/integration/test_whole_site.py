@@ -11,6 +11,7 @@ from functools import partial
 import msgspec
 import pytest
 
+from service.divided import divide
 from service.domain.events import JournalEntry, PersonAct, SupplyCare
 from service.domain.shards import Division, Shard
 from service.domain.state import LineState, StationState, SupplyState, line_key, station_key, supply_key
@@ -42,11 +43,12 @@ class Site:
         self.told: list[Committed] = []
         self.whole: Whole = whole_site(
             url,
-            REST,
+            divide(REST, self.stores["rest"].registry),
             own=self.stores["rest"],
             committed={line_key("A1"): _encode(LineState(line="A1"))},
             put=self.put_here.append,
             tell=self.told.append,
+            changed=print,
             beater=lambda _name: lambda: None,
             steady=lambda: self.steady,
         )
@@ -250,13 +252,4 @@ def test_what_concerns_the_whole_site_is_told_by_the_catch_all(site: Site) -> No
 
 def test_an_instance_that_is_not_registered_is_refused(site: Site) -> None:
     with pytest.raises(StoreRevisionError, match="isn't registered"):
-        whole_site(
-            site.url,
-            Shard("north", ("N*",)),
-            own=site.stores["rest"],
-            committed={},
-            put=lambda _: None,
-            tell=lambda _: None,
-            beater=lambda _: lambda: None,
-            steady=time.monotonic,
-        )
+        divide(Shard("north", ("N*",)), site.stores["rest"].registry)

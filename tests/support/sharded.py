@@ -13,7 +13,7 @@ import httpx
 from msgspec import msgpack
 
 from service.domain.shards import Shard
-from service.domain.state import StationState, station_key
+from service.domain.state import StationState, SupplyState, station_key, supply_key
 from service.store import Store, open_store, register
 from tests.support.factory import Gateway
 from tests.support.forked import ForkedProgram
@@ -43,6 +43,11 @@ class Member:
         key = station_key(line, station)
         data = self.store.archive.states(key).get(key)
         return None if data is None else msgpack.decode(data, type=StationState)
+
+    def supply(self, name: str) -> SupplyState | None:
+        key = supply_key(name)
+        data = self.store.archive.states(key).get(key)
+        return None if data is None else msgpack.decode(data, type=SupplyState)
 
     def until_counted(self, line: str, seq: int, *, station: str = "P1") -> None:
         def is_counted() -> bool:

@@ -8,6 +8,7 @@ import msgspec
 from service.domain import floor
 from service.domain.events import (
     Checked,
+    Elsewhere,
     GatewayReport,
     JournalEntry,
     Message,
@@ -17,6 +18,7 @@ from service.domain.events import (
     SupplyMessage,
     TimePassed,
 )
+from service.domain.history import End
 from service.domain.model import PlannedExchange, PlannedStop
 from service.domain.notices import Told
 from service.domain.policy import (
@@ -34,6 +36,8 @@ from service.domain.policy import (
     WarnRule,
 )
 from service.domain.reviewing import ReviewRules, TaktRule
+from service.domain.state import Stock, SupplyState
+from service.domain.word import Taught
 from service.wire.native import Address
 from tests.support.story import START, Story
 
@@ -192,6 +196,16 @@ def _trouble(story: Written) -> None:
     refused = Refusals(refused=40, heard=60, reason=f"part {RES!r} isn't known to {PEOPLE[0]}")
     story.happen(Address("refusals", "L3", "P1"), refused)
     story.happen(Address("refusals", "", None), msgspec.structs.replace(refused, source="north"))
+    reel = SupplyState(SUPPLIES[2], "tape", RES, LOTS[0], stock=Stock(80), at=story.now, moved=story.now)
+    end = End(at=story.now, declared=500, counted=510, empty=True)
+    word = Elsewhere(
+        shard="east",
+        position=7,
+        taught=(Taught(kind="tape", part=RES, basis="label", end=end),),
+        supplies=(reel,),
+        used={SUPPLIES[0]: 3},
+    )
+    story.happen(Address("elsewhere", "", None), word)
     everywhere = Address("gateway", "", None)
     story.happen(everywhere, GatewayReport(source="north", state="silent", since=story.now, reason="away"))
     story.happen(everywhere, GatewayReport(source="", state="silent", since=story.now, reason="away"))

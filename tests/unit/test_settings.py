@@ -77,7 +77,8 @@ def example(tmp_path: Path) -> str:
     text = re.sub(r"^#(?=[\[\w])", "", EXAMPLE.read_text(encoding="utf-8"), flags=re.MULTILINE)
     for name in re.findall(r"/etc/earlybell/([\w.-]+)", text):
         (tmp_path / name).touch()
-    text = text.replace("sqlite:///earlybell.db", "postgresql+psycopg://bell@db.plant.example/bell")  # for shards
+    # Shards need it.
+    text = text.replace("sqlite:///earlybell.db", "postgresql+psycopg://bell@db.plant.example/bell")
     return text.replace("/etc/earlybell/", f"{tmp_path}/").replace('"mqtt://', '"mqtts://')
 
 

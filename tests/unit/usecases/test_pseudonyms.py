@@ -225,7 +225,8 @@ KNOWN = {
         "timezone opened_at changed_at closed_at quiet_until start end hours quiet_hours breaks closed"
         " Notice.empty_at"
     ),
-    "a gateway's own": "session replaced counted_session GatewayReport.source Refusals.source Source.name",
+    "a gateway's own": "session replaced counted_session GatewayReport.source Refusals.source Source.name"
+    " Elsewhere.shard HeardOf.shard SupplyState.shard",
     "numbers in bytes": "StationState.skips StationState.takt_blocks",
     "made anew from what it says": "id message about said",
 }

@@ -64,7 +64,7 @@ def test_everything_that_can_happen_goes_on_from_any_entry():
     }
     assert {entry.kind for entry in entries} == {
         *("count", "supply", "recipe", "order", "tower", "link", "person", "check", "ready", "plan", "care"),
-        *("time", "outlet", "gateway", "refusals", "settings"),
+        *("time", "outlet", "gateway", "refusals", "elsewhere", "settings"),
     }
 
 
