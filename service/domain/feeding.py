@@ -117,7 +117,7 @@ def _feed_slots(
     placing = skips.Placing()
     for name, count in message.slots.items():
         slot = slots.get(name) or world.slot(station, name)
-        sight = sights[name] if not sights[name].is_stale else world.look(station, slot)
+        sight = world.look(station, slot) if (known := sights[name]).is_stale else known
         placed, lost, covered = counting.slot_increment(station, slot, message, count, hearing)
         gone = 0
         if count.empty is not None:
@@ -140,7 +140,9 @@ def _feed_slots(
         elif supplies.may_be_refilled(slot):
             told += _believe_refill(world, station, slot, sight.usage, used, panels, began=began, at=at)
         sight = sights[name]
-        if not surely_fine(slot, sight, _lead(station, sight, leads)):
+        limits = sight.limits
+        lead = _lead(station, sight, leads) if limits.lead_minutes else limits.lead_panels
+        if not surely_fine(slot, sight, lead):
             doubtful.append(name)
     station.skips = placing.noted(station.skips, made or 0, progress - (made or 0))
     return told, doubtful
@@ -170,10 +172,8 @@ def _note_usage(slot: SlotState, sight: Sight, report: recipes.Report, odd: list
 
 
 def _lead(station: StationState, sight: Sight, leads: dict[Limits, int]) -> int:
-    """In panels; minutes are turned into panels once a message, not for every slot."""
+    """Minutes in panels, once a message, not for every slot."""
     limits = sight.limits
-    if not limits.lead_minutes:
-        return limits.lead_panels
     if limits not in leads:
         leads[limits] = lead_of(sight, station)
     return leads[limits]
@@ -187,14 +187,14 @@ def surely_fine(slot: SlotState, sight: Sight, lead: int) -> bool:
         return False
     if not usage or declared is None:
         return True
-    prior = sight.prior
+    a, b, most = sight.prior.a, sight.prior.b, sight.most_after
     # How far the evidence will count isn't known here: the worse odds, and the least that is known of them.
-    odds = max(prior.odds, (prior.a + slot.lost_evidence) / (prior.b + slot.placed_evidence))
+    odds, seen = a / b, (a + slot.lost_evidence) / (b + slot.placed_evidence)
     return surely_lasts(
-        (lead + 1) * max(usage, sight.most_after),
+        (lead + 1) * max(usage, most),
         declared - slot.counted - slot.missing - slot.unseen + sight.law.lowest,
-        odds * prior.b,
-        prior.b,
+        max(odds, seen) * b,
+        b,
         slot.blind,
         sight.limits.chance,
     )

@@ -68,7 +68,10 @@ class Law:
         self.offsets.flags.writeable = False
         object.__setattr__(self, "_parts", self.parts.tolist())
         object.__setattr__(self, "_deviates", self.deviates.tolist())
+        object.__setattr__(self, "lowest", float(self.offsets[0]))
 
+    lowest: float = 0.0
+    """The first of ``offsets``; asked of every slot of every count."""
     offsets: Floats = None  # type: ignore[assignment]
     """The twelve possibilities, whole parts, while nothing cuts the law off; read-only."""
     _parts: list[float] = None  # type: ignore[assignment]
@@ -77,10 +80,6 @@ class Law:
     @property
     def weights(self) -> Floats:
         return CERTAIN if self.exact else WEIGHTS
-
-    @property
-    def lowest(self) -> float:
-        return float(self.offsets[0])
 
     @property
     def highest(self) -> float:

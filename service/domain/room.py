@@ -30,6 +30,10 @@ MOST_READY = 1_000
 
 def lacking(world: World, message: Message, line: str, station: str | None) -> str | None:
     """Why there is no room for what ``message`` would bring into being; ``None``: there is."""
+    if isinstance(message, CountMessage):
+        counted = world.stations.get((line, station or ""))
+        if counted is not None and message.slots.keys() <= counted.slots.keys():
+            return None
     if isinstance(message, SupplyCare) and len(world.supplies) >= MOST_SUPPLIES:
         known = message.supply in world.supplies
         return None if known else f"{MOST_SUPPLIES} supplies are known already"

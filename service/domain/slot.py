@@ -325,7 +325,8 @@ def learn_usage(slot: SlotState, placed: int, panels: int) -> None:
     slot.pending_panels += panels
     if not slot.pending or slot.pending_panels <= 0:
         return
-    each = round(slot.pending / slot.pending_panels, 6)
+    whole, rest = divmod(slot.pending, slot.pending_panels)
+    each = round(slot.pending / slot.pending_panels, 6) if rest else float(whole)  # rounding is slow
     slot.pending = slot.pending_panels = 0
     reports = slot.usage_reports
     if len(reports) == 1 and each in reports:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cache
+from itertools import chain
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Table, case, delete, func, select
@@ -15,24 +16,27 @@ from service.store.tables import checkpoint, journal, notice, outbox, refused, r
 REFUSED_KEPT = 10_000
 """Rows of refused messages; the newest stay, so a flood of garbage can't fill the disk."""
 
-# The hot path, up to 200 rows a commit, in the driver's own words. SQLite: 1.8 instead of 2.2 ms a commit.
-# PostgreSQL takes two binary arrays in one statement: 3.2 instead of 4.9 ms for 200 statements in a pipeline.
-_SAVE_STATES = {
-    "sqlite": "INSERT INTO state (key, data) VALUES (?, ?) "
-    "ON CONFLICT (key) DO UPDATE SET data = excluded.data",
-    "postgresql": "INSERT INTO state (key, data) SELECT * FROM unnest(%b::text[], %b::bytea[]) "
-    "ON CONFLICT (key) DO UPDATE SET data = excluded.data",
-}
+# The hot path, hundreds of rows a commit, in the driver's own words. SQLite: 50 rows in one statement take
+# half of what 50 statements do. PostgreSQL takes two binary arrays in one: 3.2 instead of 4.9 ms for 200
+# statements in a pipeline.
+_TOGETHER = 50
+_SAVE_STATES = "INSERT INTO state (key, data) {} ON CONFLICT (key) DO UPDATE SET data = excluded.data"
+_SAVE_ONE = _SAVE_STATES.format("VALUES (?, ?)")
+_SAVE_TOGETHER = _SAVE_STATES.format("VALUES " + ", ".join(["(?, ?)"] * _TOGETHER))
+_SAVE_ARRAYS = _SAVE_STATES.format("SELECT * FROM unnest(%b::text[], %b::bytea[])")
 
 
 def save_states(connection: Connection, rows: Sequence[tuple[str, bytes]]) -> None:
     """Insert or replace the states under these stored (escaped) keys."""
-    dialect = connection.dialect.name
-    if dialect == "postgresql":
+    if connection.dialect.name == "postgresql":
         keys, datas = zip(*rows, strict=True)
-        connection.exec_driver_sql(_SAVE_STATES[dialect], (list(keys), list(datas)))
-    else:
-        connection.exec_driver_sql(_SAVE_STATES[dialect], list(rows))
+        connection.exec_driver_sql(_SAVE_ARRAYS, (list(keys), list(datas)))
+        return
+    alone = len(rows) % _TOGETHER
+    if alone:
+        connection.exec_driver_sql(_SAVE_ONE, list(rows[:alone]))
+    for first in range(alone, len(rows), _TOGETHER):
+        connection.exec_driver_sql(_SAVE_TOGETHER, tuple(chain(*rows[first : first + _TOGETHER])))
 
 
 def save_notices(connection: Connection, rows: Sequence[Row]) -> None:

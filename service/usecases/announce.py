@@ -23,7 +23,7 @@ from service.usecases.slots import Json
 
 EVERY = 1.0
 STATIONS_A_TURN = 20
-LONGEST_PAUSE = 5.0
+LONGEST_PAUSE = 10.0
 SHARE = 0.1
 """Of the time, at most this much goes into telling while counts keep coming."""
 

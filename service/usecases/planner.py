@@ -25,7 +25,7 @@ from service.wire.native import Address
 EVERY = 2.0
 SHARE = 0.05
 """Of the time, at most this much goes into planning while counts keep coming."""
-LONGEST_PAUSE = 5.0
+LONGEST_PAUSE = 30.0
 BREATH = 0.005
 """Seconds between the pieces of a plan: whoever decides and commits waits for one piece at most."""
 _MOMENTS = frozenset({"as_of", "at", "from", "by", "begin", "end"})

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import unicodedata
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, TypeVar
 
@@ -58,11 +58,11 @@ class Address:
     line: str
     station: str | None
     name: str | None = None
+    subject: str = field(init=False)
 
-    @property
-    def subject(self) -> str:
-        place = self.line if self.station is None else f"{self.line}/{self.station}"
-        return place if self.name is None else f"{place}/{self.name}"
+    def __post_init__(self) -> None:
+        parts = (each for each in (self.line, self.station, self.name) if each is not None)
+        object.__setattr__(self, "subject", "/".join(parts))
 
 
 @lru_cache(maxsize=65_536)
