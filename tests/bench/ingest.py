@@ -14,6 +14,7 @@ from pathlib import Path
 
 import httpx
 
+from tests.bench.process import work
 from tests.bench.stream import counts, keep_a_session, publish, supplies
 from tests.support.mosquitto import Mosquitto, start_mosquitto
 from tests.support.ports import free_port
@@ -91,16 +92,24 @@ def _ours(port: int, folder: Path, messages: int, stations: int, store: str | No
         service.stop()
         publish(port, counts(messages, stations))
         service.start()
-        return _drain_rate(url, messages)
+        return drain(service, url, messages).rate
     finally:
         if service.running:
             service.stop()
 
 
-def _drain_rate(url: str, messages: int) -> float:
+@dataclass(frozen=True, slots=True)
+class Drained:
+    """Messages a second, and seconds of the processor for each."""
+
+    rate: float
+    work: float
+
+
+def drain(service: Program, url: str, messages: int) -> Drained:
     """From the first reading above nothing to the last: the start-up is not part of it."""
     with httpx.Client(timeout=5.0, trust_env=False) as client:
-        readings: list[tuple[float, float]] = []
+        readings: list[tuple[float, float, float]] = []
         deadline = time.monotonic() + 300
         while time.monotonic() < deadline:
             try:
@@ -108,10 +117,10 @@ def _drain_rate(url: str, messages: int) -> float:
             except httpx.TransportError:
                 number = 0.0
             if number > 0 and (not readings or number > readings[-1][1]):
-                readings.append((time.monotonic(), number))
+                readings.append((time.monotonic(), number, work(service.pid)))
             if number >= messages:
-                (began, first), (ended, last) = readings[0], readings[-1]
-                return (last - first) / (ended - began)
+                (began, first, idle), (ended, last, busy) = readings[0], readings[-1]
+                return Drained((last - first) / (ended - began), (busy - idle) / (last - first))
             time.sleep(0.1)  # a measuring interval, nothing is waited for
     raise TimeoutError(f"{messages} messages weren't drained in 300 s")
 

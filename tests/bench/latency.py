@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 import tempfile
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,6 +18,7 @@ import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.bench.ingest import program
+from tests.bench.process import work
 from tests.support.mosquitto import start_mosquitto
 from tests.support.receivers import HttpReceiver
 
@@ -25,16 +29,20 @@ LEAD = 10
 
 @dataclass(frozen=True, slots=True)
 class Latency:
-    """Seconds; ``notices`` that were measured, ``rate`` of messages really sent."""
+    """Seconds; ``notices`` that were measured, ``rate`` of messages really sent; ``work`` of one processor
+    that the service took meanwhile, ``events`` that its live pages were told, all together."""
 
     notices: int
     rate: float
+    work: float
+    events: int
     p50: float
     p99: float
     worst: float
 
 
-def measure(seconds: int = 20, rate: int = 1000, store: str | None = None) -> Latency:
+def measure(seconds: int = 20, rate: int = 1000, store: str | None = None, *, pages: int = 0) -> Latency:
+    """``pages`` are open and live meanwhile."""
     with tempfile.TemporaryDirectory() as name, HttpReceiver() as hook:
         folder = Path(name)
         broker = start_mosquitto(folder, log_type="error", persistence="false")
@@ -43,25 +51,49 @@ def measure(seconds: int = 20, rate: int = 1000, store: str | None = None) -> La
         try:
             service.start()
             service.wait_ready(url)
-            sent, real = _send(broker.port, seconds, rate)
+            with _open(url, pages) as told:
+                began, idle = time.monotonic(), work(service.pid)
+                sent, real = _send(broker.port, seconds, rate)
+                busy = (work(service.pid) - idle) / (time.monotonic() - began)
             hook.wait_for(lambda requests: {_key(each.json) for each in requests} >= sent.keys(), within=30)
             # The first thing told of a slot: what comes later tells that it got worse.
             arrived = {_key(request.json): request.at for request in reversed(hook.received.all())}
         finally:
             service.remove()
             broker.remove()
-    return _summary([arrived[key] - at for key, at in sent.items()], real)
+    return _summary([arrived[key] - at for key, at in sent.items()], real, busy, sum(told))
+
+
+@contextmanager
+def _open(url: str, pages: int) -> Iterator[list[int]]:
+    """So many live pages; the events that came to them are in the list afterwards."""
+    told: list[int] = []
+    if not pages:
+        yield told
+        return
+    words = [sys.executable, "-m", "tests.bench.pages", url.rpartition(":")[2], str(pages)]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as watching:
+        assert watching.stdout is not None
+        if watching.stdout.readline() != "open\n":
+            raise RuntimeError("the pages can't be opened")
+        try:
+            yield told
+        finally:
+            watching.terminate()
+            told.append(int(watching.stdout.readline()))
 
 
 def _key(event: dict[str, Any]) -> tuple[str, str]:
     return event["data"]["station"], event["data"]["slot"]
 
 
-def _summary(waits: Sequence[float], rate: float) -> Latency:
+def _summary(waits: Sequence[float], rate: float, work: float, events: int) -> Latency:
     ordered = sorted(waits)
     return Latency(
         notices=len(ordered),
         rate=rate,
+        work=work,
+        events=events,
         p50=ordered[len(ordered) // 2],
         p99=ordered[min(len(ordered) - 1, len(ordered) * 99 // 100)],
         worst=ordered[-1],
