@@ -35,6 +35,8 @@ from service.usecases.resend import Asked
 from service.usecases.rollup import LOUD, Rolled
 
 log = structlog.get_logger()
+_PROBES = {"/healthz", "/readyz"}
+_TURNED_AWAY = {401, 403, 413, 429, 431, 503}
 _LONGEST = 300
 """Characters of what comes from outside that a log line repeats."""
 
@@ -278,7 +280,9 @@ class Report:
 
     def served(self, served: Served) -> None:
         """A request was answered. Who changes something stands in the log, who is turned away within bounds,
-        who reads only where everything is logged."""
+        who reads only where everything is logged; probes are no requests of anybody."""
+        if served.path in _PROBES:
+            return
         method = served.method if served.method in METHODS else METHODS[-1]
         answer = ANSWERS[-1] if served.answer is None else f"{served.answer // 100}xx"
         self._metrics.http_requests.labels(method=method, answer=answer).inc()
@@ -294,7 +298,7 @@ class Report:
             "address": served.address,
             "seconds": round(served.seconds, 3),
         }
-        if served.answer is not None and 400 <= served.answer < 500:
+        if served.answer in _TURNED_AWAY:
             told = {name: fields[name] for name in ("method", "answer", "who", "address")}
             self._turned_away.note(time.monotonic(), **told)
             log.debug("request", **fields)

@@ -100,12 +100,12 @@ ACTIONS: Mapping[str, Action] = {
         ("debug", "info", "warning"),
         ("request", "method", "path", "answer", "who", "who_kind", "by", "address", "seconds"),
         "A request was answered: a change, or (warning) one that failed here; reads at level debug.",
-        "503: runbook store-away. 500: a defect, report it.",
+        "500: a defect, report it.",
     ),
     "request_refused": _warning(
         "method answer who address times",
-        "Requests were turned away (4xx), said within bounds.",
-        "401, 403, 429 from an address that you don't know: somebody tries.",
+        "Requests were turned away (not let in, too large, too many, 503), said within bounds.",
+        "401, 403, 429 from an address that you don't know: somebody tries. 503: runbook store-away.",
     ),
     "request_refused_more": _warning(
         "times", "So many more were turned away within the minute.", "The same."

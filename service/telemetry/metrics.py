@@ -244,7 +244,8 @@ class Metrics(Hearing):
     )
     http_requests = counter(
         "http_requests",
-        "Requests that were answered, by method and class of the answer; `none`: the client went first.",
+        "Requests that were answered, but for probes, by method and class of the answer; `none`: the client"
+        " went first.",
         labels=[Label("method", METHODS), Label("answer", ANSWERS)],
         odd="`5xx` grows: 503 is the store (runbook store-away), else a defect that the log names.",
     )

@@ -232,8 +232,8 @@ def test_what_is_refused_says_topic_reason_and_source_and_a_flood_of_it_stays_sm
 
 
 def test_who_is_turned_away_is_said(run: Run) -> None:
-    (away,) = run.said("request_refused")
-    assert (away["answer"], away["method"], away["who"]) == (401, "POST", None)
+    (away,) = run.said("request_refused", answer=401)
+    assert (away["method"], away["who"], away["times"]) == ("POST", None, 1)
     assert away["address"] == "127.0.0.1"
 
 

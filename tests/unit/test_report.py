@@ -121,22 +121,33 @@ def test_what_is_not_known_of_a_store_is_no_number() -> None:
 
 def test_a_change_is_logged_a_read_is_not_and_a_failure_is_a_warning(log: io.StringIO) -> None:
     report = Report(Metrics())
-    for each in (served(200), served(200, "POST", who="gate", kind="token"), served(503), served(None)):
+    those = (served(200), served(200, "POST"), served(404), served(409, "POST"), served(500), served(None))
+    for each in those:
         report.served(each)
     assert [(line["level"], line["method"], line["answer"]) for line in lines(log)] == [
         ("info", "POST", 200),
-        ("warning", "GET", 503),
+        ("info", "POST", 409),
+        ("warning", "GET", 500),
     ]
+
+
+def test_probes_are_no_requests_of_anybody(log: io.StringIO) -> None:
+    metrics = Metrics()
+    Report(metrics).served(served(503, path="/readyz"))
+    assert lines(log) == []
+    assert not any(samples(metrics, "earlybell_http_requests_total").values())
 
 
 def test_any_number_of_refused_requests_is_a_few_lines(log: io.StringIO) -> None:
     metrics = Metrics()
     report = Report(metrics)
     for number in range(1000):
-        report.served(served(401, "POST", address=f"10.0.0.{number % 200}", path=f"/{number}"))
+        report.served(
+            served(401 if number % 2 else 503, "POST", address=f"10.0.0.{number % 200}", path=f"/{number}")
+        )
     assert len(lines(log)) == 10
     assert {line["action"] for line in lines(log)} == {"request_refused"}
-    assert samples(metrics, "earlybell_http_requests_total")["4xx", "POST"] == 1000
+    assert samples(metrics, "earlybell_http_requests_total")["4xx", "POST"] == 500
 
 
 def test_a_method_that_nobody_knows_is_no_label(log: io.StringIO) -> None:
