@@ -93,7 +93,7 @@ def test_each_service_has_no_rights_and_writes_and_takes_no_more_than_it_needs(n
 
 def test_nobody_is_root_inside() -> None:
     users = [line.split()[1] for line in DOCKERFILE.splitlines() if line.startswith("USER ")]
-    assert users == ["earlybell"]
+    assert users == ["10001:10001"]
     # The image of the proxy has a user of its own that isn't root.
     assert {name: SERVICES[name].get("user") for name in MADE_ELSEWHERE} == {
         "broker": "mosquitto",
