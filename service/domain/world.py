@@ -133,7 +133,7 @@ class World:
             self.look(station, slot)
 
     def stations_of(self, line: str) -> list[StationState]:
-        return [self.stations[place] for place in sorted(self.stations) if place[0] == line]
+        return [self.stations[place] for place in sorted(each for each in self.stations if each[0] == line)]
 
     def note(self, station: StationState, slot: SlotState) -> None:
         """Keep the indexes right after a slot's notice changed."""

@@ -2,11 +2,39 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
+import msgspec
+
 from service.domain import gateways, judge
 from service.domain.model import rfc3339_or_none, to_rfc3339
 from service.domain.state import LineState, StationState
 from service.domain.world import World
 from service.usecases.slots import Json
+
+
+class _Outline(StationState, array_like=True):
+    """A station's state without what is in its slots, which is most of it and isn't shown here."""
+
+    slots: msgspec.Raw = msgspec.Raw()  # type: ignore[assignment]
+
+
+_outlines = msgspec.msgpack.Decoder(_Outline)
+_lines = msgspec.msgpack.Decoder(LineState)
+
+
+def outlines(committed: Mapping[str, bytes]) -> World:
+    """All lines and stations of committed states, for ``line_object`` alone."""
+    world = World()
+    for key in list(committed):
+        data = committed.get(key)
+        if data is not None and key.startswith("station/"):
+            station = _outlines.decode(data)
+            world.stations[station.line, station.station] = station
+        elif data is not None and key.startswith("line/"):
+            line = _lines.decode(data)
+            world.lines[line.line] = line
+    return world
 
 
 def line_object(world: World, line: LineState) -> Json:

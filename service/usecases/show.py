@@ -32,7 +32,7 @@ from service.ports import Archive
 from service.usecases.export import export
 from service.usecases.fetch import fetch_object, planned_in, ready_object, span
 from service.usecases.handover import AROUND_ITS_END, Turn, assemble, turn_of
-from service.usecases.lines import line_object
+from service.usecases.lines import line_object, outlines
 from service.usecases.planned import plan_object
 from service.usecases.recording import Seal
 from service.usecases.slots import Json, complete, draft, soonest
@@ -69,7 +69,7 @@ class Shown:
         object.__setattr__(self, "memory", Memory(fetch=self.committed.get))
 
     def lines(self) -> list[Json]:
-        world = self.world_of(None)
+        world = self._attended(outlines(self.committed))
         return [line_object(world, world.lines[name]) for name in sorted(world.lines)]
 
     def slots(self, line: str) -> list[Json] | None:
@@ -255,7 +255,10 @@ class Shown:
         else:
             chosen = [line_key(line), station_key(line, station)]
         states = {key: data for key in (SITE_KEY, *chosen) if (data := self.committed.get(key)) is not None}
-        world = World.from_states(states, self.memory)
+        return self._attended(World.from_states(states, self.memory))
+
+    def _attended(self, world: World) -> World:
+        """Stale where nobody is in charge."""
         for (name, _), known in world.stations.items():
             since = self.unattended(name)
             if since is not None:
