@@ -14,6 +14,7 @@ from tests.bench.latency import Latency, measure
 from tests.bench.many import FEW, MANY, known
 from tests.bench.plans import BOUNDARIES, REELS, TRAYS, WINDOWS, plan_seconds
 from tests.bench.replay import HOURS, replay_seconds
+from tests.bench.shards import report as shards_report
 from tests.bench.sweeps import SETTINGS, sweep_seconds
 from tests.support.postgres import shared_postgres
 
@@ -120,6 +121,11 @@ def _replay(_options: argparse.Namespace) -> None:
     _say(f"  {took.ours:.1f} s   {took.rate:.0f} messages a second   {ratio}")
 
 
+def _shards(options: argparse.Namespace) -> None:
+    for line in shards_report(options.messages):
+        _say(line)
+
+
 def _database() -> str:
     server = shared_postgres()
     url = server.url(server.create())
@@ -141,6 +147,7 @@ _PARTS: dict[str, Callable[[argparse.Namespace], None]] = {
     "plans": _plans,
     "replay": _replay,
     "sweeps": _sweeps,
+    "shards": _shards,
 }
 
 if __name__ == "__main__":
