@@ -127,3 +127,24 @@ def agree(plant: Divided, line: str) -> bool:
 
 def shows_no_notice(through: Instance) -> bool:
     return bool(through.get("/notices") == [])
+
+
+def test_a_named_supply_that_moves_to_another_shards_line_keeps_what_is_left_in_it(plant: Divided) -> None:
+    first, second, _ = plant.instances.values()
+    reel = {"slot": "R", "change": "loaded", "kind": "tape", "part": "R-10K", "supply": "reel 77"}
+    plant.send(f"{first.line}/MOVES/supply", reel | {"id": "in", "quantity": 1000})
+    for seq, placed in enumerate((0, 300), 1):
+        body = {"session": "m", "seq": seq, "slots": {"R": {"placed": placed}}}
+        plant.send(f"{first.line}/MOVES/count", body)
+    eventually(lambda: book(first, first.line) == 700, message="it isn't counted")
+    plant.send(f"{second.line}/MOVES/supply", reel | {"id": "moved"})
+    eventually(lambda: book(second, second.line) == 700, message=lambda: f"{book(second, second.line)}")
+    eventually(lambda: book(first, first.line) is None, message="it is in two places")
+
+
+def book(through: Instance, line: str) -> int | None:
+    """What is left in slot R at the line's station MOVES; unknown where nothing is loaded."""
+    for slot in through.get(f"/lines/{line}/slots"):
+        if (slot["station"], slot["slot"]) == ("MOVES", "R"):
+            return slot["remaining"]["book"] if slot["remaining"] else None
+    return None
