@@ -219,7 +219,7 @@ def _recall(
     known = world.supplies.get(message.supply) or SupplyState(message.supply)
     was = named.slot_of(world, known)
     # It may come straight out of a slot of another shard: what is left in it is heard from there later.
-    asks = world.word.wanted and was is None and message.quantity is None
+    asks = was is None and message.quantity is None
     known.owed = (known.stock or Stock(0)) if asks else None
     if was is not None and known.where is not None:
         line, name, _ = known.where

@@ -15,6 +15,7 @@ from service.domain.state import SupplyState
 from service.domain.world import World
 from service.wire.native import Address
 from tests.support.story import Story
+from tests.support.written import Written
 
 LINES = ("A", "B")
 SLOTS = ("1", "2")
@@ -25,7 +26,7 @@ class Apart:
 
     def __init__(self) -> None:
         self.alone = Story()
-        self.shards = {line: Story() for line in LINES}
+        self.shards = {line: Written() for line in LINES}
         for story in self.shards.values():
             story.world.word.wanted = True
         self.words: dict[str, list[bytes]] = {line: [] for line in LINES}

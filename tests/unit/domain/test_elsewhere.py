@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import msgspec
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from service.domain.events import JournalEntry
+from service.domain.world import World
+from service.usecases.export import start_state
+from service.usecases.fold import fold
 from tests.support.told_apart import LINES, SLOTS, Apart, lies, taught
 
 PLACES = st.tuples(st.sampled_from(LINES), st.sampled_from(SLOTS))
@@ -135,7 +140,9 @@ def test_two_shards_with_word_between_them_know_what_one_that_hears_all_knows(st
 
 @settings(max_examples=60, deadline=None)
 @given(STEPS, st.lists(st.sampled_from([("A", "B"), ("B", "A"), None]), max_size=14))
-def test_however_late_word_comes_in_the_end_both_know_the_same(steps: list[tuple], late: list) -> None:
+def test_however_late_word_comes_both_know_the_same_in_the_end_and_a_replay_does(
+    steps: list[tuple], late: list
+) -> None:
     floor = Apart()
     for number, (what, (line, slot), supply, amount) in enumerate(steps):
         _step(floor, what, line, slot, supply, amount)
@@ -152,6 +159,18 @@ def test_however_late_word_comes_in_the_end_both_know_the_same(steps: list[tuple
         for slot in shard.station("P", line=line).slots.values():
             if slot.supply is not None and not slot.removed:
                 assert shard.world.supplies[slot.supply].where == (line, "P", slot.name)
+        assert _state(_again(shard.entries)) == _state(shard.world)
+
+
+def _again(entries: list[JournalEntry]) -> World:
+    world = World()
+    for entry in entries:
+        fold(world, entry)
+    return world
+
+
+def _state(world: World) -> bytes:
+    return msgspec.json.encode(start_state(world, 0, 0))
 
 
 def _step(floor: Apart, what: str, line: str, slot: str, supply: str | None, number: int | None) -> None:
