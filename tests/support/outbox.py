@@ -148,6 +148,12 @@ class MemoryOutbox:
             wanted = [row for row in rows if state in {None, row.state} and (after is None or row.id < after)]
             return [self._shown(row) for row in wanted[:limit]]
 
+    def delivery(self, delivery_id: int) -> DeliveryRow | None:
+        return next(
+            (row for row in self.deliveries(state=None, limit=10**6, after=None) if row.id == delivery_id),
+            None,
+        )
+
     def again(self, delivery_id: int, *, now: Instant) -> DeliveryRow:
         with self._lock:
             self._reach()
