@@ -32,7 +32,7 @@ ROOT = Path(__file__).parents[2]
 PROXY = ("PIP_CONF", "CA_BUNDLE", "APT_CONF")
 LINE, LOADED, PANELS = "L77", 600, 592
 MOST_BYTES = 420_000_000
-"""Of the whole image, its base included: it has 400 million, and what we write may grow a little."""
+"""Of the whole image, its base included: it has 396 million, and what we write may grow a little."""
 
 
 def base_images() -> dict[str, str]:
