@@ -71,7 +71,8 @@ class Left:
 
 @pytest.fixture(params=EACH, ids="-".join)
 def left(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Left]:
-    left = Left(*request.param, tmp_path)
+    tag, kind = request.param
+    left = Left(tag, kind, tmp_path)
     yield left
     left.drop()
 
@@ -125,7 +126,7 @@ def test_it_migrates_goes_on_where_it_was_and_counts_from_there(
     eventually(lambda: now.slot("P1", "F07")["counted"]["seq"] == panel + 1)
     found = {name: now.slot("P1", name)["remaining"]["book"] for name in shift.SLOTS}
     assert found == {name: shift.left(name, panel) for name in shift.SLOTS}
-    refill = {
+    refill: Json = {
         "id": "after",
         "slot": "T2",
         "change": "loaded",
