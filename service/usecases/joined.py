@@ -53,9 +53,7 @@ def together(starts: Sequence[StartState]) -> StartState:
             (station for each in starts for station in each.stations),
             key=lambda station: (station.line, station.station),
         ),
-        supplies=_of_one(
-            starts, lambda start: start.supplies, _name, lambda supply: supply.where is not None
-        ),
+        supplies=_of_one(starts, lambda start: start.supplies, _name, _is_known_there),
         standing=[standing for each in starts for standing in each.standing],
         learned=_of_one(starts, lambda start: start.learned, _law, lambda learned: learned.finished),
         records=summed(record for each in starts for record in each.records),
@@ -71,8 +69,9 @@ def _name(supply: SupplyState) -> str:
     return supply.name
 
 
-def _is_somewhere(supply: SupplyState) -> bool:
-    return supply.where is not None
+def _is_known_there(supply: SupplyState) -> bool:
+    """By that shard itself, not by what another told it."""
+    return supply.shard is None
 
 
 def _law(learned: Learned) -> str:

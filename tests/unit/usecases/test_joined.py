@@ -107,7 +107,8 @@ def test_two_moments_that_are_the_same_are_one_after_the_other() -> None:
 
 def test_a_supply_is_as_the_shard_knows_it_in_which_it_is_loaded() -> None:
     empty = StartState(position=0, at=0, policy=msgspec.Raw(b"{}"))
-    out, loaded = SupplyState("R-7", stock=Stock(80)), SupplyState("R-7", where=("B", "P1", "F3"))
+    place = ("B", "P1", "F3")
+    out, loaded = SupplyState("R-7", where=place, shard="b"), SupplyState("R-7", where=place, stock=Stock(80))
     one = together(
         [msgspec.structs.replace(empty, supplies=[out]), msgspec.structs.replace(empty, supplies=[loaded])]
     )
