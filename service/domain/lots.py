@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import msgspec
 
+from service.domain.model import shared
 from service.domain.stays import Edge, Run, Stay, run_id, stay_id
 
 Place = tuple[str, str]
@@ -155,7 +156,9 @@ class Stays:
             ran = _runs.decode(data)
             self.runs[ran.line, ran.station] = ran
         else:
-            self.adopt(_slots.decode(data))
+            known = _slots.decode(data)
+            known.line, known.station, known.slot = (shared(each) for each in known.place)
+            self.adopt(known)
 
     def adopt(self, known: SlotStays) -> None:
         self.slots[known.place] = known

@@ -215,6 +215,7 @@ class Policy(msgspec.Struct, frozen=True, kw_only=True):
     review: ReviewRules = ReviewRules()
 
 
+_NOTHING_SAID = SlotRule()
 _WARN_KEYS = ("lead_panels", "lead_minutes", "urgent_panels", "chance")
 
 
@@ -246,7 +247,7 @@ def slot_rule(policy: Policy, *, line: str, station: str, slot: str) -> SlotRule
     """What the configuration says of a slot, merged key by key, most specific first."""
     rules = _matching(policy.slots, {"line": line, "station": station, "slot": slot})
     if not rules:
-        return SlotRule()
+        return _NOTHING_SAID
     merged = {
         key: next((value for rule in rules if (value := _said_by(rule, key)) is not None), None)
         for key in ("kind", "part", "full", "boundary_only", "low_sensor", "tray")
