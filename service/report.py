@@ -14,6 +14,7 @@ from platform import python_version
 from typing import Any
 
 import structlog
+from prometheus_client import Gauge
 
 from service.domain import gateways
 from service.domain.history import Record, kind_name
@@ -166,14 +167,10 @@ class Report:
             metrics.ends_covered.labels(kind=kind).set(each.covered)
 
     def budget(self, lately: Lately) -> None:
-        """How much people are told; who is gone from the settings is no number of before."""
+        """How much people are told."""
         metrics = self._metrics
-        metrics.messages_last_hour.clear()
-        metrics.message_flood.clear()
-        for outlet, messages in lately.messages.items():
-            metrics.messages_last_hour.labels(outlet=outlet).set(messages)
-        for who, flooded in lately.floods.items():
-            metrics.message_flood.labels(who=who).set(flooded)
+        _only(metrics.messages_last_hour, lately.messages)
+        _only(metrics.message_flood, lately.floods)
         metrics.notices_stale.set(lately.stale)
         metrics.notices_chattering.set(lately.chattering)
 
@@ -224,13 +221,10 @@ class Report:
         )
 
     def outbox(self, backlog: Mapping[tuple[str, str], int]) -> None:
-        """What is in the outbox now; what isn't there any more is no number of before."""
-        self._metrics.outbox_waiting.clear()
-        self._metrics.outbox.clear()
-        for (outlet, state), rows in backlog.items():
-            self._metrics.outbox.labels(outlet=outlet, state=state).set(rows)
-            if state == "waiting":
-                self._metrics.outbox_waiting.labels(outlet=outlet).set(rows)
+        """What is in the outbox now."""
+        waiting = {outlet: rows for (outlet, state), rows in backlog.items() if state == "waiting"}
+        _only(self._metrics.outbox, backlog)
+        _only(self._metrics.outbox_waiting, waiting)
 
     def build(self, *, revision: str, store: str) -> None:
         """What runs here."""
@@ -246,7 +240,7 @@ class Report:
         metrics.live_pages.set(pages)
 
     def measured(self, measured: Measured, *, now: Instant) -> None:
-        """How the store was found; what isn't there any more is no number of before."""
+        """How the store was found."""
         metrics = self._metrics
         metrics.store_reachable.set(1)
         metrics.store_size.set(measured.size)
@@ -255,9 +249,8 @@ class Report:
         metrics.journal_oldest.set(nan if measured.oldest is None else measured.oldest / SECOND)
         for level in LEVELS:
             metrics.notices_open.labels(level=level).set(measured.notices.get(level, 0))
-        metrics.outbox_oldest.clear()
-        for outlet, since in measured.waits.items():
-            metrics.outbox_oldest.labels(outlet=outlet).set(max(0, now - since) / SECOND)
+        waits = {outlet: max(0, now - since) / SECOND for outlet, since in measured.waits.items()}
+        _only(metrics.outbox_oldest, waits)
 
     def unmeasured(self) -> None:
         """The store couldn't be read."""
@@ -323,8 +316,19 @@ class Report:
         )
 
     def beats(self, ages: Mapping[str, float]) -> None:
-        for name, age in ages.items():
-            self._metrics.heartbeat_age.labels(thread=name).set(age)
+        _only(self._metrics.heartbeat_age, ages)
+
+
+def _only(metric: Gauge, values: Mapping[str, float] | Mapping[tuple[str, str], float]) -> None:
+    """What isn't there any more is no number of before; what is there is so at each moment, because somebody
+    else may ask meanwhile."""
+    gone = {tuple(sample.labels.values()) for family in metric.collect() for sample in family.samples}
+    for key, value in values.items():
+        labels = (key,) if isinstance(key, str) else key
+        metric.labels(*labels).set(value)
+        gone.discard(labels)
+    for each in gone:
+        metric.remove(*each)
 
 
 def _origin(cause: Entered) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from service.domain.model import Instant
 from service.lease import Lease
@@ -38,13 +38,14 @@ class Scrape:
     pages: Callable[[], int]
     certificates: Mapping[str, str]
     clock: Callable[[], Instant]
-    revision: str = field(default_factory=head)
+
+    def __post_init__(self) -> None:
+        self.report.build(revision=head(), store=self.store.database.reader.url.get_backend_name())
 
     def render(self) -> bytes:
         """The Prometheus text. What is known without the store is told without it: that is when people
         look."""
         report, now = self.report, self.clock()
-        report.build(revision=self.revision, store=self.store.database.reader.url.get_backend_name())
         report.beats(self.pulse.ages())
         report.record(self.shown.records())
         report.sources(self.sources.rows())

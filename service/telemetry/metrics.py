@@ -1,4 +1,4 @@
-"""Every metric there is; ``report`` and ``scrape`` feed them, ``deploy/metrics.md`` is made of them."""
+"""Every metric there is; ``report`` and ``scrape`` feed them, ``deploy/observing.md`` is made of them."""
 
 from __future__ import annotations
 
@@ -191,7 +191,7 @@ class Metrics(Hearing):
     )
     store_size = gauge(
         "store_size_bytes",
-        "What the store takes: the file with its log, or the PostgreSQL database.",
+        "What the store takes: the file with its log, or our tables in PostgreSQL with their indexes.",
         unit="bytes",
         odd="Grows faster than the sizing page says: see journal and pruning (runbook disk-full).",
     )

@@ -8,7 +8,8 @@ import logging
 import math
 import re
 import subprocess
-from collections.abc import Iterator
+from collections import UserDict
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -117,6 +118,40 @@ def test_what_is_not_known_of_a_store_is_no_number() -> None:
 
     report.unmeasured()
     assert samples(metrics, "earlybell_store_reachable") == {(): 0}
+
+
+class Asked(UserDict[tuple[str, str], int]):
+    """Calls ``asks`` when it is read, as somebody else may at any moment."""
+
+    def __init__(self, rows: dict[tuple[str, str], int], asks: Callable[[], None]) -> None:
+        super().__init__(rows)
+        self._asks = asks
+
+    def __iter__(self) -> Iterator[tuple[str, str]]:
+        self._asks()
+        return super().__iter__()
+
+
+def test_who_asks_while_another_does_misses_nothing() -> None:
+    metrics = Metrics()
+    report, seen = Report(metrics), []
+    rows = {("mail", "waiting"): 2, ("hook", "dead"): 1}
+    report.outbox(rows)
+    report.outbox(Asked(rows, lambda: seen.append(samples(metrics, "earlybell_outbox_deliveries"))))
+    assert seen
+    assert all(each == rows for each in seen)
+
+
+def test_what_is_gone_is_no_number_of_before() -> None:
+    metrics = Metrics()
+    report = Report(metrics)
+    report.outbox({("mail", "waiting"): 2, ("hook", "dead"): 1})
+    report.beats({"follower": 1.5, "web": 0.1})
+    report.outbox({("hook", "dead"): 1})
+    report.beats({"web": 0.2})
+    assert samples(metrics, "earlybell_outbox_deliveries") == {("hook", "dead"): 1}
+    assert samples(metrics, "earlybell_outbox_waiting") == {}
+    assert samples(metrics, "earlybell_heartbeat_age_seconds") == {("web",): 0.2}
 
 
 def test_a_change_is_logged_a_read_is_not_and_a_failure_is_a_warning(log: io.StringIO) -> None:
