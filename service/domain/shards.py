@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 
 CATCH_ALL = "*"
 _MOST_REMEMBERED = 10_000
-_SPECIAL = frozenset("*?[")
+_LITERAL = re.compile(r"[A-Za-z0-9._-]{1,64}")
+"""A name that topics say in one way: other letters may be composed otherwise there than in the settings."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,18 +27,24 @@ class Shard:
 
     @property
     def literal(self) -> bool:
-        """Whether its lines are named one by one."""
-        return not any(_SPECIAL & set(pattern) for pattern in self.lines)
+        """Whether its lines are named one by one, so that topics can be told by them."""
+        return all(_LITERAL.fullmatch(pattern) for pattern in self.lines)
 
 
-def owner_of(line: str, shards: Iterable[Shard]) -> Shard | None:
+def fitting(line: str, shards: Iterable[Shard]) -> list[Shard]:
+    """Those with a pattern that fits a line, by name; the catch-all isn't among them."""
+    by_name = sorted(shards, key=lambda shard: shard.name)
+    return [
+        shard
+        for shard in by_name
+        if not shard.catches_all and any(fnmatchcase(line, pattern) for pattern in shard.lines)
+    ]
+
+
+def owner_of(line: str, shards: Sequence[Shard]) -> Shard | None:
     """Whose a line is: of those with a pattern that fits the one whose name sorts first, else the
     catch-all's. ``None``: nobody's."""
-    by_name = sorted(shards, key=lambda shard: shard.name)
-    for shard in by_name:
-        if not shard.catches_all and any(fnmatchcase(line, pattern) for pattern in shard.lines):
-            return shard
-    return next((shard for shard in by_name if shard.catches_all), None)
+    return next(iter(fitting(line, shards) or (shard for shard in shards if shard.catches_all)), None)
 
 
 @dataclass(slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from typing import Annotated
 
 from pydantic import BeforeValidator, Field, model_validator
@@ -31,4 +32,5 @@ class Shard(Section):
         return self
 
     def share(self) -> shards.Shard:
-        return shards.Shard(self.name, self.lines)
+        # Names of lines are NFC, whatever an editor makes of the file.
+        return shards.Shard(self.name, tuple(unicodedata.normalize("NFC", line) for line in self.lines))

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from service.domain.policy import Limits, Policy, Shift, TowerRule, limits_for, slot_rule, tower_rule
+from service.domain.shards import Shard
 from service.settings import Chat, Email, Other, Push, Settings, SettingsError, Webhook, load
 from service.settings.schema import Where, find, keys_at
 
@@ -637,3 +638,15 @@ def test_any_shape_of_data_gives_settings_or_lines_of_text(data):
         lines = refused.lines or ["it says nothing"]
 
     assert all(": " in line for line in lines)
+
+
+def test_a_shards_lines_are_names_as_topics_say_them(read):
+    url = '[store]\nurl = "postgresql+psycopg://x/y"\n'
+    shard = read(f'{url}[shard]\nname = "east"\nlines = ["E*", "O\N{COMBINING DIAERESIS}1"]\n').share
+
+    assert shard == Shard("east", ("E*", "\N{LATIN CAPITAL LETTER O WITH DIAERESIS}1"))
+
+
+def test_a_shard_needs_a_database_that_can_be_shared_and_star_stands_alone(problems):
+    assert "an SQLite file can't be shared" in problems('[shard]\nname = "a"\nlines = ["*"]\n')[0]
+    assert "so it stands alone" in problems('[shard]\nname = "a"\nlines = ["*", "E1"]\n')[0]

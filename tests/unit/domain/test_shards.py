@@ -6,7 +6,7 @@ from itertools import permutations
 
 import pytest
 
-from service.domain.shards import Division, Shard, filters_of, owner_of, stale_of
+from service.domain.shards import Division, Shard, filters_of, fitting, owner_of, stale_of
 
 REST, EAST, NORTH = Shard("rest", ("*",)), Shard("east", ("E*", "F1")), Shard("north", ("E1", "N?"))
 
@@ -21,6 +21,11 @@ def test_a_line_is_of_the_shard_whose_pattern_fits_else_the_catch_alls(line, own
 
 def test_of_several_that_fit_the_name_that_sorts_first_has_the_line_in_whatever_order_they_stand():
     assert {owner_of("E1", shards) for shards in permutations([REST, EAST, NORTH])} == {EAST}
+
+
+def test_all_whose_pattern_fits_are_named_but_the_catch_all():
+    assert fitting("E1", [REST, NORTH, EAST]) == [EAST, NORTH]
+    assert fitting("L", [REST, NORTH, EAST]) == []
 
 
 def test_without_a_catch_all_a_line_may_be_nobodys():
@@ -39,6 +44,12 @@ def test_each_line_is_ours_for_exactly_one():
 def test_only_names_without_wildcards_are_literal():
     assert Shard("a", ("E1", "F1")).literal
     assert not any(Shard("a", ("E1", line)).literal for line in ("*", "E?", "[ab]"))
+
+
+def test_a_name_that_topics_may_say_otherwise_or_not_at_all_is_heard_among_all():
+    for line in ("Ö1", "hall+1", "#"):
+        own = Shard("a", (line,))
+        assert filters_of(Division(own, [own, REST]), "floor") == ["floor/#"]
 
 
 def test_who_names_all_its_lines_hears_no_more_than_those():
