@@ -18,6 +18,10 @@ class Busy(Exception):
     ``Idempotency-Key`` is safe."""
 
 
+class Unattended(Busy):
+    """No instance is in charge of the line's shard: nothing was changed."""
+
+
 class Conflict(Exception):
     """Someone was first, or the notice is closed: carries the notice as it is."""
 

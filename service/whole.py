@@ -236,5 +236,6 @@ def _neighbour(
 ) -> Neighbour:
     committed: dict[str, bytes] = {}
     follower = Follower(followed=store.archive, committed=committed, tell=tell, beat=beat)
-    passing = Passing(asks=store.asks, refresh=follower.refresh)
-    return Neighbour(shard, store, committed, follower, passing, Attendance(store.leases, steady))
+    attendance = Attendance(store.leases, steady)
+    passing = Passing(asks=store.asks, refresh=follower.refresh, missing=lambda: attendance.is_missing)
+    return Neighbour(shard, store, committed, follower, passing, attendance)

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from service.desk import Busy
+from service.desk import Busy, Unattended
 from service.domain.events import JournalEntry
 from service.domain.model import Instant
 from service.lease import Answered, Asked, Asks
@@ -50,10 +50,12 @@ _encode = msgspec.json.Encoder().encode
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Passing:
-    """The side that stands by. ``refresh`` brings what is shown up to what is committed."""
+    """The side that stands by. ``refresh`` brings what is shown up to what is committed; ``missing``: nobody
+    is in charge, as far as is known."""
 
     asks: Asks
     refresh: Callable[[], None]
+    missing: Callable[[], bool] = lambda: False
     stopped: threading.Event = field(default_factory=threading.Event)
 
     def put(self, ask: Ask) -> None:
@@ -72,7 +74,9 @@ class Passing:
             ask.answer.set_exception(RuntimeError("the instance in charge could not handle it; its log says"))
 
     def pass_on(self, kind: str, subject: str, data: bytes) -> bytes:
-        """The answer of the one in charge. ``Busy`` after five seconds without one."""
+        """The answer of the one in charge. ``Busy`` after five seconds without one; ``Unattended``."""
+        if self.missing():
+            raise Unattended
         asked = Asked(uuid.uuid4().hex, _encode(_Carried(kind, subject, data, REQUEST.get())))
         deadline = time.monotonic() + PATIENCE
         self.asks.ask(asked, seconds=PATIENCE)

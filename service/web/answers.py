@@ -17,7 +17,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
-from service.desk import Busy, Conflict, Declined, OnlyShown, Unfit
+from service.desk import Busy, Conflict, Declined, OnlyShown, Unattended, Unfit
 from service.language import english
 from service.ports import StoreError
 from service.web.guard import SECURITY_HEADERS
@@ -70,6 +70,11 @@ def explain_failures(app: FastAPI) -> None:
         detail = english(
             "not stored yet; it may still happen. Ask the same again, with the same Idempotency-Key"
         )
+        return problem(503, detail, RETRY_AFTER)
+
+    @app.exception_handler(Unattended)
+    async def unattended(_: Request, error: Unattended) -> Response:
+        detail = english("no instance is in charge of that line: nothing was changed. Ask again when one is")
         return problem(503, detail, RETRY_AFTER)
 
     @app.exception_handler(StoreError)

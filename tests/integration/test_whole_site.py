@@ -11,6 +11,7 @@ from functools import partial
 import msgspec
 import pytest
 
+from service.desk import Unattended
 from service.divided import divide
 from service.domain.events import JournalEntry, PersonAct, SupplyCare
 from service.domain.shards import Division, Shard
@@ -221,6 +222,19 @@ def test_what_people_do_goes_to_the_shard_that_it_is_about(site: Site) -> None:
     for each, thread in zip(others, threads, strict=True):
         each.stop()
         thread.join()
+
+
+def test_who_does_something_at_a_line_that_nobody_is_in_charge_of_is_told_so_and_it_is_not_done_later(
+    site: Site,
+) -> None:
+    site.steady += LENGTH + 1
+    act = PersonAct(notice="n", action="take", by="Ada")
+    ask = Ask(Address("person", "E1", "P1"), act, msgspec.json.encode(act), Future())
+
+    site.whole.put(ask)
+
+    assert isinstance(ask.answer.exception(0), Unattended)
+    assert site.stores["east"].asks.waiting() == []
 
 
 def test_a_line_that_nobody_is_in_charge_of_is_stale_and_its_shard_is_named(site: Site) -> None:

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from service.desk import Busy
+from service.desk import Busy, Unattended
 from service.ports import StoreError
 from service.web import schemas
 from tests.support.floor import Floor
@@ -105,6 +105,13 @@ def test_what_takes_too_long_is_503_with_a_time_to_wait(client: Any, floor: Floo
     assert answer.status_code == 503
     assert answer.headers["retry-after"] == "2"
     assert "Idempotency-Key" in answer.json()["detail"]
+
+
+def test_a_line_that_nobody_is_in_charge_of_is_503_and_said(client: Any, floor: Floor) -> None:
+    floor.broken = Unattended()
+    answer = client.post(SUPPLY, json={"change": "loaded"})
+    assert (answer.status_code, answer.headers["retry-after"]) == (503, "2")
+    assert "nothing was changed" in answer.json()["detail"]
 
 
 def test_a_store_that_is_down_is_503_with_a_time_to_wait(client: Any, floor: Floor) -> None:
