@@ -69,8 +69,8 @@ def register(url: str, shard: Shard, *, now: Instant) -> Upgraded:
 
 
 def _bring_together(connection: Connection, new: str | None = None) -> None:
-    """What is read of all shards, once the row of ``new`` is there."""
-    schemas = [schema_of(each) for each in _registered(connection)]
+    """What is read of all shards that have a store, once the row of ``new`` is there."""
+    schemas = [schema for each in _registered(connection) if _is_there(connection, schema := schema_of(each))]
     if new is not None:
         number_apart(connection, new, [None, *(each for each in schemas if each != new)])
     unite(connection, schemas)
@@ -147,8 +147,13 @@ def _refuse_to_move(connection: Connection, shard: Shard, shards: Sequence[Shard
 
 def _lines_in(connection: Connection, schema: str | None) -> set[str]:
     """The lines that the store in a schema remembers."""
-    there = state if schema is None else state.to_metadata(MetaData(), schema=schema)
-    if not inspect(connection).has_table(there.name, schema=schema):
+    if not _is_there(connection, schema):
         return set()
+    there = state if schema is None else state.to_metadata(MetaData(), schema=schema)
     keys = connection.execute(select(there.c.key).where(there.c.key >= "line/", there.c.key < "line0"))
     return {key.removeprefix("line/") for (key,) in keys}
+
+
+def _is_there(connection: Connection, schema: str | None) -> bool:
+    """Whether a store is: after a restore into a new database one shard's may be registered before it is."""
+    return inspect(connection).has_table(state.name, schema=schema)

@@ -89,8 +89,10 @@ def open_store(url: str, *, migrate: bool, shard: Shard | None = None, connectio
     common = database if schema is None else connect(parsed, connections=2)
     try:
         verify(database)
-    except BaseException:
+    except BaseException as error:
         database.close()
+        if shard is not None and isinstance(error, StoreRevisionError):
+            raise StoreRevisionError(f"shard {shard.name}: {error}") from None
         raise
     return Store(
         SqlLedger(database),

@@ -10,9 +10,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, Table, text
+from sqlalchemy import Connection, Table, inspect, text
 from sqlalchemy.schema import CreateSchema, DropSchema
 
+from service.ports import StoreRevisionError
 from service.store.archive import SqlArchive
 from service.store.database import Database, connect
 from service.store.engines import parse
@@ -46,8 +47,15 @@ class United:
 
 
 def open_united(url: str) -> United:
-    """Over the views as they are; nothing is opened before the first question."""
+    """Over the views as they are. ``StoreRevisionError``: there are none, as after a restore into a new
+    database; ``StoreError``."""
     database = connect(parse(url), SCHEMA)
+    if not database.read(lambda connection: inspect(connection).has_table(notice.name)):
+        database.close()
+        raise StoreRevisionError(
+            "what there is to read of all shards isn't there: run `earlybell upgrade-store --config …` "
+            "once with each shard's settings, then start again"
+        )
     return United(
         SqlArchive(database, head()),
         SqlOutbox(database),

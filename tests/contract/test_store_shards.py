@@ -5,11 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
+from sqlalchemy import text
 
 from service.domain.access import Account, Role
 from service.domain.shards import Shard
 from service.ports import StoreRevisionError
-from service.store import Store, Upgraded, forget, open_store, refuse_unregistered, register, upgrade
+from service.store import (
+    Store,
+    Upgraded,
+    forget,
+    open_store,
+    open_united,
+    refuse_unregistered,
+    register,
+    upgrade,
+)
+from service.store.engines import migrator, parse
 from service.store.schema import head
 from tests.contract.builders import batch, entry
 from tests.support.postgres import Postgres, shared_postgres
@@ -28,8 +39,29 @@ def url() -> Iterator[str]:
     server.drop(name)
 
 
+@pytest.fixture(scope="module")
+def template() -> Iterator[str]:
+    """A database to be copied, where EAST and REST are registered."""
+    server = shared_postgres()
+    name = server.create()
+    for shard in (EAST, REST):
+        register(server.url(name), shard, now=1)
+    yield name
+    server.drop(name)
+
+
 @pytest.fixture
-def opened(url: str) -> Iterator[object]:
+def divided(template: str) -> Iterator[str]:
+    server = shared_postgres()
+    name = server.create(template=template)
+    yield server.url(name)
+    server.drop(name)
+
+
+@pytest.fixture
+def opened(request: pytest.FixtureRequest) -> Iterator[object]:
+    """Opens the store of a shard in the test's database."""
+    url = request.getfixturevalue("divided" if "divided" in request.fixturenames else "url")
     stores: list[Store] = []
 
     def open_it(shard: Shard | None = None) -> Store:
@@ -49,9 +81,7 @@ def test_registering_makes_the_shards_store_and_the_common_one_and_twice_changes
     assert opened().registry.shards() == opened(EAST).registry.shards() == [EAST, REST]
 
 
-def test_each_shard_has_a_journal_and_states_of_its_own(url, opened):
-    register(url, REST, now=1)
-    register(url, EAST, now=1)
+def test_each_shard_has_a_journal_and_states_of_its_own(divided, opened):
     east, rest = opened(EAST), opened(REST)
 
     east.ledger.commit(batch(journal=[entry(1)], states=LINES))
@@ -70,9 +100,7 @@ def test_a_store_from_before_is_the_catch_alls(url, opened):
     assert opened(REST).archive.states("") == {"line/L3": b"old"}
 
 
-def test_accounts_are_common_to_all(url, opened):
-    register(url, REST, now=1)
-    register(url, EAST, now=1)
+def test_accounts_are_common_to_all(divided, opened):
     ines = Account(key="ines", name="Ines", role=Role.ADMIN, password="hash", created_at=1)
 
     opened(EAST).keyring.save_account(ines)
@@ -80,9 +108,7 @@ def test_accounts_are_common_to_all(url, opened):
     assert opened(REST).keyring.accounts() == [ines]
 
 
-def test_only_one_holds_the_lease_of_a_shard_and_shards_do_not_disturb_each_other(url, opened):
-    register(url, REST, now=1)
-    register(url, EAST, now=1)
+def test_only_one_holds_the_lease_of_a_shard_and_shards_do_not_disturb_each_other(divided, opened):
 
     assert opened(EAST).leases.take(owner="a", life="a1") is not None
     assert opened(EAST).leases.take(owner="b", life="b1") is None
@@ -107,17 +133,15 @@ def test_a_line_stays_with_the_store_that_remembers_it(url, opened):
     register(url, Shard("east", ("E2",)), now=3)
 
 
-def test_a_line_stays_when_lines_are_taken_from_a_shard(url, opened):
-    register(url, EAST, now=1)
-    register(url, REST, now=1)
+def test_a_line_stays_when_lines_are_taken_from_a_shard(divided, opened):
     opened(EAST).ledger.commit(batch(states=LINES))
 
     with pytest.raises(StoreRevisionError, match=r"line E1 would go to shard rest.*schema shard_east"):
-        register(url, Shard("east", ("F1",)), now=2)
+        register(divided, Shard("east", ("F1",)), now=2)
     with pytest.raises(StoreRevisionError, match=r"line E1 would go to shard a.*schema shard_east"):
-        register(url, Shard("a", ("E1",)), now=2)
+        register(divided, Shard("a", ("E1",)), now=2)
 
-    register(url, Shard("east", ("E*",)), now=2)
+    register(divided, Shard("east", ("E*",)), now=2)
 
 
 def test_a_forgotten_shard_keeps_its_schema_and_names_the_lines_that_begin_anew(url, opened):
@@ -154,5 +178,25 @@ def test_shards_need_postgresql(tmp_path):
 def test_a_shards_store_that_was_never_made_is_told(url):
     register(url, REST, now=1)
 
-    with pytest.raises(StoreRevisionError, match="has no schema yet"):
+    with pytest.raises(StoreRevisionError, match="shard east: the store has no schema yet"):
         open_store(url, migrate=False, shard=EAST)
+
+
+def test_after_a_restore_into_a_new_database_registering_each_shard_again_is_enough(divided):
+    _execute(divided, "DROP SCHEMA shard_east CASCADE", "DROP SCHEMA earlybell_all_shards CASCADE")
+
+    with pytest.raises(StoreRevisionError, match="isn't there: run `earlybell upgrade-store"):
+        open_united(divided)
+
+    for shard in (Shard("west", ("W1",)), EAST):
+        register(divided, shard, now=1)
+        united = open_united(divided)
+        assert united.archive.notices(states=None, limit=1, after=None) == []
+        united.close()
+
+
+def _execute(url: str, *statements: str) -> None:
+    engine = migrator(parse(url))
+    with engine.begin() as connection:
+        for each in statements:
+            connection.execute(text(each))
