@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,8 +12,9 @@ from sqlalchemy import Connection, func, select
 from service.checkup.case import Case
 from service.checkup.finding import Finding, good, look, wrong
 from service.domain.model import SECOND, Instant, to_datetime
+from service.domain.shards import Shard, fitting
 from service.ports import StoreError, StoreRevisionError
-from service.store import Store
+from service.store import Store, refuse_unregistered
 from service.store.disk import MOUNTS, kind_of
 from service.store.lease import now_of
 from service.store.schema import head
@@ -36,6 +37,7 @@ def store(case: Case) -> Iterator[Finding]:
         opened = case.opened()
         seen = opened.database.read(lambda connection: _look(connection, case.clock))
         held = opened.leases.look()
+        shards = opened.registry.shards()
     except (StoreError, StoreRevisionError) as error:
         yield _unusable(case, error)
         return
@@ -44,6 +46,7 @@ def store(case: Case) -> Iterator[Finding]:
         yield good(AREA, f"in charge: {held.owner} (term {held.term})")
     else:
         yield look(AREA, "no instance is in charge", "start the service: nothing is heard without it")
+    yield from _division(case, shards)
     yield from _journal(case, seen)
     yield from _file(file) if file is not None else _server(case, opened)
 
@@ -77,6 +80,27 @@ def _unusable(case: Case, error: StoreError | StoreRevisionError) -> Finding:
     if case.store_file is not None:
         return wrong(AREA, text, "make room on its disk, or find who holds the file")
     return wrong(AREA, text, "start the database, or correct store.url; look at the network in between")
+
+
+def _division(case: Case, shards: Sequence[Shard]) -> Iterator[Finding]:
+    """Whether the floor is divided as the settings say, and no line is named by two."""
+    own = case.settings.share
+    try:
+        refuse_unregistered(own, shards)
+    except StoreRevisionError as error:
+        yield _unusable(case, error)
+    else:
+        if own is not None:
+            yield good(AREA, f"shard {own.name} of {len(shards)}, with the lines {', '.join(own.lines)}")
+    known = {station.line for station in case.stations() or ()}
+    for line in sorted(known.union(*(shard.lines for shard in shards))):
+        first, *others = [shard.name for shard in fitting(line, shards)] or [""]
+        if others:
+            yield look(
+                AREA,
+                f"line {line} fits the lines of shards {first}, {', '.join(others)}: {first} has it",
+                "let the lines of one of them alone fit it, unless it is meant so",
+            )
 
 
 def _journal(case: Case, seen: _Seen) -> Iterator[Finding]:

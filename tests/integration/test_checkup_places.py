@@ -28,9 +28,10 @@ from service.checkup.stores import store
 from service.domain.access import Role
 from service.domain.heard import SourceClock
 from service.domain.model import SECOND
+from service.domain.shards import Shard
 from service.domain.traffic import Traffic
 from service.ports import Settled
-from service.store import open_store, upgrade
+from service.store import open_store, register, upgrade
 from tests.contract.builders import batch
 from tests.integration.test_tls import secured
 from tests.support.certificates import Authority
@@ -344,6 +345,29 @@ def test_a_postgresql_store_tells_its_version_its_clock_and_what_endangers_it(
     again.close()
     with shared_postgres().connect() as connection:
         connection.execute(f"ALTER DATABASE {name} RESET default_transaction_read_only")
+
+
+def test_of_a_divided_floor_it_is_told_who_has_which_lines_and_which_two_shards_name(tmp_path: Path) -> None:
+    server = shared_postgres()
+    name = server.create()
+    register(server.url(name), Shard("east", ("E*",)), now=1)
+
+    def found(shard: str) -> Sequence[Finding]:
+        case = case_of(tmp_path, f'[store]\nurl = "{server.url(name)}"\n{shard}')
+        found = list(store(case))
+        case.close()
+        return found
+
+    east = '[shard]\nname = "east"\nlines = ["E*"]\n'
+    assert has(found(""), State.WRONG, "these settings name none → set shard.name")
+    assert has(found(east), State.WRONG, 'no shard has lines = ["*"] → what no pattern fits would be lost')
+    for shard in (Shard("rest", ("*",)), Shard("hall", ("E7", "F1"))):
+        register(server.url(name), shard, now=1)
+    said = found(east)
+    assert has(said, State.GOOD, "shard east of 3, with the lines E*")
+    (twice,) = (each for each in told(said, State.LOOK) if each.startswith("line "))
+    assert twice.startswith("line E7 fits the lines of shards east, hall: east has it → let")
+    server.drop(name)
 
 
 def test_a_database_that_refuses_us_is_told_without_its_password(
