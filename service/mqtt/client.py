@@ -19,12 +19,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import MQTTErrorCode
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from service import crash
-from service.mqtt.buffered import BufferedClient, Plain
+from service.mqtt.buffered import BufferedClient
 from service.mqtt.host import Guest
 from service.mqtt.subscription import Subscription
 from service.tls import certificate_reason
@@ -103,6 +103,7 @@ class Connection:
         self._had_session = had_session
         self._keepalive = keepalive
         self._generation = 0
+        self._received = 0
         self._lost = threading.Event()
         self._stop = threading.Event()
         self._silent = False
@@ -150,9 +151,10 @@ class Connection:
     def _make_client(self) -> BufferedClient:
         five = self.broker.protocol == 5
         client = BufferedClient(
-            heard=self._take,
+            CallbackAPIVersion.VERSION2,
             client_id=self.broker.client_id,
             protocol=paho.MQTTv5 if five else paho.MQTTv311,
+            manual_ack=True,
             clean_session=None if five else not self._lasting,
         )
         if self.broker.username is not None:
@@ -161,6 +163,9 @@ class Connection:
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        # With this set, packets are written by our loop, not one by one by whoever queues them.
+        client.on_socket_register_write = lambda *_: None
         return client
 
     def _connect(self) -> bool:
@@ -226,7 +231,13 @@ class Connection:
         if self._wake_read in readable:
             self._drain_wakes()
         if more or sock in readable:
-            self._client.read(READS_A_TURN if self._greeted else 1)
+            self._read()
+
+    def _read(self) -> None:
+        for _ in range(READS_A_TURN if self._greeted else 1):
+            before = self._received
+            if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or self._received == before:
+                return
 
     def _do_todo(self) -> None:
         if self._silent:
@@ -236,7 +247,7 @@ class Connection:
             if what == "ack":
                 for generation, number in items:
                     if generation == self._generation and number:
-                        self._client.acknowledge(number)
+                        self._client.ack(number, 1)
                         crash.point("mid_ack_batch")
             elif self.ready:
                 for topic, payload, retain, qos in items:
@@ -310,13 +321,16 @@ class Connection:
             self._in_trouble(f"the connection to the broker was lost: {reason}")
         self._lost.set()
 
-    def _take(self, message: Plain) -> None:
+    def _on_message(self, client: Any, _data: Any, message: paho.MQTTMessage) -> None:
+        self._received += 1
+        token = (self._generation, message.mid if message.qos else 0)
         crash.point("rx_before_queue")
-        topic, payload, retained, number = message
-        if not self._presence.watch(self._client, topic, payload):
-            self._receive(topic, payload, retained, (self._generation, number))
-        elif number:
-            self._client.acknowledge(number)
+        # The raw topic: paho's own decoding raises on topics that aren't UTF-8.
+        topic, payload = message._topic, bytes(message.payload)  # noqa: SLF001
+        if self._presence.watch(client, topic, payload):
+            client.ack(message.mid, message.qos)
+        else:
+            self._receive(topic, payload, message.retain, token)
         crash.point("rx_after_queue")
 
     def _drain_wakes(self) -> None:
