@@ -132,11 +132,12 @@ NO_METRICS = {
 """Volumes of containers, and what a backup's own job may tell."""
 
 
-@pytest.mark.parametrize(
-    "page", ["README.md", "deploy/README.md", "deploy/runbooks.md", "deploy/observing.md"]
-)
-def test_a_page_names_only_metrics_and_log_words_that_there_are(page: str):
-    text = (FOLDER.parents[1] / page).read_text(encoding="utf-8")
+PAGES = [FOLDER.parents[1] / "README.md", *FOLDER.parent.rglob("*.md")]
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.parent.name + "/" + page.name)
+def test_a_page_names_only_metrics_and_log_words_that_there_are(page: Path):
+    text = page.read_text(encoding="utf-8")
     known = {each.name for each in Metrics.declared()} | NO_METRICS
     assert set(re.findall(r"\bearlybell_\w+", text)) <= known
     assert set(re.findall(r"\b[Ll]og `(\w+)`", text)) <= ACTIONS.keys()
