@@ -27,6 +27,7 @@ from service import crash
 from service.mqtt.buffered import BufferedClient
 from service.mqtt.host import Guest
 from service.mqtt.subscription import Subscription
+from service.mqtt.unsent import Unsent
 from service.tls import certificate_reason
 
 KEEPALIVE = 30
@@ -112,13 +113,15 @@ class Connection:
         self._wake_read.setblocking(False)
         self._wake_write.setblocking(False)
         self._client = self._make_client()
+        self._unsent = Unsent(self._client)
 
     def acknowledge(self, tokens: Iterable[Token]) -> None:
         self._todo.append(("ack", list(tokens)))
         self._wake()
 
     def publish(self, messages: Iterable[tuple[str, bytes, bool]], *, qos: int = 1) -> None:
-        """Send (topic, payload, retain) while connected; what is stale by then isn't kept."""
+        """Send (topic, payload, retain) while connected; what is stale by then isn't kept, and of what is
+        retained and has to wait only the newest."""
         self._todo.append(("publish", [(*each, qos) for each in messages]))
         self._wake()
 
@@ -250,8 +253,8 @@ class Connection:
                         self._client.ack(number, 1)
                         crash.point("mid_ack_batch")
             elif self.ready:
-                for topic, payload, retain, qos in items:
-                    self._client.publish(topic, payload, qos=qos, retain=retain)
+                self._unsent.add(items)
+        self._unsent.send()
         self._write()
 
     def _write(self) -> None:
@@ -283,6 +286,7 @@ class Connection:
             self._in_trouble(self.trouble or "the connection to the broker was lost")
         self.ready = False
         self.ready_since = None
+        self._unsent.forget()
 
     def _in_trouble(self, what: str) -> None:
         if what != self.trouble:

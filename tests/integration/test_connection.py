@@ -11,6 +11,7 @@ from contextlib import contextmanager
 import pytest
 
 from service.mqtt.client import READS_A_TURN, Broker, Connection, Token
+from service.mqtt.unsent import WINDOW
 from tests.support.factory import Gateway
 from tests.support.mosquitto import Mosquitto
 from tests.support.ports import free_port
@@ -211,3 +212,20 @@ def test_a_refused_subscription_is_told_as_the_reason_and_tried_again_until_it_i
             assert (broker.subscriptions, listener.connection.trouble) == (3, None)
     finally:
         broker.close()
+
+
+def test_while_the_broker_acknowledges_nothing_only_the_newest_of_each_topic_waits(
+    broker: Mosquitto, gateway: Gateway
+) -> None:
+    gateway.listen("out/#")
+    with listening(broker.port) as listener:
+        listener.until(lambda: listener.connection.ready)
+        broker.hold()
+        try:
+            for number in range(300):
+                listener.connection.publish([(f"out/{slot}", b"%d" % number, True) for slot in range(20)])
+            listener.until(lambda: not listener.connection._todo)
+        finally:
+            broker.go_on()
+        listener.until(lambda: all(gateway.last(f"out/{slot}") == 299 for slot in range(20)))
+    assert sum(map(len, gateway.heard.values())) <= WINDOW + 20, "of 6,000"

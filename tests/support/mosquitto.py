@@ -72,6 +72,13 @@ class Mosquitto:
     def kill(self) -> None:
         self.stop(signal.SIGKILL)
 
+    def hold(self) -> None:
+        """Let it answer nothing until ``go_on``; its connections stay."""
+        self._runner.send(signal.SIGSTOP)
+
+    def go_on(self) -> None:
+        self._runner.send(signal.SIGCONT)
+
     def restart(self, number: signal.Signals = signal.SIGTERM) -> None:
         self.stop(number)
         self.start()
