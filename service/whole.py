@@ -21,7 +21,7 @@ from service.ports import Archive, StoreError
 from service.store import Store, United, open_store, open_united
 from service.usecases.asks import Passing
 from service.usecases.batch import Ask, Committed
-from service.usecases.follow import Follower
+from service.usecases.follow import SHARE, Follower
 from service.usecases.supplied import read_supplies
 from service.usecases.together import Together
 
@@ -30,26 +30,27 @@ LOOK_EVERY = 2.0
 
 @dataclass(slots=True)
 class Attendance:
-    """Whether somebody is in charge of a shard: who is renews the lease, by whatever clock. ``steady``:
-    seconds that nobody sets."""
+    """Whether somebody is in charge of a shard, as of the last look: who is renews the lease, by whatever
+    clock. ``steady``: seconds that nobody sets."""
 
     leases: Leases
     steady: Callable[[], float]
     _lease: Lease | None = None
     _since: float = field(init=False)
+    _looked: float = field(init=False)
 
     def __post_init__(self) -> None:
-        self._since = self.steady()
+        self._since = self._looked = self.steady()
 
     def look(self) -> None:
         """``StoreError``: as before."""
-        lease, now = self.leases.look(), self.steady()
+        lease, self._looked = self.leases.look(), self.steady()
         if lease != self._lease:
-            self._lease, self._since = lease, now
+            self._lease, self._since = lease, self._looked
 
     @property
     def is_missing(self) -> bool:
-        return self.steady() - self._since > LENGTH
+        return self._looked - self._since > LENGTH
 
     @property
     def missing_since(self) -> Instant | None:
@@ -97,7 +98,14 @@ class Whole:
         self.neighbours: list[Neighbour] = []
         if division is not None and open_shard is not None:
             self.neighbours = [
-                _neighbour(each, open_shard(each), tell, beater(f"shard {each.name}"), steady)
+                _neighbour(
+                    each,
+                    open_shard(each),
+                    tell,
+                    beater(f"shard {each.name}"),
+                    steady,
+                    share=SHARE / len(division.others),
+                )
                 for each in division.others
             ]
         self.committed: Mapping[str, bytes] = committed
@@ -233,9 +241,11 @@ def _neighbour(
     tell: Callable[[Committed], None],
     beat: Callable[[], None],
     steady: Callable[[], float],
+    *,
+    share: float,
 ) -> Neighbour:
     committed: dict[str, bytes] = {}
-    follower = Follower(followed=store.archive, committed=committed, tell=tell, beat=beat)
+    follower = Follower(followed=store.archive, committed=committed, tell=tell, beat=beat, share=share)
     attendance = Attendance(store.leases, steady)
     passing = Passing(asks=store.asks, refresh=follower.refresh, missing=lambda: attendance.is_missing)
     return Neighbour(shard, store, committed, follower, passing, attendance)

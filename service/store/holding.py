@@ -140,13 +140,15 @@ def copy_rows(source: Connection, target: Connection) -> None:
 
 
 def _number_on(connection: Connection) -> None:
-    """What PostgreSQL numbers goes on behind the numbers that were copied."""
+    """What PostgreSQL numbers goes on behind the numbers that were copied, and behind those it gave before:
+    other shards have heard them, and have ranges of their own."""
     for table in metadata.sorted_tables:
         for column in table.c:
             if column.identity is not None:
                 sequence = func.pg_get_serial_sequence(literal(table.name), literal(column.name))
                 last = select(func.coalesce(func.max(column), 0) + 1).scalar_subquery()
-                connection.execute(select(func.setval(sequence, last, False)))
+                following = func.greatest(last, func.nextval(sequence))
+                connection.execute(select(func.setval(sequence, following, False)))
 
 
 @contextmanager

@@ -26,7 +26,8 @@ STAYS = "stays/"
 
 class Follower:
     """``committed`` is kept as the store has it, in place. ``tell`` hears what changed. ``refresh`` from any
-    thread, ``run`` in one of its own until ``stop``, which returns when nothing is changed here any more."""
+    thread, ``run`` in one of its own until ``stop``, which returns when nothing is changed here any more.
+    ``share``: of the time, that reading may take."""
 
     def __init__(
         self,
@@ -35,11 +36,13 @@ class Follower:
         committed: dict[str, bytes],
         tell: Callable[[Committed], None],
         beat: Callable[[], None] = lambda: None,
+        share: float = SHARE,
     ) -> None:
         self._followed = followed
         self._committed = committed
         self._tell = tell
         self._beat = beat
+        self._share = share
         self._position: int | None = None
         self._open: Mapping[str, int] = {}
         self._lock = threading.Lock()
@@ -52,7 +55,7 @@ class Follower:
             with contextlib.suppress(StoreError):  # shown as it was; that the store is away is said elsewhere
                 self.refresh()
             spent = time.monotonic() - began
-            self._stop.wait(min(max(EVERY, spent * (1 / SHARE - 1)), LONGEST_PAUSE))
+            self._stop.wait(pause_after(spent, self._share))
 
     def stop(self) -> None:
         self._stop.set()
@@ -90,3 +93,8 @@ class Follower:
         ids = {each for each, version in self._open.items() if before.get(each) != version}
         found = [self._followed.notice(each) for each in sorted(ids | (before.keys() - self._open.keys()))]
         return [Told(notice, Change.CHANGED) for notice in found if notice is not None]
+
+
+def pause_after(spent: float, share: float) -> float:
+    """Seconds, so that reading takes no more than its ``share`` of the time."""
+    return min(max(EVERY, spent * (1 / share - 1)), LONGEST_PAUSE)

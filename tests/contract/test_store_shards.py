@@ -13,16 +13,18 @@ from service.ports import StoreRevisionError
 from service.store import (
     Store,
     Upgraded,
+    back_up,
     forget,
     open_store,
     open_united,
     refuse_unregistered,
     register,
+    restore,
     upgrade,
 )
 from service.store.engines import migrator, parse
 from service.store.schema import head
-from tests.contract.builders import batch, entry
+from tests.contract.builders import batch, delivery, entry
 from tests.support.postgres import Postgres, shared_postgres
 
 REST = Shard("rest", ("*",))
@@ -193,6 +195,19 @@ def test_after_a_restore_into_a_new_database_registering_each_shard_again_is_eno
         united = open_united(divided)
         assert united.archive.notices(states=None, limit=1, after=None) == []
         united.close()
+
+
+def test_a_shard_that_is_put_back_goes_on_with_its_own_numbers(divided, opened, tmp_path):
+    east = opened(EAST)
+    back_up(divided, tmp_path / "copy", shard=EAST)
+    east.outbox.add([delivery("a", "a:hook", at=1)])
+    (before,) = east.outbox.deliveries(state=None, limit=1, after=None)
+
+    restore(divided, tmp_path / "copy", force=True, now=2, shard=EAST)
+    east.outbox.add([delivery("b", "b:hook", at=2)])
+
+    (after,) = east.outbox.deliveries(state=None, limit=1, after=None)
+    assert before.id < after.id < before.id + 10
 
 
 def _execute(url: str, *statements: str) -> None:

@@ -228,6 +228,8 @@ def test_who_does_something_at_a_line_that_nobody_is_in_charge_of_is_told_so_and
     site: Site,
 ) -> None:
     site.steady += LENGTH + 1
+    for each in site.whole.neighbours:
+        each.attendance.look()
     act = PersonAct(notice="n", action="take", by="Ada")
     ask = Ask(Address("person", "E1", "P1"), act, msgspec.json.encode(act), Future())
 
@@ -253,6 +255,11 @@ def test_a_line_that_nobody_is_in_charge_of_is_stale_and_its_shard_is_named(site
     assert site.whole.unattended("A1") is None
     [_, east] = shown(site).lines()
     assert east["stations"][0]["stale_since"] is not None  # type: ignore[index]
+
+
+def test_while_the_store_is_away_nobody_is_known_to_be_missing(site: Site) -> None:
+    site.steady += LENGTH + 1
+    assert site.whole.missing() == []
 
 
 def test_what_concerns_the_whole_site_is_told_by_the_catch_all(site: Site) -> None:
