@@ -109,7 +109,7 @@ def test_nothing_secret_stands_in_a_variable_or_in_the_words_of_a_command() -> N
             assert not secret or variable.endswith("_FILE"), f"{name}: {variable}={value}"
         assert "@" not in json.dumps([service.get("command"), service.get("entrypoint")])
     for secret in composed()["secrets"].values():
-        assert secret["file"].startswith("${SECRETS:-./secrets}/")
+        assert secret["file"].startswith("${SECRETS}/")
 
 
 def test_nothing_but_tls_is_published_beyond_this_computer_by_default() -> None:
@@ -226,21 +226,31 @@ def test_the_context_lets_through_what_the_image_copies() -> None:
     assert all((ROOT / name).exists() for name in let_in)
 
 
-@pytest.mark.parametrize("overlays", [[], [PROXY.name]], ids=["alone", "through a proxy"])
-def test_compose_itself_accepts_the_files(prepared: Path, overlays: list[str]) -> None:
+def config(folder: Path, *files: str) -> subprocess.CompletedProcess[str]:
+    """What Compose makes of the files."""
     compose = compose_command()
     if compose is None:
         pytest.skip("there is no Compose here, and none can be fetched")
-    named = [word for file in [FILE.name, *overlays] for word in ("-f", file)]
+    named = [word for file in files for word in ("-f", file)]
     ours = ("COMPOSE_", "EARLYBELL_")
     clean = {name: value for name, value in os.environ.items() if not name.startswith(ours)}
-    done = subprocess.run(
-        [*compose, *named, "config", "--format", "json"],
-        cwd=prepared,
-        env=clean,
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    command = [*compose, *named, "config", "--format", "json"]
+    return subprocess.run(command, cwd=folder, env=clean, capture_output=True, text=True, check=False)
+
+
+@pytest.mark.parametrize("overlays", [[], [PROXY.name]], ids=["alone", "through a proxy"])
+def test_compose_itself_accepts_the_files(prepared: Path, overlays: list[str]) -> None:
+    done = config(prepared, FILE.name, *overlays)
     assert (done.returncode, done.stderr) == (0, "")
     assert set(json.loads(done.stdout)["services"]) == set(SERVICES)
+
+
+def test_who_did_not_prepare_hears_at_once_what_to_do(tmp_path: Path) -> None:
+    shutil.copy(FILE, tmp_path)
+    done = config(tmp_path, FILE.name)
+    assert done.returncode != 0
+    assert "run ./prepare first" in done.stderr
+    shutil.copytree(DEPLOY, tmp_path / "older", ignore=shutil.ignore_patterns(".env", "secrets"))
+    (tmp_path / "older" / ".env").write_text("EARLYBELL_SITE__TIMEZONE=UTC\n")
+    prepare(tmp_path / "older")
+    assert config(tmp_path / "older", FILE.name).returncode == 0

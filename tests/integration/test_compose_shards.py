@@ -77,7 +77,8 @@ def test_each_instance_is_known_by_another_name() -> None:
 
 @pytest.mark.skipif(compose_command() is None, reason="there is no Compose here")
 def test_compose_puts_them_together_without_sharing_a_port_or_building_twice() -> None:
-    command = [*(compose_command() or ()), "-f", str(BASE), "-f", str(OVER), "config", "--format", "json"]
+    words = ["--env-file", str(DEPLOY / "env.example"), "-f", str(BASE), "-f", str(OVER)]
+    command = [*(compose_command() or ()), *words, "config", "--format", "json"]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (0, "")
     made = json.loads(done.stdout)["services"]

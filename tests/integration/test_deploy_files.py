@@ -1,4 +1,4 @@
-"""The unit for systemd and the scripts that are handed out hold against the programs they are for."""
+"""The units for systemd and the scripts that are handed out hold against the programs they are for."""
 
 from __future__ import annotations
 
@@ -10,21 +10,26 @@ from pathlib import Path
 
 import pytest
 
+from service.commands import make_parser
 from service.settings import load
 
 ROOT = Path(__file__).parents[2]
-UNIT = (ROOT / "deploy/earlybell.service").read_text(encoding="utf-8")
+DEPLOY = ROOT / "deploy"
+UNITS = [DEPLOY / f"earlybell{name}" for name in (".service", "-backup.service", "-backup.timer")]
+UNIT = UNITS[0].read_text(encoding="utf-8")
 MOST_EXPOSED = 20
 """Tenths, of 100; systemd itself calls up to 49 "OK"."""
 
 
 @pytest.fixture
-def unit(tmp_path: Path) -> Path:
-    """The unit with this Python for the installed program, and with all that is commented out in it."""
-    path = tmp_path / "earlybell.service"
-    text = re.sub(r"^#(?=[A-Z]\w+=)", "", UNIT, flags=re.MULTILINE)
-    path.write_text(text.replace("/opt/earlybell/bin/earlybell", sys.executable), encoding="utf-8")
-    return path
+def units(tmp_path: Path) -> list[Path]:
+    """The units with this Python for the installed program, and with all that is commented out in them but
+    the unit of others that hears of failures."""
+    for unit in UNITS:
+        text = re.sub(r"^#(?=[A-Z]\w+=)(?!OnFailure)", "", unit.read_text("utf-8"), flags=re.MULTILINE)
+        text = text.replace("/opt/earlybell/bin/earlybell", sys.executable)
+        (tmp_path / unit.name).write_text(text, encoding="utf-8")
+    return [tmp_path / unit.name for unit in UNITS]
 
 
 def analyze(*words: str) -> None:
@@ -35,12 +40,18 @@ def analyze(*words: str) -> None:
     assert done.returncode == 0, done.stdout[-2000:] + done.stderr
 
 
-def test_systemd_finds_nothing_wrong_with_its_unit(unit: Path) -> None:
-    analyze("verify", str(unit))
+def test_systemd_finds_nothing_wrong_with_its_units(units: list[Path]) -> None:
+    analyze("verify", *map(str, units))
 
 
-def test_systemd_finds_the_service_confined(unit: Path) -> None:
-    analyze("security", "--offline=true", f"--threshold={MOST_EXPOSED}", "--no-pager", str(unit))
+def test_systemd_finds_the_service_confined(units: list[Path]) -> None:
+    analyze("security", "--offline=true", f"--threshold={MOST_EXPOSED}", "--no-pager", str(units[0]))
+
+
+def test_the_program_understands_what_the_units_call_it_with() -> None:
+    called = re.findall(r"Exec\w+=/opt/earlybell/bin/earlybell (.+)", "".join(u.read_text() for u in UNITS))
+    commands = [make_parser().parse_args(words.split()).command for words in called]
+    assert commands == ["run", "upgrade-store", "backup"]
 
 
 def test_the_unit_hands_over_secrets_that_the_program_asks_for(tmp_path: Path) -> None:
