@@ -12,6 +12,7 @@ import gzip
 import io
 import json
 import os
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -39,11 +40,11 @@ def main() -> None:
     parser.add_argument("tags", nargs="+", metavar="TAG")
     for tag in parser.parse_args().tags:
         target = RECORDED / tag
-        target.mkdir(parents=True)
         with tempfile.TemporaryDirectory() as name:
             folder = Path(name)
-            sources = unpacked(tag, folder / "sources")
-            record(tag, sources, folder, target)
+            (made := folder / "made").mkdir()
+            record(tag, unpacked(tag, folder / "sources"), folder, made)
+            shutil.copytree(made, target)  # whole or not at all; refuses to replace one
         print(f"{target}: {sum(each.stat().st_size for each in target.iterdir())} bytes")
 
 
