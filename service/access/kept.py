@@ -91,6 +91,12 @@ def import_access(keyring: Keyring, data: bytes, *, replacing: bool, now: Instan
     """What is in ``data`` and not here; with ``replacing`` also what is here by the same name and otherwise.
     All of it is read before any is kept. Raises ``AccessError``."""
     accounts, tokens = _read(data)
+    known = {each.name: each for each in keyring.tokens()}
+    names = {each.digest: each.name for each in known.values()}
+    wanted = [each for each in tokens if _is_wanted(each, known.get(each.name), replacing)]
+    for token in wanted:
+        if names.get(token.digest, token.name) != token.name:
+            raise AccessError(f"token {token.name!r}: its secret is that of {names[token.digest]!r} here")
     made: list[str] = []
     replaced: list[str] = []
     left: list[str] = []
@@ -102,18 +108,13 @@ def import_access(keyring: Keyring, data: bytes, *, replacing: bool, now: Instan
             continue
         keyring.save_account(account)
         (made if before is None else replaced).append(f"account {account.name}")
-    known = {each.name: each for each in keyring.tokens()}
-    for token in tokens:
-        there = known.get(token.name)
-        same = there is not None and _unused(there) == _unused(token)
-        if there is not None and (same or not replacing):
-            left.append(f"token {token.name}")
-            continue
-        if there is not None:
+    left += [f"token {each.name}" for each in tokens if each not in wanted]
+    for token in wanted:
+        if token.name in known:
             keyring.end_token(token.name, at=now)
         if not keyring.add_token(token):
-            raise AccessError(f"token {token.name!r}: its secret is that of another token here")
-        (made if there is None else replaced).append(f"token {token.name}")
+            raise AccessError(f"token {token.name!r} was made here meanwhile: import again")
+        (replaced if token.name in known else made).append(f"token {token.name}")
     note(keyring, f"import access: {len(made)} made, {len(replaced)} replaced, {len(left)} left", now)
     return Imported(made=made, replaced=replaced, left=left)
 
@@ -165,6 +166,6 @@ def _account(kept: _Account) -> Account:
     )
 
 
-def _unused(token: Token) -> Token:
+def _is_wanted(token: Token, there: Token | None, replacing: bool) -> bool:
     """When it was last used decides nothing."""
-    return replace(token, used_at=None)
+    return there is None or (replacing and replace(there, used_at=None) != replace(token, used_at=None))

@@ -9,7 +9,6 @@ from dataclasses import replace
 from service.access import keys
 from service.access.register import AccessError, name_of, note
 from service.domain.access import (
-    DAY,
     EMERGENCY,
     OLD,
     Role,
@@ -22,18 +21,21 @@ from service.domain.model import SECOND, Instant, to_datetime
 from service.keyring import Keyring
 
 HOUR = 3600 * SECOND
-LONGEST_OVERLAP = 30 * DAY
+LONGEST_OVERLAP = 30 * 24
+"""Hours."""
 LONGEST_EMERGENCY = 8
 """Hours: a shift. Who needs longer makes an account."""
 _LONGEST_WHY = 160
 
 
-def rotate_token(keyring: Keyring, name: str, *, overlap: Instant, now: Instant) -> str:
+def rotate_token(keyring: Keyring, name: str, *, hours: float, now: Instant) -> tuple[str, Instant]:
     """Another secret for a token, shown this once; role and lasting stay as they were. The one before is good
-    for ``overlap`` longer, none: it ends now, and so does one that was replaced before."""
+    for so many ``hours`` longer, none: it ends now, and so does one that was replaced before. With the moment
+    at which the one before ends."""
     named = name_of(name)
-    if not 0 <= overlap <= LONGEST_OVERLAP:
-        raise AccessError(f"--overlap: from 0 to {LONGEST_OVERLAP // HOUR} hours")
+    if not 0 <= hours <= LONGEST_OVERLAP:
+        raise AccessError(f"--overlap: from 0 to {LONGEST_OVERLAP} hours")
+    overlap = round(hours * HOUR)
     tokens = {each.name: each for each in keyring.tokens()}
     before, former = tokens.get(named), tokens.get(named + OLD)
     if before is None or not holds_token(before, now):
@@ -48,11 +50,12 @@ def rotate_token(keyring: Keyring, name: str, *, overlap: Instant, now: Instant)
     new = replace(
         before, digest=keys.digest(secret), created_at=now, expires_at=lasts, used_at=None, ended_at=None
     )
-    if not keyring.rotate_token(new, until=now + overlap):
+    until = now + overlap if before.expires_at is None else min(now + overlap, before.expires_at)
+    if not keyring.rotate_token(new, until=until):
         raise AccessError(f"token {name!r} was ended meanwhile")
-    until = f"good until {_moment(now + overlap)}" if overlap else "ended"
-    note(keyring, f"rotate token {named}, the secret before {until}", now)
-    return secret
+    told = f"good until {_moment(until)}" if overlap else "ended"
+    note(keyring, f"rotate token {named}, the secret before {told}", now)
+    return secret, until
 
 
 def emergency_token(keyring: Keyring, *, why: str, hours: int, now: Instant) -> tuple[Token, str]:

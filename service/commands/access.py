@@ -25,13 +25,12 @@ from service.bootstrap import wall_clock
 from service.commands.common import Adding, problem
 from service.commands.opened import at_keyring, at_store
 from service.domain.access import Role, Token
-from service.domain.model import SECOND, Instant, to_rfc3339
+from service.domain.model import Instant, to_rfc3339
 from service.keyring import Keyring
 from service.store import Store
 
 OVERLAP = 24.0
 """Hours in which a program is given its new secret, unless it is said."""
-HOUR = 3600 * SECOND
 
 
 def add(commands: Adding, common: argparse.ArgumentParser) -> None:
@@ -71,11 +70,10 @@ def _token(known: argparse.Namespace) -> int:
             print(f"token {known.name}: ended")
             return
         if known.rotate:
-            overlap = OVERLAP if known.overlap is None else known.overlap
-            now = wall_clock()
-            print(rotate_token(keyring, known.name, overlap=round(overlap * HOUR), now=now))
-            until = to_rfc3339(now + round(overlap * HOUR))
-            kept = f"the one before holds until {until}" if overlap else "the one before is ended"
+            hours = OVERLAP if known.overlap is None else known.overlap
+            secret, until = rotate_token(keyring, known.name, hours=hours, now=wall_clock())
+            print(secret)
+            kept = f"the one before holds until {to_rfc3339(until)}" if hours else "the one before is ended"
             print(f"token {known.name}: {kept}; shown this once, keep it safe", file=sys.stderr)
             return
         secret = make_token(
@@ -143,10 +141,14 @@ def _export(known: argparse.Namespace) -> int:
 
     def keep(keyring: Keyring) -> None:
         opened = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(opened, "wb") as new:
-            new.write(export_access(keyring, now=wall_clock()))
-            new.flush()
-            os.fsync(new.fileno())
+        try:
+            with os.fdopen(opened, "wb") as new:
+                new.write(export_access(keyring, now=wall_clock()))
+                new.flush()
+                os.fsync(new.fileno())
+        except BaseException:
+            file.unlink()  # half of it would look like all
+            raise
         print(f"written: {file} (hashes only; keep it private: passwords can be tried against it)")
 
     try:

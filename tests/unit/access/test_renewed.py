@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import msgspec
@@ -32,7 +33,7 @@ def opens(entrance: Entrance, secret: str) -> str | None:
 
 
 def rotate(entrance: Entrance, hours: float = 24.0, name: str = "gate") -> str:
-    return rotate_token(entrance.keyring, name, overlap=round(hours * HOUR), now=entrance.now)
+    return rotate_token(entrance.keyring, name, hours=hours, now=entrance.now)[0]
 
 
 def test_both_secrets_open_during_the_overlap_under_one_name_and_then_the_new_one_alone() -> None:
@@ -72,7 +73,7 @@ def test_a_third_secret_waits_for_the_end_of_the_first_unless_both_old_ones_end_
     assert [opens(entrance, each) for each in (first, second, third)] == [None, None, "gate"]
 
 
-@pytest.mark.parametrize("hours", [-1.0, LONGEST_OVERLAP / HOUR + 1])
+@pytest.mark.parametrize("hours", [-1.0, LONGEST_OVERLAP + 1, math.nan, math.inf])
 def test_an_overlap_beyond_its_bounds_changes_nothing(hours: float) -> None:
     entrance = Entrance()
     secret = entrance.token("gate", "act")
@@ -209,6 +210,20 @@ def test_an_import_leaves_who_is_here_and_brings_no_ended_one_back_unless_told_t
     assert other.keyring.accounts() == entrance.keyring.accounts()
     assert [(each.role, each.ended_at) for each in other.keyring.tokens()] == [(Role.ACT, None)]
     assert taken(data, other, replacing=True).left == ["account Mira", "token gate"]
+
+
+def test_an_import_whose_secret_another_token_has_changes_nothing_and_is_told() -> None:
+    entrance, other = Entrance(), Entrance()
+    entrance.token("gate", "act")
+    data = kept(entrance)
+    taken(data, other)
+    rotate(other)
+    before = other.keyring.tokens()
+    entrance.knows("Mira", "act")
+    with pytest.raises(AccessError, match=r"token 'gate': its secret is that of 'gate \(old\)' here"):
+        taken(kept(entrance), other, replacing=True)
+    assert (other.keyring.accounts(), other.keyring.tokens()) == ([], before)
+    assert taken(data, other).left == ["token gate"]
 
 
 def bent(**changes: Any) -> bytes:
