@@ -6,7 +6,6 @@ from __future__ import annotations
 import argparse
 import asyncio
 from collections.abc import Sequence
-from pathlib import Path
 
 from service import outside
 from service.bootstrap import wall_clock
@@ -16,6 +15,7 @@ from service.outgoing import OutletRow, Preview, Tested
 from service.outlets import OutletError
 from service.ports import StoreError, StoreRevisionError
 from service.settings import Settings
+from service.store import file_of
 from service.usecases.rehearse import rehearse, trial
 from service.ways import Ways, leads_to, previews
 
@@ -50,8 +50,8 @@ def _outlets(known: argparse.Namespace) -> int:
 
 
 def _list(settings: Settings) -> int:
-    url = settings.store.url.get_secret_value()
-    if url.startswith("sqlite:///") and not Path(url.removeprefix("sqlite:///")).exists():
+    file = file_of(settings.store.url.get_secret_value())
+    if file is not None and not file.exists():
         for each in settings.outlets:
             print(f"{each.name}: {each.type}, {leads_to(each) or 'phones'}")
         print("store: not there yet, so nothing was sent")

@@ -17,6 +17,7 @@ from service.store import (
     back_up,
     check_backup,
     dated,
+    file_of,
     free_inside,
     must_not_be_used,
     prunable,
@@ -28,7 +29,7 @@ from service.store import (
 from service.usecases.rollup import keep_from, rolled_until
 
 DAY = 24 * HOUR
-_FILE = "sqlite:///"
+_MOST_DAYS = 3650
 _WRONG = (BackupError, StoreError, StoreRevisionError)
 
 
@@ -77,9 +78,9 @@ def _backup(known: argparse.Namespace) -> int:
         if known.check:
             done = check_backup(target)
         else:
-            target = dated(target, wall_clock()) if folder else target
+            target = dated(target, wall_clock(), settings.share) if folder else target
             done = back_up(settings.store.url.get_secret_value(), target, shard=settings.share)
-            gone = () if known.keep is None else rotate(known.file, known.keep)
+            gone = () if known.keep is None else rotate(known.file, known.keep, settings.share)
     except (*_WRONG, OSError) as error:
         return problem(*str(error).splitlines())
     print(
@@ -114,11 +115,10 @@ def _restore(known: argparse.Namespace) -> int:
 
 def _prune(known: argparse.Namespace) -> int:
     settings, now = settings_of(known), wall_clock()
-    kept, url = settings.store, settings.store.url.get_secret_value()
-    file = Path(url.removeprefix(_FILE)) if url.startswith(_FILE) else None
+    kept, file = settings.store, file_of(settings.store.url.get_secret_value())
     days = kept.keep_events_days if known.keep_days is None else known.keep_days
-    if days < 1:
-        return problem("--keep-days: wants a number of at least 1")
+    if not 1 <= days <= _MOST_DAYS:
+        return problem(f"--keep-days: from 1 to {_MOST_DAYS}")
     if known.shrink and (known.dry_run or file is None):
         return problem("--shrink: goes with an SQLite store, without --dry-run; PostgreSQL does it by itself")
     stays = None if kept.keep_stays_days is None else now - kept.keep_stays_days * DAY

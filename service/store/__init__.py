@@ -2,6 +2,7 @@
 
 from service.store.backup import BackupError, back_up, must_not_be_used, restore, take_over
 from service.store.backup import check as check_backup
+from service.store.engines import file_of
 from service.store.files import StoreUnreadableError
 from service.store.kept import dated, rotate
 from service.store.prune import free_inside, prunable, shrink
@@ -19,6 +20,7 @@ __all__ = [
     "back_up",
     "check_backup",
     "dated",
+    "file_of",
     "forget",
     "free_inside",
     "must_not_be_used",

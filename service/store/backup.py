@@ -21,7 +21,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from service.domain.model import Instant
 from service.domain.shards import Shard
 from service.lease import term_before_a_restore
-from service.store.engines import is_sqlite, parse
+from service.store.engines import file_of, is_sqlite, parse
 from service.store.files import guard
 from service.store.holding import (
     Holding,
@@ -64,8 +64,8 @@ def back_up(url: str, target: Path, *, shard: Shard | None = None) -> Holding:
     ``shard``: whose store it is, where several share the database; of the others nothing is copied. Raises
     ``BackupError``, ``StoreError``, ``StoreRevisionError``."""
     parsed = parse(url)
-    if is_sqlite(parsed):
-        source = Path(str(parsed.database))
+    source = file_of(url)
+    if source is not None:
         guard(source)
         if not source.exists():
             raise BackupError(f"{source} doesn't exist: there is nothing to back up; correct store.url")
@@ -73,8 +73,8 @@ def back_up(url: str, target: Path, *, shard: Shard | None = None) -> Holding:
         raise BackupError(f"{target} is there already: name a new file, a backup is never overwritten")
     with _growing(target) as part, snapshot(parsed, schema_of(shard)) as store:
         held = holding(store)
-        if is_sqlite(parsed):
-            _must_have_room(part, Path(str(parsed.database)))
+        if source is not None:
+            _must_have_room(part, source)
             copy_pages(store, part)
         else:
             require(held.revision)
@@ -120,17 +120,19 @@ def restore(url: str, backup: Path, *, force: bool, now: Instant, shard: Shard |
 def take_over(url: str, *, now: Instant, shard: Shard | None = None) -> Restored:
     """Do to a store that was put back by other means (``pg_restore``, a copy of its disk) what a restore
     does to one."""
-    parsed = _ours(url)
-    if is_sqlite(parsed):
-        must_not_be_used(Path(str(parsed.database)))
-    schema = schema_of(shard)
+    parsed, file, schema = _ours(url), file_of(url), schema_of(shard)
+    if file is not None:
+        if not file.exists():
+            raise BackupError(f"{file} doesn't exist: put the store back there first, or correct store.url")
+        must_not_be_used(file)
     with changing(parsed, schema) as store:
-        if not is_sqlite(parsed):
+        if file is None:
             _must_stand_alone(store, schema)
-        held = holding(store)
-        return Restored(
-            revision=str(held.revision), position=held.position, set_aside=_begin_anew(store, now)
-        )
+        revision = found_revision(store)
+        if revision is None:
+            raise BackupError("no store is there: put it back first, or correct store.url")
+        position = store.execute(select(journal_end.c.position)).scalar_one()
+        return Restored(revision=revision, position=position, set_aside=_begin_anew(store, now))
 
 
 def _ours(url: str) -> URL:

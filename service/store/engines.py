@@ -6,6 +6,7 @@ SQLite: write-ahead log, full sync, explicit ``BEGIN``. PostgreSQL: keepalives, 
 from __future__ import annotations
 
 import sqlite3
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, NullPool, create_engine, event, make_url
@@ -67,6 +68,12 @@ def parse(text: str) -> URL:
 
 def is_sqlite(url: URL) -> bool:
     return url.get_backend_name() == "sqlite"
+
+
+def file_of(text: str) -> Path | None:
+    """SQLite's, of the store at this URL; ``None``: the store is no file."""
+    url = parse(text)
+    return Path(str(url.database)) if is_sqlite(url) else None
 
 
 def sqlite_writer(url: URL) -> Engine:

@@ -266,6 +266,15 @@ def test_what_was_put_back_by_other_means_tells_nothing_twice_either(
     assert store.outbox.backlog() == {("hook", "dead"): 2}
 
 
+def test_where_nothing_was_put_back_nothing_is_taken_over_and_none_is_made(path: Path) -> None:
+    with pytest.raises(BackupError, match="doesn't exist: put the store back"):
+        take_over(f"sqlite:///{path}", now=NOW)
+    assert not path.exists()
+    path.touch()
+    with pytest.raises(BackupError, match="no store is there"):
+        take_over(f"sqlite:///{path}", now=NOW)
+
+
 @pytest.mark.parametrize("kind", ["sqlite", "postgresql"])
 def test_no_instance_from_before_a_restore_writes_after_it(
     new_store: NewStore, tmp_path: Path, kind: str
@@ -325,6 +334,16 @@ def test_of_dated_backups_the_newest_are_kept_and_other_files_stay(tmp_path: Pat
         path.touch()
     assert rotate(tmp_path, 2) == days[:3]
     assert sorted(tmp_path.iterdir()) == sorted([*days[3:], *others])
+
+
+def test_shards_that_share_a_folder_keep_their_backups_apart(tmp_path: Path) -> None:
+    shards = [None, Shard("east", ("E*",)), Shard("east-2", ("F*",))]
+    days = {shard: [dated(tmp_path, day * 24 * 3600 * SECOND, shard) for day in range(3)] for shard in shards}
+    for each in days.values():
+        for path in each:
+            path.touch(exist_ok=False)
+    for shard, each in days.items():
+        assert rotate(tmp_path, 1, shard) == each[:2]
 
 
 def test_a_backup_is_for_its_owner_alone_and_a_restored_store_belongs_to_whom_it_did(
