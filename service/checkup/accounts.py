@@ -56,7 +56,7 @@ def _soon_over(token: Token, now: Instant) -> Iterator[Finding]:
     until = f"{to_datetime(token.expires_at):%Y-%m-%d %H:%M} UTC"
     if token.name.startswith(EMERGENCY):
         yield look(AREA, f"token {token.name} opens everything until {until}", "end it once it isn't needed")
-    elif token.expires_at - now < SOON:
+    elif token.name == token.program and token.expires_at - now < SOON:
         yield look(
             AREA,
             f"token {token.name} expires {until}",

@@ -13,7 +13,7 @@ from service.domain.model import Instant
 from service.domain.state import StationState
 from service.ports import StoreError, StoreRevisionError
 from service.settings import Settings
-from service.store import Store, open_store
+from service.store import Store, file_of, open_store
 
 STATIONS = "station/"
 _stations = msgspec.msgpack.Decoder(StationState)
@@ -48,8 +48,7 @@ class Case:
     @property
     def store_file(self) -> Path | None:
         """SQLite's; ``None``: the store is no file."""
-        url = self.store_url
-        return Path(url.removeprefix("sqlite:///")) if url.startswith("sqlite:///") else None
+        return file_of(self.store_url)
 
     def opened(self) -> Store:
         """Nothing is migrated and nothing made. Raises ``StoreError``, ``StoreRevisionError``."""

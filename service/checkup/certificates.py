@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ssl
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -55,12 +54,6 @@ def end_of(file: Path, *, authority: bool) -> Instant:
         from_datetime(each.not_valid_after_utc) for each in x509.load_pem_x509_certificates(file.read_bytes())
     ]
     return max(ends) if authority else min(ends)
-
-
-def shown_until(context_socket: ssl.SSLSocket | ssl.SSLObject) -> Instant | None:
-    """When the certificate that the other side has shown ends."""
-    end = (context_socket.getpeercert() or {}).get("notAfter")
-    return None if end is None else int(ssl.cert_time_to_seconds(str(end))) * SECOND
 
 
 def told(area: str, what: str, until: Instant, now: Instant, *, renews: str) -> Finding:

@@ -8,13 +8,11 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-from sqlalchemy import func, select
-
 from service.checkup.case import Case
 from service.checkup.finding import Finding, good, look, wrong
 from service.domain.model import SECOND, Instant
 from service.ports import StoreError
-from service.store.tables import journal
+from service.store.measure import OLDEST
 
 AREA = "disk"
 DAY = 24 * 3600 * SECOND
@@ -60,9 +58,8 @@ def _grows(case: Case, file: Path) -> float | None:
     store, now = case.store(), case.clock()
     if store is None:
         return None
-    oldest = select(func.min(journal.c.from_at))
     try:
-        first: Instant | None = store.database.read(lambda asked: asked.execute(oldest).scalar_one())
+        first: Instant | None = store.database.read(lambda asked: asked.execute(OLDEST).scalar_one_or_none())
         size = file.stat().st_size
     except (OSError, StoreError):
         return None

@@ -14,9 +14,10 @@ from urllib.parse import urlsplit
 import aiosmtplib
 
 from service.checkup.case import Case
-from service.checkup.certificates import of_peer, shown_until
+from service.checkup.certificates import of_peer
 from service.checkup.finding import Finding, good, look, wrong
 from service.domain.model import Instant
+from service.mqtt.visit import shown_until
 from service.outlets.mail_addresses import mail_server
 from service.outlets.mail_replies import mail_reason
 from service.outlets.network import Destination, Way

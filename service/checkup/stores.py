@@ -5,9 +5,10 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, select
 
 from service.checkup.case import Case
 from service.checkup.finding import Finding, good, look, wrong
@@ -22,8 +23,8 @@ from service.store.tables import journal
 
 AREA = "store"
 DAY = 24 * 3600 * SECOND
-OLDEST = 14
-"""PostgreSQL 14 is the oldest that its makers still mend (until November 2026)."""
+_MENDED_FROM = 2012
+"""PostgreSQL N is mended until November of the year 2012 + N (14: 2026), by its makers' versioning policy."""
 LARGE_LOG = 256 * 1024 * 1024
 """Bytes of SQLite's log: it is folded in at 16 MB and cut to 64, so more shows that something reads on."""
 
@@ -53,7 +54,7 @@ def store(case: Case) -> Iterator[Finding]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Seen:
-    """``now`` by the store's clock; the moments of the journal's ends; ``kept`` bytes of its last day."""
+    """``now`` by the store's clock; how many ``entries`` the journal holds, and when its ends were."""
 
     now: Instant
     entries: int
@@ -62,14 +63,17 @@ class _Seen:
 
 
 def _look(connection: Connection, clock: Callable[[], Instant]) -> _Seen:
-    ends = connection.execute(
-        select(
-            func.coalesce(func.sum(journal.c.count), 0),
-            func.min(journal.c.from_at),
-            func.max(journal.c.to_at),
-        )
-    ).one()
-    return _Seen(now=now_of(connection, clock), entries=int(ends[0]), first=ends[1], last=ends[2])
+    """By the journal's key: reading all of it would take minutes."""
+    rows = select(journal.c.first, journal.c.count, journal.c.from_at, journal.c.to_at)
+    first, last = (
+        connection.execute(rows.order_by(end).limit(1)).one_or_none()
+        for end in (journal.c.first, journal.c.first.desc())
+    )
+    now = now_of(connection, clock)
+    if first is None or last is None:
+        return _Seen(now=now, entries=0, first=None, last=None)
+    entries = last.first + last.count - first.first
+    return _Seen(now=now, entries=entries, first=first.from_at, last=last.to_at)
 
 
 def _unusable(case: Case, error: StoreError | StoreRevisionError) -> Finding:
@@ -145,7 +149,7 @@ def _file(file: Path) -> Iterator[Finding]:
     mode = file.stat().st_mode
     if mode & 0o022:
         yield look(AREA, f"others may write {file}", f"chmod go-w {file}")
-    if os.geteuid() != file.stat().st_uid:
+    if os.geteuid() not in (0, file.stat().st_uid):  # what root makes beside it, SQLite gives to its owner
         yield look(
             AREA,
             f"{file} belongs to another user than the one who asks",
@@ -174,16 +178,17 @@ def _server(case: Case, opened: Store) -> Iterator[Finding]:
     except StoreError as error:
         yield _unusable(case, error)
         return
-    yield from server(said, size=size, used=used, stands_by=stands_by)
+    today = to_datetime(case.clock()).date()
+    yield from server(said, today, size=size, used=used, stands_by=stands_by)
 
 
-def server(said: dict[str, str], *, size: int, used: int, stands_by: bool) -> Iterator[Finding]:
+def server(said: dict[str, str], today: date, *, size: int, used: int, stands_by: bool) -> Iterator[Finding]:
     """What PostgreSQL says of itself: its settings by name, bytes, connections in use, whether it follows."""
     major, most = int(said["server_version_num"]) // 10_000, int(said["max_connections"])
     shown = f"PostgreSQL {major}.{int(said['server_version_num']) % 10_000}"
     yield good(AREA, f"{shown}, {said['server_encoding']}, {_megabytes(size)}")
-    if major < OLDEST:
-        yield look(AREA, f"{shown} gets no more fixes", f"upgrade it to {OLDEST} or newer")
+    if today >= date(_MENDED_FROM + major, 12, 1):
+        yield look(AREA, f"{shown} gets no more fixes", "upgrade it to one that its makers still mend")
     if said["server_encoding"] != "UTF8":
         yield wrong(
             AREA, f"its encoding is {said['server_encoding']}", "create a database with ENCODING 'UTF8'"

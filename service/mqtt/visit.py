@@ -49,7 +49,6 @@ class Granted:
     ``limits`` are the properties of the broker's greeting by their MQTT 5 names."""
 
     refused: str | None = None
-    login: bool = False
     foreign_session: bool = False
     limits: Mapping[str, int] = field(default_factory=dict)
     subscriptions: Mapping[str, int | str] | None = None
@@ -78,6 +77,12 @@ def ask(asked: Asked) -> Granted:
             visit.publish(granted)
             visit.listen(granted)
     return granted
+
+
+def shown_until(secured: ssl.SSLSocket | ssl.SSLObject) -> Instant | None:
+    """When the certificate ends that the other side has shown."""
+    end = (secured.getpeercert() or {}).get("notAfter")
+    return None if end is None else int(ssl.cert_time_to_seconds(str(end))) * SECOND
 
 
 class _Visit:
@@ -127,7 +132,8 @@ class _Visit:
         try:
             if broker.tls is not None:
                 context = broker.tls()
-                granted.certificate_until = self._shown_until(context)
+                if self._lasting:
+                    granted.certificate_until = self._shown_until(context)
                 self._client.tls_set_context(context)
             self._client.connect(broker.host, broker.port, 30, **self._session())
         except ssl.SSLCertVerificationError as error:
@@ -144,7 +150,6 @@ class _Visit:
         if reason.is_failure:
             granted.refused = f"refused us: {reason}"
             return
-        granted.login = True
         if self._lasting:
             granted.foreign_session = bool(flags.session_present)
             granted.limits = _numbers(properties)
@@ -192,8 +197,7 @@ class _Visit:
             socket.create_connection((broker.host, broker.port), timeout=self._asked.seconds) as plain,
             context.wrap_socket(plain, server_hostname=broker.host) as secured,
         ):
-            end = (secured.getpeercert() or {}).get("notAfter")
-        return None if end is None else int(ssl.cert_time_to_seconds(str(end))) * SECOND
+            return shown_until(secured)
 
     def _session(self) -> dict[str, Any]:
         if not self._five:

@@ -15,7 +15,8 @@ from service.store.database import Database
 from service.store.engines import is_sqlite
 from service.store.tables import journal, journal_end, notice, outbox
 
-_OLDEST = select(journal.c.from_at).order_by(journal.c.first).limit(1)
+OLDEST = select(journal.c.from_at).order_by(journal.c.first).limit(1)
+"""When the oldest entry was that is kept: by the journal's key, for reading all of it would take minutes."""
 _OPEN = select(notice.c.level, func.count()).where(notice.c.closed_at.is_(None)).group_by(notice.c.level)
 _WAITS = (
     select(outbox.c.outlet, func.min(outbox.c.created_at))
@@ -53,7 +54,7 @@ def measure(database: Database) -> Measured:
             size=int(connection.execute(_TABLES).scalar_one()) if file is None else _taken(file),
             free=None if file is None else _free(file),
             entries=connection.execute(select(journal_end.c.position)).scalar_one(),
-            oldest=connection.execute(_OLDEST).scalar_one_or_none(),
+            oldest=connection.execute(OLDEST).scalar_one_or_none(),
             waits={each.outlet: each[1] for each in connection.execute(_WAITS)},
             notices={each.level: each[1] for each in connection.execute(_OPEN)},
         )

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from service.access import emergency_token, make_token
+from service.access import emergency_token, make_token, rotate_token
 from service.checkup import Case, Finding, State, check_up
 from service.checkup.accounts import access
 from service.checkup.certificates import files
@@ -285,10 +285,13 @@ def test_a_file_that_is_no_store_is_told_and_left_alone(tmp_path: Path) -> None:
 
 def test_who_is_in_charge_how_old_the_journal_is_and_where_the_file_lies_is_told(tmp_path: Path) -> None:
     url = store_with(tmp_path / "checked.db", "L3", "P1", at=wall_clock() - 200 * DAY)
-    found = list(store(case_of(tmp_path, "")))
+    found = list(store(case_of(tmp_path, f'[store]\nurl = "{url}?timeout=2"\n')))
     assert has(found, State.LOOK, "no instance is in charge → start the service")
     assert has(found, State.LOOK, "the oldest is 200 days old: nothing was forgotten for a while")
+    assert has(found, State.GOOD, "1 journal entries, from ")
     assert has(found, State.GOOD, f" MB in {tmp_path}/checked.db")
+    (tmp_path / "checked.db").chmod(0o622)
+    assert has(list(store(case_of(tmp_path, ""))), State.LOOK, "others may write")
     opened = open_store(url, migrate=False)
     opened.leases.take(owner="hall", life="one")
     assert has(list(store(case_of(tmp_path, ""))), State.GOOD, "in charge: hall (term 1)")
@@ -479,10 +482,12 @@ def test_who_may_come_in_is_told(tmp_path: Path) -> None:
     found = list(access(case))
     assert has(found, State.LOOK, "there is no administrator → `earlybell account NAME --role admin`")
     assert has(found, State.LOOK, "token gate expires")
+    rotate_token(keyring, "gate", hours=2, now=now)
+    assert not has(list(access(case)), State.LOOK, "token gate (old)"), "that one's end is meant"
     emergency_token(keyring, why="nobody has a password", hours=1, now=now)
     found = list(access(case))
     assert has(found, State.LOOK, "opens everything until")
-    assert has(found, State.GOOD, "0 accounts, 2 tokens, 1 of them administrators")
+    assert has(found, State.GOOD, "0 accounts, 3 tokens, 1 of them administrators")
     case.close()
 
 

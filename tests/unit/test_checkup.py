@@ -115,6 +115,7 @@ SAID = {
     [
         ({}, 10, State.GOOD, "PostgreSQL 18.3, UTF8, 5.0 MB"),
         ({"server_version_num": "130004"}, 10, State.LOOK, "PostgreSQL 13.4 gets no more fixes"),
+        ({"server_version_num": "140020"}, 10, State.GOOD, "PostgreSQL 14.20"),
         ({"server_encoding": "SQL_ASCII"}, 10, State.WRONG, "its encoding is SQL_ASCII"),
         ({}, 95, State.LOOK, "95 of 100 connections are in use"),
     ],
@@ -122,11 +123,18 @@ SAID = {
 def test_what_a_database_server_says_of_itself_is_judged(
     said: dict[str, str], used: int, state: State, text: str
 ) -> None:
-    assert has(list(server(SAID | said, size=5_000_000, used=used, stands_by=False)), state, text)
+    assert has(list(server(SAID | said, TODAY, size=5_000_000, used=used, stands_by=False)), state, text)
+
+
+def test_a_database_whose_fixes_have_ended_is_told_from_the_month_after() -> None:
+    for today, ended in ((TODAY, False), (date(2026, 12, 1), True)):
+        said = SAID | {"server_version_num": "140020"}
+        found = list(server(said, today, size=1, used=1, stands_by=False))
+        assert has(found, State.LOOK, "PostgreSQL 14.20 gets no more fixes") is ended
 
 
 def test_a_server_that_follows_another_is_told() -> None:
-    found = list(server(SAID, size=1, used=1, stands_by=True))
+    found = list(server(SAID, TODAY, size=1, used=1, stands_by=True))
     assert has(found, State.WRONG, "it may only be read")
 
 
