@@ -28,7 +28,7 @@ def add(commands: Adding, common: argparse.ArgumentParser) -> None:
 
 
 def _run(known: argparse.Namespace) -> int:
-    if int(known.environment.get("WEB_CONCURRENCY", "1") or 1) > 1:
+    if known.environment.get("WEB_CONCURRENCY", "1") not in ("", "0", "1"):
         return problem("WEB_CONCURRENCY: one process only, the owner of the state can't be two")
     settings = settings_of(known)
     try:
