@@ -271,9 +271,10 @@ def test_backlog_growing(site: Site) -> None:
         site.plant.gateway.send_all(messages)
         site.until_not_ready("backlog: ", " messages wait")
         eventually(lambda: site.plant.metric("earlybell_inbound_waiting") > 500, timeout=10)
-        assert re.search(
-            r"^earlybell_inbound_waiting [5-9]\d\d", site.follow("backlog-growing"), re.MULTILINE
+        (waiting,) = re.findall(
+            r"^earlybell_inbound_waiting (\S+)$", site.follow("backlog-growing"), re.MULTILINE
         )
+        assert float(waiting) > 500
         site.until_not_ready("store: the store can't be written", "locked")
         shell.execute("ROLLBACK")
     site.until_well()
@@ -297,31 +298,30 @@ def test_clock_wrong(site: Site) -> None:
 
 
 def test_notices_flood(site: Site) -> None:
-    """Most of what was sent will have left the ten minutes soon."""
-    now = time.time_ns() // 1000
-    ages = [594] * 8 + [30] * 4
+    now, sent = time.time_ns() // 1000, 12
     rows = [
         delivery_row(
             delivery(f"flood{n}", f"f{n}:chat", about=opened(f"f{n}", line="L", station="P", slot="S"))
         )
-        for n in range(len(ages))
+        for n in range(sent)
     ]
     store = open_store(site.store, migrate=False)
     with closing(store):
 
         def add(connection: Any) -> None:
             add_deliveries(connection, rows)
-            for number, age in enumerate(ages):
-                connection.execute(
-                    text("UPDATE outbox SET state = 'sent', settled_at = :at WHERE key = :key"),
-                    {"at": now - (age * 1000 + number) * SECOND // 1000, "key": f"flood{number}"},
-                )
+            connection.execute(
+                text("UPDATE outbox SET state = 'sent', settled_at = :now - id WHERE key LIKE 'flood%'"),
+                {"now": now - 30 * SECOND},
+            )
 
         store.database.write(add)
-    assert site.plant.metric("earlybell_message_flood") == 1
-    said = json.loads(site.follow("notices-flood"))
-    assert [(each["who"], each["messages"]) for each in said["people"]] == [("chat", 12)]
-    assert {"frequent", "chattering"} <= said.keys()
+        assert site.plant.metric("earlybell_message_flood") == 1
+        said = json.loads(site.follow("notices-flood"))
+        assert [(each["who"], each["messages"]) for each in said["people"]] == [("chat", sent)]
+        assert {"frequent", "chattering"} <= said.keys()
+        aged = text("UPDATE outbox SET settled_at = settled_at - 600000000 WHERE key LIKE 'flood_'")
+        store.database.write(lambda connection: connection.execute(aged))
     eventually(lambda: site.plant.metric("earlybell_message_flood") == 0, timeout=20, message="it stays")
 
 
@@ -391,9 +391,7 @@ def test_restore(site: Site) -> None:
     """What was said and told between backup and crash."""
     plant = site.plant
     site.until_well()
-    for _ in range(2):
-        assert "checked" in site.sh('bell backup "$BACKUPS" --keep 14')
-        eventually(lambda: time.time() % 1 < 0.5)
+    assert "checked" in site.sh('bell backup "$BACKUPS" --keep 14')
     saved = dict(plant.seq)
     site.ring()
     told = eventually(lambda: [each for each in events(site.hook) if each[2] == "open"][-1:], timeout=20)
