@@ -8,11 +8,13 @@ import re
 import shutil
 import subprocess
 from importlib.metadata import requires
+from ipaddress import IPv4Address
 from pathlib import Path
 from typing import Any
 
 import pytest
 import yaml
+from cryptography.x509 import IPAddress, SubjectAlternativeName, load_pem_x509_certificate
 from packaging.requirements import Requirement
 
 from service.settings import load
@@ -181,12 +183,46 @@ def test_preparing_switches_on_what_was_asked_for(prepared: Path, tmp_path: Path
     assert "receiver" in SERVICES
     assert "else 8090\n" in (DEPLOY / "receiver.py").read_text()
 
+
+def test_preparing_for_a_plant_keeps_to_it_and_more_comes_whatever_people_took_out(tmp_path: Path) -> None:
     bare = tmp_path / "bare"
     shutil.copytree(DEPLOY, bare, ignore=shutil.ignore_patterns(".env", "secrets"))
     prepare(bare)
     assert (bare / ".env").read_text() == EXAMPLE
-    assert "simulator" not in (bare / "secrets/broker_accounts").read_text()
+    accounts = bare / "secrets/broker_accounts"
+    assert "simulator" not in accounts.read_text()
     assert "simulator" not in (bare / "secrets/broker_acl").read_text()
+
+    (bare / ".env").write_text("EARLYBELL_SITE__TIMEZONE=UTC\n#COMPOSE_PROFILES=demo\n")
+    with accounts.open("a") as more:
+        more.write("gateway:its-password")
+    prepare(bare, "tls", "10.1.2.3", "demo")
+    assert [line.split(":")[0] for line in accounts.read_text().splitlines()] == [
+        "earlybell",
+        "gateway",
+        "simulator",
+    ]
+    assert (bare / ".env").read_text().splitlines() == [
+        "EARLYBELL_SITE__TIMEZONE=UTC",
+        "COMPOSE_PROFILES=tls,demo",
+        "SECRETS=./secrets",
+        "TRUSTED_PROXY=*",
+        "EARLYBELL_WEB__PUBLIC_URL=https://10.1.2.3:8443",
+        "EARLYBELL_OUTLET__0__NAME=receiver",
+        "EARLYBELL_OUTLET__0__TYPE=webhook",
+        "EARLYBELL_OUTLET__0__URL=http://receiver:8090/",
+    ]
+    certificate = load_pem_x509_certificate((bare / "secrets/tls_certificate").read_bytes())
+    names = certificate.extensions.get_extension_for_class(SubjectAlternativeName).value
+    assert IPv4Address("10.1.2.3") in names.get_values_for_type(IPAddress)
+
+
+def test_what_keeps_a_certificate_from_being_made_is_said(tmp_path: Path) -> None:
+    folder = tmp_path / "deploy"
+    shutil.copytree(DEPLOY, folder, ignore=shutil.ignore_patterns(".env", "secrets"))
+    done = subprocess.run([folder / "prepare", "tls", "a,b"], capture_output=True, text=True, check=False)
+    assert done.returncode != 0
+    assert "subjectAltName" in done.stderr
 
 
 def test_every_variable_of_the_compositions_stands_in_the_example_with_its_default() -> None:
