@@ -127,6 +127,7 @@ class Reign:
             {each.name: parts.store.words_of(each) for each in others},
             heard={each.shard: each.position for each in self.ingest.world.memory.heard.values()},
             put=self.owner.put,
+            has_room=self.owner.has_room,
             missed=lambda shard: log.warning("word_missed", shard=shard),
             beat=lambda: pulse.beat("hearsay"),
         )

@@ -32,13 +32,16 @@ class Hearsay:
         *,
         heard: Mapping[str, int],
         put: Callable[[Ask], None],
+        has_room: Callable[[], bool],
         missed: Callable[[str], None],
         beat: Callable[[], None],
     ) -> None:
-        """``words`` are the other shards' by their names, ``heard`` the positions that were heard last."""
+        """``words`` are the other shards' by their names, ``heard`` the positions that were heard last.
+        ``has_room``: whether the owner takes more just now; who was away for days has much to hear."""
         self._words = words
         self._heard = {shard: heard.get(shard, 0) for shard in words}
         self._put = put
+        self._has_room = has_room
         self._missed = missed
         self._unsure = set(words)
         self._beat = beat
@@ -53,7 +56,7 @@ class Hearsay:
         self._stop.set()
 
     def look(self) -> None:
-        """All that there is by now; of a shard that can't be read it is heard later."""
+        """All that there is by now and there is room for; of a shard that can't be read it is heard later."""
         for shard, words in self._words.items():
             with contextlib.suppress(StoreError):
                 self._look_at(shard, words)
@@ -64,7 +67,7 @@ class Hearsay:
             if oldest is not None and 0 < self._heard[shard] < oldest - 1:
                 self._missed(shard)
             self._unsure.discard(shard)
-        while found := words.after(self._heard[shard], limit=MOST_AT_ONCE):
+        while self._has_room() and (found := words.after(self._heard[shard], limit=MOST_AT_ONCE)):
             for position, data in found:
                 self._hear(shard, position, data)
             if len(found) < MOST_AT_ONCE:

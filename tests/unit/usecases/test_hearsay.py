@@ -23,6 +23,7 @@ class Told:
         self.store = store
         self.asks: list[Ask] = []
         self.missed: list[str] = []
+        self.most = 10_000
 
     def tell(self, *words: bytes, at: int = 1) -> None:
         for word in words:
@@ -35,6 +36,7 @@ class Told:
             {"east": self.store.words},
             heard={"east": heard},
             put=self.asks.append,
+            has_room=lambda: len(self.asks) < self.most,
             missed=self.missed.append,
             beat=lambda: None,
         )
@@ -89,6 +91,19 @@ def test_more_than_fits_in_one_look_at_the_store_is_heard_all_the_same(told: Tol
     told.tell(*[word(1)] * (MOST_AT_ONCE + 1))
 
     told.listener().look()
+
+    assert len(told.asks) == MOST_AT_ONCE + 1
+
+
+def test_no_more_is_heard_than_there_is_room_for_and_the_rest_later(told: Told) -> None:
+    told.tell(*[word(1)] * (MOST_AT_ONCE + 1))
+    told.most = MOST_AT_ONCE
+    listener = told.listener()
+    listener.look()
+    assert len(told.asks) == MOST_AT_ONCE
+
+    told.most += 1
+    listener.look()
 
     assert len(told.asks) == MOST_AT_ONCE + 1
 
