@@ -188,7 +188,6 @@ class Reign:
         metrics.broker_connected.set(1 if self.ears.main.ready else 0)
         # A copy, because the owner's thread adds stations meanwhile.
         metrics.slots_known.set(sum(len(each.slots) for each in list(self.ingest.world.stations.values())))
-        self._parts.report.look()
 
     def say(self, deliveries: Sequence[NewDelivery]) -> None:
         """Send what is no notice."""

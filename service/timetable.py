@@ -143,6 +143,7 @@ class Timetable:
 
     def _tick(self) -> None:
         self._beat()
+        self._report.look()
         reign = self._reign()
         if reign is not None:
             reign.tick()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -92,11 +93,17 @@ class Dethroned(Reviews):
         return super().make(since, until, line)
 
 
-def timetable(store: Store, clock: Clock, reviews: Reviews, *, in_charge: bool = True) -> Timetable:
+def timetable(
+    store: Store,
+    clock: Clock,
+    reviews: Reviews,
+    *,
+    in_charge: bool = True,
+    report: Report | None = None,
+) -> Timetable:
     settings = load(
         None, {"EARLYBELL_STORE__KEEP_EVENTS_DAYS": "1", "EARLYBELL_STORE__HOLD_EVENTS_DAYS": "9"}
     )
-    report = Report(Metrics())
     throne: Any = Throne(store) if in_charge else None
     if isinstance(reviews, Dethroned):
         reviews.throne = throne
@@ -119,7 +126,7 @@ def timetable(store: Store, clock: Clock, reviews: Reviews, *, in_charge: bool =
         speaks=True,
         reign=lambda: reviews.throne if isinstance(reviews, Dethroned) else throne,
         heart=Heart(ways, say=lambda _: None, ready=lambda: True),
-        report=report,
+        report=report or Report(Metrics()),
         beat=lambda: None,
         clock=clock,
     )
@@ -127,6 +134,27 @@ def timetable(store: Store, clock: Clock, reviews: Reviews, *, in_charge: bool =
 
 def kept(store: Store) -> list[int]:
     return [(entry.at - BEGIN) // HOUR for _, entry in store.archive.journal(position=0)]
+
+
+class Looked(Report):
+    """Knows whether it was to say what it held back."""
+
+    def __init__(self) -> None:
+        super().__init__(Metrics())
+        self.looked = threading.Event()
+
+    def look(self) -> None:
+        self.looked.set()
+
+
+def test_what_was_held_back_of_the_log_is_said_by_who_stands_by_too(store: Store) -> None:
+    report = Looked()
+    idle = timetable(store, Clock(), Reviews(), in_charge=False, report=report)
+    idle.start()
+    try:
+        assert report.looked.wait(10)
+    finally:
+        idle.stop()
 
 
 def test_who_is_not_in_charge_rolls_nothing_up_and_forgets_nothing(store: Store) -> None:
