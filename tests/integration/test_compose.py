@@ -37,11 +37,16 @@ def composed() -> Json:
 SERVICES: Json = composed()["services"]
 
 
+def unprepared(tmp_path: Path) -> Path:
+    """A copy of the folder as a clone has it."""
+    ignored = shutil.ignore_patterns(".env", "secrets", "screenshots")
+    return shutil.copytree(DEPLOY, tmp_path / "deploy", ignore=ignored)
+
+
 @pytest.fixture
 def prepared(tmp_path: Path) -> Path:
-    """A copy of the folder, prepared for everything."""
-    folder = tmp_path / "deploy"
-    shutil.copytree(DEPLOY, folder, ignore=shutil.ignore_patterns(".env", "secrets"))
+    """The same, prepared for everything."""
+    folder = unprepared(tmp_path)
     prepare(folder, "demo", "tls", "hall.example")
     return folder
 
@@ -185,8 +190,7 @@ def test_preparing_switches_on_what_was_asked_for(prepared: Path, tmp_path: Path
 
 
 def test_preparing_for_a_plant_keeps_to_it_and_more_comes_whatever_people_took_out(tmp_path: Path) -> None:
-    bare = tmp_path / "bare"
-    shutil.copytree(DEPLOY, bare, ignore=shutil.ignore_patterns(".env", "secrets"))
+    bare = unprepared(tmp_path)
     prepare(bare)
     assert (bare / ".env").read_text() == EXAMPLE
     accounts = bare / "secrets/broker_accounts"
@@ -218,8 +222,7 @@ def test_preparing_for_a_plant_keeps_to_it_and_more_comes_whatever_people_took_o
 
 
 def test_what_keeps_a_certificate_from_being_made_is_said(tmp_path: Path) -> None:
-    folder = tmp_path / "deploy"
-    shutil.copytree(DEPLOY, folder, ignore=shutil.ignore_patterns(".env", "secrets"))
+    folder = unprepared(tmp_path)
     done = subprocess.run([folder / "prepare", "tls", "a,b"], capture_output=True, text=True, check=False)
     assert done.returncode != 0
     assert "subjectAltName" in done.stderr
@@ -282,11 +285,10 @@ def test_compose_itself_accepts_the_files(prepared: Path, overlays: list[str]) -
 
 
 def test_who_did_not_prepare_hears_at_once_what_to_do(tmp_path: Path) -> None:
-    shutil.copy(FILE, tmp_path)
-    done = config(tmp_path, FILE.name)
+    folder = unprepared(tmp_path)
+    done = config(folder, FILE.name)
     assert done.returncode != 0
     assert "run ./prepare first" in done.stderr
-    shutil.copytree(DEPLOY, tmp_path / "older", ignore=shutil.ignore_patterns(".env", "secrets"))
-    (tmp_path / "older" / ".env").write_text("EARLYBELL_SITE__TIMEZONE=UTC\n")
-    prepare(tmp_path / "older")
-    assert config(tmp_path / "older", FILE.name).returncode == 0
+    (folder / ".env").write_text("EARLYBELL_SITE__TIMEZONE=UTC\n")
+    prepare(folder)
+    assert config(folder, FILE.name).returncode == 0
