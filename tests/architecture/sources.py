@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import functools
+import gc
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -14,8 +15,7 @@ ROOT = Path(__file__).parents[2]
 def modules(*folders: str) -> Iterator[tuple[Path, ast.Module]]:
     """Every Python file below the folders, parsed."""
     for folder in folders:
-        for path in sorted((ROOT / folder).rglob("*.py")):
-            yield path, _parsed(path)
+        yield from _parsed(folder)
 
 
 def where(path: Path, node: ast.AST | None = None) -> str:
@@ -38,5 +38,10 @@ def committed() -> list[Path]:
 
 
 @functools.cache
-def _parsed(path: Path) -> ast.Module:
-    return ast.parse(path.read_text(encoding="utf-8"), str(path))
+def _parsed(folder: str) -> list[tuple[Path, ast.Module]]:
+    gc.disable()  # it would look through millions of nodes again and again, none of which is to go
+    try:
+        paths = sorted((ROOT / folder).rglob("*.py"))
+        return [(path, ast.parse(path.read_text(encoding="utf-8"), str(path))) for path in paths]
+    finally:
+        gc.enable()
