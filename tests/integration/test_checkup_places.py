@@ -85,11 +85,11 @@ def test_the_certificate_of_a_receiver_is_told(tmp_path: Path, days: float, stat
     ("url", "text"),
     [
         ("https://no-such-host.invalid/x", "its name isn't known → correct the address"),
-        (f"http://127.0.0.1:{free_port()}/x", "connection refused → start the service there"),
+        ("http://127.0.0.1:{port}/x", "connection refused → start the service there"),
     ],
 )
 def test_a_receiver_that_is_not_there_is_told(tmp_path: Path, url: str, text: str) -> None:
-    found = of_outlet(tmp_path, f'type = "webhook"\nurl = "{url}"\n')
+    found = of_outlet(tmp_path, f'type = "webhook"\nurl = "{url.format(port=free_port())}"\n')
     assert has(found, State.WRONG, text)
 
 
