@@ -18,9 +18,10 @@ READ = 256 * 1024
 
 
 class BufferedSocket:
-    """What paho asks of a socket, over a non-blocking one."""
+    """What paho asks of a socket, over a non-blocking one. Gives nothing once ``left`` messages are taken."""
 
     def __init__(self, sock: Any) -> None:
+        self.left = 1
         self._sock = sock
         self._in = b""
         self._at = 0
@@ -38,6 +39,8 @@ class BufferedSocket:
         return bool(self._out)
 
     def recv(self, size: int) -> bytes:
+        if self.left <= 0:
+            raise BlockingIOError
         if self._at >= len(self._in):
             self._in = self._sock.recv(READ)
             self._at = 0
@@ -101,6 +104,21 @@ class BufferedClient(paho.Client):
         """TLS from the next connection on; paho's own way allows it once only."""
         self._ssl_context = None
         self.tls_set_context(context)
+
+    def read(self, most: int) -> None:
+        """Take up to so many messages. paho by itself reads as many packets as it has messages on their way
+        out, whatever it is told."""
+        sock = self.buffered
+        while sock is not None and most > 0:
+            sock.left = most
+            if self.loop_read() != paho.MQTT_ERR_SUCCESS or sock.left == most:
+                return
+            most = sock.left
+
+    def took(self) -> None:
+        """One of them, as ``on_message`` says."""
+        if (sock := self.buffered) is not None:
+            sock.left -= 1
 
     def ping_unasked(self) -> None:
         """A sign of life whose answer nobody waits for: it may lie unread behind much else."""

@@ -104,7 +104,6 @@ class Connection:
         self._had_session = had_session
         self._keepalive = keepalive
         self._generation = 0
-        self._received = 0
         self._lost = threading.Event()
         self._stop = threading.Event()
         self._silent = False
@@ -234,13 +233,7 @@ class Connection:
         if self._wake_read in readable:
             self._drain_wakes()
         if more or sock in readable:
-            self._read()
-
-    def _read(self) -> None:
-        for _ in range(READS_A_TURN if self._greeted else 1):
-            before = self._received
-            if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or self._received == before:
-                return
+            self._client.read(READS_A_TURN if self._greeted else 1)
 
     def _do_todo(self) -> None:
         if self._silent:
@@ -326,7 +319,7 @@ class Connection:
         self._lost.set()
 
     def _on_message(self, client: Any, _data: Any, message: paho.MQTTMessage) -> None:
-        self._received += 1
+        self._client.took()
         token = (self._generation, message.mid if message.qos else 0)
         crash.point("rx_before_queue")
         # The raw topic: paho's own decoding raises on topics that aren't UTF-8.
