@@ -16,6 +16,8 @@ from service.domain.state import SlotState, StationState
 
 MOST_HOLES = 64
 MOST_REPLACED = 256
+MOST_MISSING_FIRST = 1000
+"""Who begins with a higher number doesn't count the messages of the session that it names."""
 _NOTHING = (0, 0, 0)
 
 
@@ -42,7 +44,7 @@ def hear(station: StationState, message: CountMessage, said_at: Instant | None) 
         _begin_afresh(station)
     missed = 0
     if message.seq is not None:
-        missed = _note_sequence(station, message.seq, message.session, before, hearing)
+        missed = _note_sequence(station, message.seq, message, before, hearing)
     station.heard = True
     if said_at is not None:
         station.last_at = said_at
@@ -156,9 +158,10 @@ def _begin_afresh(station: StationState) -> None:
 
 
 def _note_sequence(
-    station: StationState, seq: int, session: str | None, before: int | None, hearing: Hearing
+    station: StationState, seq: int, message: CountMessage, before: int | None, hearing: Hearing
 ) -> int:
-    """Remember how far it came; the number of messages missing in between."""
+    """Remember how far it came; the number of messages missing in between. Where differences begin afresh,
+    those from number 1 on are missing."""
     station.seq = seq
     if before is not None and before <= seq <= before + 1:
         return 0
@@ -168,10 +171,14 @@ def _note_sequence(
         station.holes.append((before + 1, seq - 1))
         _keep_few(station)
         return seq - 1 - before
-    if session is not None and seq > 0:
+    missing = 0
+    if hearing is Hearing.AFRESH and message.counts == "delta" and 1 < seq <= MOST_MISSING_FIRST:
+        station.holes.append((1, seq - 1))
+        missing = seq - 1
+    if message.session is not None and seq > missing:
         # Nobody knows where a session begins to count, so what is lower isn't missing; but it isn't a repeat.
-        station.unheard = [(0, seq - 1)]
-    return 0
+        station.unheard = [(0, seq - 1 - missing)]
+    return missing
 
 
 def _closes_hole(station: StationState, seq: int) -> bool:

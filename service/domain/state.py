@@ -223,9 +223,10 @@ class StationState(msgspec.Struct, array_like=True):
     ``order_done`` the panels since its running order began; ``rests_since``: when the orders were done,
     nothing was placed since.
 
-    ``holes`` are runs of ``seq`` that were skipped, ``unheard`` those before the first one heard in a
-    session. ``uncertain_since``: counts are missing that some slot's quantity doesn't know of; ``given_up``:
-    some of them can't come any more. ``silence_told``: the beginning of the silence that people know of.
+    ``holes`` are runs of ``seq`` that are missing, ``unheard`` those before the first one heard in a session
+    that may never have been. ``uncertain_since``: counts are missing that some slot's quantity doesn't know
+    of; ``given_up``: some of them can't come any more. ``silence_told``: the beginning of the silence that
+    people know of.
     ``skips``: the share of its placements that each of the last panels skipped, in 1/255, newest last;
     ``takt_blocks`` and ``takt_block`` are ``pace``'s. ``undoable`` names the slots whose last exchange is
     kept as ``exchanged``; ``source`` is where its counts come from.

@@ -1,8 +1,8 @@
 """Asks gateways to send again what is missing: holes in ``seq`` that stay open.
 
 A hole gets a moment, because messages may overtake one another; then it is asked for a few times with growing
-pauses and given up. What came before the first number heard was never missing. Ages are forgotten when we
-start anew, so a hole left by an earlier life is asked for again."""
+pauses and given up. What came before the first number ever heard of a station was never missing. Ages are
+forgotten when we start anew, so a hole left by an earlier life is asked for again."""
 
 from __future__ import annotations
 

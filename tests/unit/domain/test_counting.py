@@ -237,6 +237,45 @@ def test_a_new_session_closes_no_hole_of_the_old_one():
     assert story.slot("F1").missing > 0
 
 
+def begun_afresh(*, first: int, counts: str = "delta", session: str | None = "b") -> Story:
+    """A station that restarted; ``first`` is the first number heard since."""
+    story = Story()
+    story.load("F1", 300)
+    story.count({"F1": 10}, session=session and "a", seq=40, counts=counts)
+    story.later(20).count({"F1": 10}, session=session, seq=first, counts=counts)
+    return story
+
+
+@pytest.mark.parametrize("session", ["b", None])
+def test_the_first_differences_of_a_session_after_a_known_one_are_missed_and_come_late(session: str | None):
+    """A broker that dies may lose those as well as any others."""
+    story = begun_afresh(first=3, session=session)
+    assert story.station().uncertain_since == story.now
+    assert story.station().holes == [(1, 2)]
+    assert story.slot("F1").missing == 20
+    story.count({"F1": 7}, session=session, seq=1, counts="delta", ago=20)
+    story.count({"F1": 13}, session=session, seq=2, counts="delta", ago=15)
+    assert story.station().uncertain_since is None
+    assert story.slot("F1").book == 260
+
+
+@pytest.mark.parametrize(
+    ("first", "counts"), [(0, "delta"), (1, "delta"), (41, "delta"), (1002, "delta"), (3, "total")]
+)
+def test_nothing_is_missing_where_a_session_begins_at_0_or_1_goes_on_or_has_numbers_of_its_own(first, counts):
+    """Nor with totals, which say it all."""
+    story = begun_afresh(first=first, counts=counts)
+    assert story.station().uncertain_since is None
+    assert story.station().holes == []
+
+
+def test_a_number_0_that_comes_after_a_sessions_first_is_counted_though_nobody_missed_it():
+    story = begun_afresh(first=3)
+    story.count({"F1": 5}, session="b", seq=0, counts="delta", ago=20)
+    assert story.slot("F1").book == 275
+    assert story.station().holes == [(1, 2)]
+
+
 def test_many_gaps_are_all_noticed():
     story = Story()
     story.load("F1", 100_000)
