@@ -100,19 +100,25 @@ class Announcer:
         self._bell.set()
 
     def run(self) -> None:
+        rested_at = time.monotonic()
         while not self._stop:
             self._beat()
             began = time.monotonic()
-            more = self.turn(began)
-            spent = time.monotonic() - began
-            pause = spent * (1 / SHARE - 1) if more else max(0.1, spent * (1 / SHARE - 1))
-            self._bell.wait(min(pause, LONGEST_PAUSE))
+            rested = began >= rested_at
+            more = self.turn(began, rested=rested)
+            if rested:
+                ended = time.monotonic()
+                pause = max((ended - began) * (1 / SHARE - 1), 0.0 if more else 0.1)
+                rested_at = ended + min(pause, LONGEST_PAUSE)
+            self._bell.wait(max(0.0, rested_at - time.monotonic()))
             self._bell.clear()
 
-    def turn(self, now: float) -> bool:
-        """Tell what is due, most urgent first; whether more is due already."""
+    def turn(self, now: float, *, rested: bool = True) -> bool:
+        """Tell what is due, most urgent first; whether more is due already. Before it is ``rested`` what is
+        urgent goes alone: a notice doesn't take twenty other stations along."""
         with self._lock:
-            due = [place for place in self._waiting if now - self._station(place).told_at >= EVERY]
+            waiting = self._waiting if rested else ()
+            due = [place for place in waiting if now - self._station(place).told_at >= EVERY]
             chosen = [*self._urgent, *(place for place in due if place not in self._urgent)][:STATIONS_A_TURN]
             for place in chosen:
                 self._waiting.pop(place, None)
