@@ -25,6 +25,12 @@ class LineClock:
         self._start = start
         self._begun = time.monotonic()
 
+    def begin(self) -> None:
+        """The line's first second is now; where messages show the line's own time, that one stays."""
+        self._begun = time.monotonic()
+        if self._shows == "wall":
+            self._start = datetime.now(UTC)
+
     def now(self) -> float:
         return (time.monotonic() - self._begun) * self.speed
 

@@ -93,12 +93,15 @@ class Publisher:
         hours: float = math.inf,
     ) -> None:
         """Until ``stop``, or so many panels left the lines, or so many seconds or hours of the plant
-        passed."""
+        passed. The plant begins once all gateways are connected: of a line that has begun before, nobody
+        counts what was made meanwhile. It doesn't wait for long for a broker that isn't there."""
         until = hours * 3600
         uplinks = list(dict.fromkeys(self._uplinks.values()))
         for uplink in uplinks:
             uplink.start()
         try:
+            self._await_connections(stop)
+            self._clock.begin()
             while not stop.is_set() and self._clock.elapsed() < seconds and self._goes_on(panels, until):
                 self._greet()
                 self._move(panels, until)
@@ -112,6 +115,11 @@ class Publisher:
                 uplink.disconnect()
             for uplink in uplinks:
                 uplink.close()
+
+    def _await_connections(self, stop: threading.Event) -> None:
+        end = time.monotonic() + PATIENCE
+        while not self._connected() and time.monotonic() < end and not stop.wait(0.005):
+            pass
 
     def _goes_on(self, panels: float, until: float) -> bool:
         return self._plant.panels < panels and self._plant.now < until
