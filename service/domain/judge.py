@@ -6,7 +6,7 @@ slots that feed the same placements is judged as one: its parts are added up."""
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 
 import numpy as np
@@ -29,6 +29,7 @@ edge: the hysteresis that keeps a value at the edge from flapping."""
 FEWEST_MARKS = 2
 """Times that a sensor must have said low before the slot ran out, before it is believed."""
 _MARK_SPREAD = 2.0
+_PARTS = Horizon(usage=1.0)
 _HAIR = 4e-6
 """More than rounding can do to a chance."""
 
@@ -106,6 +107,13 @@ def question_of(
         blind=blind,
         paths=paths,
     )
+
+
+def held(slot: SlotState, sights: Mapping[str, Sight], case: Case | None) -> Question | None:
+    """What the slot holds by itself, in parts; taken from its ``case`` where no other feeds with it."""
+    if case is not None and len(sights[slot.name].group) <= 1:
+        return replace(case.question, horizon=_PARTS, paths=())
+    return question_of([slot], sights, _PARTS)
 
 
 def _left(slot: SlotState, declared: int, sight: Sight) -> tuple[Floats, Floats]:

@@ -13,7 +13,7 @@ from itertools import chain, islice
 from service.domain import fetch, judge
 from service.domain.calendar import Hours, hours_of
 from service.domain.fetch import Doubt, Fresh, Run, Unknown
-from service.domain.horizon import Horizon, parts_needed
+from service.domain.horizon import parts_needed
 from service.domain.judge import Case
 from service.domain.model import Instant, Spread
 from service.domain.outcome import clock_times, forecast, is_boundary_only
@@ -158,7 +158,7 @@ def _lying_there(slot: SlotState, sight: Sight) -> float | None:
         return 0.0
     if slot.declared is None or not sight.idle:
         return None
-    question = judge.question_of([slot], {slot.name: sight}, Horizon(usage=1.0))
+    question = judge.held(slot, {slot.name: sight}, None)
     if question is None:
         return None
     low, _, _ = left_quantiles(Questions.of([question]))

@@ -10,7 +10,6 @@ import msgspec
 
 from service.domain import gateways, judge, notices
 from service.domain.calendar import Hours, hours_of
-from service.domain.horizon import Horizon
 from service.domain.judge import Case
 from service.domain.model import Instant, Level, Spread, rfc3339_or_none, to_rfc3339
 from service.domain.outcome import clock_times, forecast, is_boundary_only, starves
@@ -50,7 +49,7 @@ def draft(world: World, station: StationState, slot: SlotState) -> Draft:
         },
         station=station,
         case=case,
-        own=judge.question_of([slot], {slot.name: sight}, Horizon(usage=1.0)),
+        own=judge.held(slot, sights, case),
         book=slot.book,
         orders=orders_ahead(line),
         hours=hours_of(world.policy, line.line),
