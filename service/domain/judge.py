@@ -6,7 +6,7 @@ slots that feed the same placements is judged as one: its parts are added up."""
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from statistics import median
 
 import numpy as np
@@ -14,9 +14,10 @@ import numpy as np
 from service.domain import skips
 from service.domain.depletion import lasting
 from service.domain.horizon import Horizon
+from service.domain.inquiry import Question
 from service.domain.law import Floats, together
 from service.domain.model import Level
-from service.domain.outlook import Question, chance_due
+from service.domain.outlook import chance_due
 from service.domain.pace import pace_of, panels_within
 from service.domain.policy import Limits
 from service.domain.sight import Sight, demand
@@ -112,7 +113,8 @@ def question_of(
 def held(slot: SlotState, sights: Mapping[str, Sight], case: Case | None) -> Question | None:
     """What the slot holds by itself, in parts; taken from its ``case`` where no other feeds with it."""
     if case is not None and len(sights[slot.name].group) <= 1:
-        return replace(case.question, horizon=_PARTS, paths=())
+        of = case.question
+        return Question(horizon=_PARTS, left=of.left, weight=of.weight, a=of.a, b=of.b, blind=of.blind)
     return question_of([slot], sights, _PARTS)
 
 

@@ -14,10 +14,11 @@ from service.domain import fetch, judge
 from service.domain.calendar import Hours, hours_of
 from service.domain.fetch import Doubt, Fresh, Run, Unknown
 from service.domain.horizon import parts_needed
+from service.domain.inquiry import Questions
 from service.domain.judge import Case
 from service.domain.model import Instant, Spread
 from service.domain.outcome import clock_times, forecast, is_boundary_only
-from service.domain.outlook import Questions, left_quantiles
+from service.domain.outlook import left_quantiles
 from service.domain.pace import pace_of
 from service.domain.sight import Sight, demand, usage_in
 from service.domain.state import LineState, Order, SlotState, StationState

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from service.domain import clock, judge, notices, record
 from service.domain.calendar import Hours, hours_of, walk, worked
+from service.domain.inquiry import Questions
 from service.domain.judge import Case
 from service.domain.model import SECOND, Instant, Level, Spread, SupplyKind
 from service.domain.notices import Numbers, Told
-from service.domain.outlook import Questions, panels_to_empty
+from service.domain.outlook import panels_to_empty
 from service.domain.pace import pace_of, seconds_to_empty
 from service.domain.shortfall import orders_ahead, shortfalls
 from service.domain.sight import Sight

@@ -1,14 +1,14 @@
 """How many more panels a slot can complete, and how sure that is.
 
-X, the panels to empty, has P(X < k) = P(the supply can't give the parts that k panels need). This file turns
-panels into parts (orders ahead, usage, the panel in work) and asks ``depletion``; when that will be is
-``pace``'s and ``calendar``'s. It doesn't know what anybody will do with the answer.
+X, the panels to empty, has P(X < k) = P(the supply can't give the parts that k panels need). ``inquiry`` says
+what parts those are, ``depletion`` how likely they are there; when that will be is ``pace``'s and
+``calendar``'s. This file doesn't know what anybody will do with the answer.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields, replace
+from collections.abc import Callable
+from dataclasses import replace
 from itertools import count
 
 import numpy as np
@@ -23,17 +23,12 @@ from service.domain.depletion import (
     chance_short,
     chance_short_one,
     expected_left,
-    still_feeding,
 )
-from service.domain.horizon import Ahead, Horizon, parts_needed
-
-Ints = npt.NDArray[np.int64]
+from service.domain.horizon import parts_needed
+from service.domain.inquiry import MOST, Ints, Question, Questions
 
 QUANTILES: Floats = np.array([0.05, 0.5, 0.95])
 _GOALS: Floats = ndtri(QUANTILES)
-
-MOST = float(2**53 - 1)
-"""What never empties, because nothing uses it any more, empties after so many panels."""
 
 FAR = 60
 """Panels, and parts, at the 5 % quantile from which on ``distant`` is good enough."""
@@ -43,128 +38,6 @@ _HAIR = 1e-9
 """More than the share by which rounding can tell a way's need from that of whole boards."""
 _GIVE = 0.005
 """Of the panels: how close a search must come there."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Question:
-    """One slot as the forecast sees it: what is needed, and what ``depletion.chance_short_one`` wants.
-
-    ``paths``: where boards are skipped, what is needed is one of these, each as likely; none: ``horizon``.
-    """
-
-    horizon: Horizon
-    left: Floats
-    weight: Floats
-    a: float
-    b: float
-    blind: float
-    paths: Sequence[Horizon] = ()
-
-    @property
-    def ways(self) -> tuple[Horizon, ...]:
-        return tuple(self.paths) or (self.horizon,)
-
-    def parts_needed(self, panels: float) -> Sequence[float]:
-        """Of so many panels, on each way."""
-        if isinstance(self.paths, Ahead):
-            return self.paths.parts_needed(panels)
-        return [parts_needed(way, panels) for way in self.ways]
-
-
-_WAYS = ("most", "rates", "usage")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Questions:
-    """S slots side by side: ``left``, ``weight``, ``feeding`` (S, Q); ``most``, ``rates`` (S, P, T) the
-    orders' panels and parts per panel on each of P ways, padded with zeros, ``usage`` (S, P) after them; the
-    others (S,). Only the first ``ways`` of a slot count."""
-
-    left: Floats
-    weight: Floats
-    feeding: Floats
-    a: Floats
-    b: Floats
-    blind: Floats
-    most: Floats
-    rates: Floats
-    usage: Floats
-    taken: Floats
-    ways: Ints
-
-    @classmethod
-    def of(cls, questions: Sequence[Question]) -> Questions:
-        """Slots of one width Q; at least one."""
-        left = np.array([question.left for question in questions], dtype=np.float64)
-        weight = np.array([question.weight for question in questions], dtype=np.float64)
-        a = np.array([question.a for question in questions], dtype=np.float64)
-        b = np.array([question.b for question in questions], dtype=np.float64)
-        blind = np.array([question.blind for question in questions], dtype=np.float64)
-        counts = [len(question.ways) for question in questions]
-        number = max(counts)
-        ways = [way for each in questions for way in (*each.ways, *each.ways[:1] * (number - len(each.ways)))]
-        most, rates = _side_by_side([way.steps for way in ways])
-        shape = (len(questions), number)
-        return cls(
-            left=left,
-            weight=weight,
-            feeding=still_feeding(left, weight, a, b, blind),
-            a=a,
-            b=b,
-            blind=blind,
-            most=most.reshape(*shape, -1),
-            rates=rates.reshape(*shape, -1),
-            usage=np.array([way.usage for way in ways], dtype=np.float64).reshape(shape),
-            taken=np.array([question.horizon.taken for question in questions], dtype=np.float64),
-            ways=np.array(counts, dtype=np.int64),
-        )
-
-    def rows(self, rows: Ints) -> Questions:
-        """Some of them, no wider than they need."""
-        ways = int(self.ways[rows].max(initial=1))
-        chosen = {
-            field.name: getattr(self, field.name)[rows] for field in fields(self) if field.name not in _WAYS
-        }
-        return Questions(**chosen, **{name: getattr(self, name)[rows, :ways] for name in _WAYS})
-
-    def parts_needed(self, panels: Floats) -> Floats:
-        """The function ``parts_needed`` for every slot at its own number of panels, to the same last bit, on
-        each way, (S, P)."""
-        parts, panels = -self.taken[:, None], panels[:, None]
-        for step in range(self.most.shape[2]):
-            ran = np.minimum(panels, self.most[:, :, step])
-            parts = parts + ran * self.rates[:, :, step]
-            panels = panels - ran
-        return np.maximum(parts + panels * self.usage, 0.0)
-
-    def panels_for(self, parts: Floats, ways: slice) -> Floats:
-        """The inverse: the panels, with a fraction, that ``parts``, (S, N), suffice for on some ways, (S, W);
-        at most ``MOST``. N is W, or one of them is 1."""
-        parts = parts + self.taken[:, None] + np.zeros(self.usage[:, ways].shape)
-        panels = np.zeros(parts.shape)
-        going = np.ones(parts.shape, dtype=bool)
-        for step in range(self.most.shape[2]):
-            most, rate = self.most[:, ways, step], self.rates[:, ways, step]
-            ran = np.where(going, np.minimum(_over(parts, rate), most), 0.0)
-            panels += ran
-            parts = np.maximum(parts - ran * rate, 0.0)
-            going &= ran >= most
-        panels += np.where(going, _over(parts, self.usage[:, ways]), 0.0)
-        return np.minimum(panels, MOST)
-
-
-def _over(parts: Floats, rate: Floats) -> Floats:
-    quotient = np.full(parts.shape, np.inf)
-    np.divide(parts, rate, out=quotient, where=rate > 0.0)
-    return quotient
-
-
-def _side_by_side(steps: Sequence[tuple[tuple[float, float], ...]]) -> tuple[Floats, Floats]:
-    padded = np.zeros((len(steps), max(map(len, steps)), 2))
-    for row, each in enumerate(steps):
-        if each:
-            padded[row, : len(each)] = each
-    return padded[:, :, 0], padded[:, :, 1]
 
 
 def chance_due(question: Question, lead: int, needed: int | None, *, whole: bool = False) -> float:
@@ -230,14 +103,32 @@ def left_quantiles(questions: Questions) -> tuple[Ints, Floats, Ints]:
     Exact for the beliefs as they are: unreported losses of the ``blind`` placements are taken off, and that
     the slot still feeds is taken into account.
     """
-    none = np.zeros((len(questions.a), 1, 0))
-    ones, zeros = np.ones((len(questions.a), 1)), np.zeros_like(questions.a)
-    parts = replace(questions, most=none, rates=none, usage=ones, taken=zeros)
-    low_median_high = _quantiles(parts, _chance_left_below, *_parts_to_empty(questions, coming=0.0))
+    low_median_high = _quantiles_of_possibilities(questions.left, questions.feeding)
+    unreported = np.flatnonzero(questions.blind > 0.0)
+    if unreported.size:
+        asked = questions.rows(unreported)
+        none = np.zeros((unreported.size, 1, 0))
+        ones, zeros = np.ones((unreported.size, 1)), np.zeros(unreported.size)
+        parts = replace(asked, most=none, rates=none, usage=ones, taken=zeros)
+        low_median_high[unreported] = _quantiles(
+            parts, _chance_left_below, *_parts_to_empty(asked, coming=0.0)
+        )
     mean = expected_left(
         questions.left, questions.weight, questions.feeding, questions.a, questions.b, questions.blind
     )
     return low_median_high[:, 0], mean, low_median_high[:, 2]
+
+
+def _quantiles_of_possibilities(left: Floats, feeding: Floats) -> Ints:
+    """What ``_quantiles`` finds of ``_chance_left_below`` where all losses were reported, to the same last
+    bit, (S, 3): one of the possibilities; they ascend."""
+    chance = np.cumsum(feeding, axis=1)
+    total = chance[:, -1:]
+    chance /= np.where(total > 0.0, total, 1.0)
+    # Of the first possibility that reaches it; where nothing can be left, of the first of all.
+    place = (chance[:, None, :] >= QUANTILES[:, None]).argmax(axis=2)
+    found = np.take_along_axis(left, place, axis=1)
+    return np.where(total > 0.0, np.floor(found), 0.0).astype(np.int64)
 
 
 def _chance_short(questions: Questions, need: Floats) -> Floats:

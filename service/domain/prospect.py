@@ -17,11 +17,11 @@ from service.domain import judge
 from service.domain.calendar import Hours, hours_of, is_at_work, rests, walk, worked
 from service.domain.emptyings import Emptying, Supply
 from service.domain.horizon import Horizon
+from service.domain.inquiry import Question
 from service.domain.judge import Case
 from service.domain.learning import LABEL, USUAL
 from service.domain.model import SECOND, Instant, Spread
 from service.domain.outcome import forecast, is_boundary_only
-from service.domain.outlook import Question
 from service.domain.pace import Pace, pace_of, panels_within, seconds_to_empty
 from service.domain.plan import Terms, Window
 from service.domain.policy import PlanRules

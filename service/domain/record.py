@@ -18,10 +18,11 @@ from scipy.special import bdtrc
 
 from service.domain import judge, notices, standing
 from service.domain.history import MOST_OUTCOMES, Outcome, Record, Warned, kind_name, record_key
+from service.domain.inquiry import MOST, Question, Questions
 from service.domain.judge import Case
 from service.domain.model import Instant, Level
 from service.domain.notices import Told
-from service.domain.outlook import MOST, Question, Questions, chances_due, panels_to_empty
+from service.domain.outlook import chances_due, panels_to_empty
 from service.domain.said import Said
 from service.domain.state import SlotState, StationState
 from service.domain.world import World

@@ -13,9 +13,10 @@ from math import ceil
 import numpy as np
 
 from service.domain.depletion import CRUMB, expected_left
+from service.domain.inquiry import Questions
 from service.domain.judge import Case
 from service.domain.model import Shortfall
-from service.domain.outlook import Questions, chances_due
+from service.domain.outlook import chances_due
 from service.domain.state import LineState
 
 Orders = tuple[str | None, ...]

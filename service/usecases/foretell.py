@@ -18,10 +18,11 @@ from msgspec.structs import replace
 from service.desk import Unfit
 from service.domain import floor
 from service.domain.events import CountMessage, JournalEntry, Message, OrderMessage, SupplyMessage
+from service.domain.inquiry import Question, Questions
 from service.domain.life import Taken
 from service.domain.model import Instant, Notice, from_datetime, to_rfc3339
 from service.domain.notices import Told
-from service.domain.outlook import Question, Questions, chances_due
+from service.domain.outlook import chances_due
 from service.domain.policy import Policy
 from service.domain.state import StationState
 from service.domain.world import Place, SlotPlace, World

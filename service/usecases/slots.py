@@ -10,10 +10,11 @@ import msgspec
 
 from service.domain import gateways, judge, notices
 from service.domain.calendar import Hours, hours_of
+from service.domain.inquiry import Question, Questions
 from service.domain.judge import Case
 from service.domain.model import Instant, Level, Spread, rfc3339_or_none, to_rfc3339
 from service.domain.outcome import clock_times, forecast, is_boundary_only, starves
-from service.domain.outlook import Question, Questions, left_quantiles
+from service.domain.outlook import left_quantiles
 from service.domain.shortfall import orders_ahead, shortfalls
 from service.domain.sight import Sight
 from service.domain.state import SlotState, StationState

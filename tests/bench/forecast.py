@@ -13,8 +13,9 @@ from service.domain import floor
 from service.domain.depletion import PRIOR
 from service.domain.events import CountMessage, Message, RecipeMessage, SlotCount, SupplyMessage
 from service.domain.horizon import Horizon
+from service.domain.inquiry import Question, Questions
 from service.domain.law import usual
-from service.domain.outlook import Question, Questions, chances_due, panels_to_empty
+from service.domain.outlook import chances_due, panels_to_empty
 from service.domain.world import World
 
 SLOTS = 20_000

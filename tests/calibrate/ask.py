@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from service.domain import judge
-from service.domain.outlook import Questions, chances_due
+from service.domain.inquiry import Questions
+from service.domain.outlook import chances_due
 from service.domain.world import World
 from tests.calibrate.supply import Floats
 

@@ -14,8 +14,9 @@ from scipy import stats
 
 from service.domain.depletion import PRIOR, Floats, learn
 from service.domain.horizon import Horizon
+from service.domain.inquiry import Question, Questions
 from service.domain.law import usual
-from service.domain.outlook import Question, Questions, chances_due, panels_to_empty
+from service.domain.outlook import chances_due, panels_to_empty
 
 REELS = 500
 DECLARED = (600, 1500, 4000)

@@ -11,8 +11,9 @@ from scipy.special import ndtri
 from service.domain.depletion import chance_short, still_feeding
 from service.domain.distant import chance_short_afar
 from service.domain.horizon import Horizon
+from service.domain.inquiry import Question, Questions
 from service.domain.law import from_sample
-from service.domain.outlook import FAR, Question, Questions, chances_due, panels_to_empty
+from service.domain.outlook import FAR, chances_due, panels_to_empty
 
 MANY = ndtri((np.arange(400) + 0.5) / 400)
 SHARES = (0.05, 0.5, 0.95)

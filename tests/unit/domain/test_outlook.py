@@ -11,19 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import ndtri
 
+from service.domain import depletion
 from service.domain.depletion import PRIOR, chance_short_one, learn
 from service.domain.horizon import Horizon, parts_needed
+from service.domain.inquiry import MOST, Question, Questions
 from service.domain.law import normal, usual
-from service.domain.outlook import (
-    FAR,
-    MOST,
-    Question,
-    Questions,
-    chance_due,
-    chances_due,
-    left_quantiles,
-    panels_to_empty,
-)
+from service.domain.outlook import FAR, chance_due, chances_due, left_quantiles, panels_to_empty
 
 USAGES = st.sampled_from([0.25, 0.5, 1.0, 1.5, 2.0, 7.0, 18.0, 120.0])
 
@@ -315,6 +308,24 @@ def test_the_parts_left_are_what_a_simulation_of_unreported_losses_leaves():
     for quantile, p in ((low, 0.05), (high, 0.95)):
         assert (left <= quantile).mean() >= p - slack
         assert (left < quantile).mean() < p + slack
+
+
+@given(question=questions())
+def test_where_all_losses_were_reported_the_remainder_is_what_a_search_finds(question):
+    """The least x with P(left < x + 1) >= p, counted part by part around the answer."""
+    reported = replace(question, blind=0.0)
+    low, _, high = (each.item() for each in left_quantiles(Questions.of([reported])))
+    asked = Questions.of([reported])
+
+    def chance(wanted: float) -> float:
+        of = asked
+        return depletion.chance_below(
+            np.array([wanted]), of.blind, of.left, of.weight, of.feeding, of.a, of.b
+        ).item()
+
+    for found, p in ((low, 0.05), (high, 0.95)):
+        assert chance(found + 1.0) >= p
+        assert found == 0 or chance(float(found)) < p
 
 
 @given(question=questions())

@@ -9,8 +9,9 @@ from scipy import stats
 from service.domain import record
 from service.domain.history import MOST_OUTCOMES, Outcome
 from service.domain.horizon import Horizon
+from service.domain.inquiry import Question
 from service.domain.model import SECOND
-from service.domain.outlook import Question, chance_due
+from service.domain.outlook import chance_due
 from service.domain.policy import Limits, Policy, SlotRule, WarnRule
 from service.domain.world import World
 from tests.support.story import START, Story

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from service.domain.horizon import Horizon
+from service.domain.inquiry import Question
 from service.domain.judge import Case
 from service.domain.model import Shortfall
 from service.domain.outcome import forecast
-from service.domain.outlook import Question
 from service.domain.policy import Policy
 from service.domain.shortfall import orders_ahead, shortfalls
 from service.usecases.show import Shown, slot_objects

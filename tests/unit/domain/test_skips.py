@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from service.domain import skips
 from service.domain.horizon import Horizon, parts_needed
+from service.domain.inquiry import Question, Questions
 from service.domain.law import EXACT
-from service.domain.outlook import Question, Questions, chance_due, chances_due, panels_to_empty
+from service.domain.outlook import chance_due, chances_due, panels_to_empty
 from tests.support.story import Story
 
 
