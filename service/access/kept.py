@@ -53,11 +53,13 @@ class _File(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Imported:
-    """Names that were made, that were replaced, and that were left as they are here."""
+    """Names that were made, that were replaced, and that were left as they are here; ``ended``: the accounts
+    among those replaced that are over with this."""
 
     made: Sequence[str]
     replaced: Sequence[str]
     left: Sequence[str]
+    ended: Sequence[str] = ()
 
 
 def export_access(keyring: Keyring, *, now: Instant) -> bytes:
@@ -100,6 +102,7 @@ def import_access(keyring: Keyring, data: bytes, *, replacing: bool, now: Instan
     made: list[str] = []
     replaced: list[str] = []
     left: list[str] = []
+    ended: list[str] = []
     here = {each.key: each for each in keyring.accounts()}
     for account in accounts:
         before = here.get(account.key)
@@ -107,6 +110,8 @@ def import_access(keyring: Keyring, data: bytes, *, replacing: bool, now: Instan
             left.append(f"account {account.name}")
             continue
         keyring.save_account(account)
+        if before is not None and before.ended_at is None and account.ended_at is not None:
+            ended.append(before.name)
         (made if before is None else replaced).append(f"account {account.name}")
     left += [f"token {each.name}" for each in tokens if each not in wanted]
     for token in wanted:
@@ -116,7 +121,7 @@ def import_access(keyring: Keyring, data: bytes, *, replacing: bool, now: Instan
             raise AccessError(f"token {token.name!r} was made here meanwhile: import again")
         (replaced if token.name in known else made).append(f"token {token.name}")
     note(keyring, f"import access: {len(made)} made, {len(replaced)} replaced, {len(left)} left", now)
-    return Imported(made=made, replaced=replaced, left=left)
+    return Imported(made=made, replaced=replaced, left=left, ended=ended)
 
 
 def _read(data: bytes) -> tuple[list[Account], list[Token]]:

@@ -97,9 +97,7 @@ def _token(known: argparse.Namespace) -> int:
 def _account(known: argparse.Namespace) -> int:
     def end(store: Store) -> None:
         name = end_account(store.keyring, known.name, now=wall_clock())
-        rows = store.phones.of_person(name)
-        ended = sum(store.phones.end(row.device, row.outlet) for row in rows)
-        print(f"account {name}: ended" + (f", phones that hear nothing more: {ended}" if ended else ""))
+        print(f"account {name}: ended{_end_phones(store, name)}")
 
     def change(keyring: Keyring) -> None:
         password, role = _asked_password(), Role(known.role)
@@ -107,6 +105,12 @@ def _account(known: argparse.Namespace) -> int:
         print(f"account {known.name}: {'made' if new else 'changed, its sessions ended'}, role {role}")
 
     return at_store(known, end) if known.end else at_keyring(known, change)
+
+
+def _end_phones(store: Store, name: str) -> str:
+    """Of somebody whose account is over; what is said of it."""
+    ended = sum(store.phones.end(row.device, row.outlet) for row in store.phones.of_person(name))
+    return f", phones that hear nothing more: {ended}" if ended else ""
 
 
 def _end_links(known: argparse.Namespace) -> int:
@@ -163,8 +167,8 @@ def _import(known: argparse.Namespace) -> int:
     except OSError as error:
         return problem(f"{known.given}: {error.strerror}")
 
-    def take(keyring: Keyring) -> None:
-        done = import_access(keyring, data, replacing=known.replace, now=wall_clock())
+    def take(store: Store) -> None:
+        done = import_access(store.keyring, data, replacing=known.replace, now=wall_clock())
         for names, what in (
             (done.made, "made"),
             (done.replaced, "replaced"),
@@ -172,8 +176,10 @@ def _import(known: argparse.Namespace) -> int:
         ):
             for name in names:
                 print(f"{name}: {what}")
+        for name in done.ended:
+            print(f"account {name}: ended{_end_phones(store, name)}")
 
-    return at_keyring(known, take)
+    return at_store(known, take)
 
 
 def _life_of(token: Token, now: Instant) -> str:

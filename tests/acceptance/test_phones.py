@@ -5,6 +5,7 @@ in a real browser. The test makes the subscription, and is its push service: a h
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser
@@ -95,15 +96,24 @@ def test_a_warning_reaches_a_pocket_and_a_press_there_takes_it(
         assert later[-1].headers["urgency"] == "low"
 
 
-def test_the_phones_of_an_account_that_is_ended_hear_nothing_more(factory: Factory) -> None:
+@pytest.mark.parametrize("by", ["command", "import"])
+def test_the_phones_of_an_account_that_is_ended_hear_nothing_more(
+    by: str, factory: Factory, tmp_path: Path
+) -> None:
     command(factory.program, "account", "Mira", "--role", "act", said="correct horse 31\n")
     sign_in_as_a_tool(factory)
     for person in ("Mira", "Bert"):
         said = Handset(f"https://push.example/{person}").subscription
         asked = {"by": person, "outlet": "phones-l3", "endpoint": said["endpoint"], **said["keys"]}
         factory.api.post("/phones", json=asked).raise_for_status()
-    ended = command(factory.program, "account", "mira", "--end")
-    assert ended.stdout == "account Mira: ended, phones that hear nothing more: 1\n"
+    if by == "command":
+        ended = command(factory.program, "account", "mira", "--end")
+    else:
+        file = tmp_path / "elsewhere"
+        command(factory.program, "accounts", "--export", str(file))
+        file.write_text(file.read_text().replace('"ended_at": null', '"ended_at": 1', 1))
+        ended = command(factory.program, "accounts", "--import", str(file), "--replace")
+    assert ended.stdout.endswith("account Mira: ended, phones that hear nothing more: 1\n")
     assert factory.get("/phones")["outlets"] == [{"outlet": "phones-l3", "phones": 1}]
 
 

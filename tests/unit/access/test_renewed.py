@@ -11,6 +11,7 @@ import pytest
 from service.access import (
     AccessError,
     emergency_token,
+    end_account,
     end_sessions,
     end_token,
     export_access,
@@ -210,6 +211,18 @@ def test_an_import_leaves_who_is_here_and_brings_no_ended_one_back_unless_told_t
     assert other.keyring.accounts() == entrance.keyring.accounts()
     assert [(each.role, each.ended_at) for each in other.keyring.tokens()] == [(Role.ACT, None)]
     assert taken(data, other, replacing=True).left == ["account Mira", "token gate"]
+
+
+def test_accounts_that_an_import_ends_are_named_once() -> None:
+    entrance, other = Entrance(), Entrance()
+    for place in (entrance, other):
+        place.knows("Mira", "admin")
+        place.knows("Ida", "act")
+    end_account(entrance.keyring, "ida", now=entrance.now)
+    data = kept(entrance)
+    assert taken(data, other).ended == []
+    assert taken(data, other, replacing=True).ended == ["Ida"]
+    assert taken(data, other, replacing=True).ended == []
 
 
 def test_an_import_whose_secret_another_token_has_changes_nothing_and_is_told() -> None:
