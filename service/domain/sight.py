@@ -6,6 +6,7 @@ takes a new one."""
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import sqrt
 
 from service.domain.depletion import Belief
 from service.domain.history import Learned
@@ -79,6 +80,16 @@ def basis_of(slot: SlotState) -> str:
     return PARTIAL if slot.partial else LABEL
 
 
+def label_of(slot: SlotState, declared: int) -> int:
+    """Parts on one of the labels that ``declared`` is the sum of: the root of their mean square, for a label
+    errs in proportion to what it says and variances add. Those that aren't kept apart any more are alike."""
+    if not slot.joints:
+        return declared
+    alike = 1 + slot.joints - len(slot.ahead)
+    rest = max(0, declared - sum(slot.ahead)) / alike
+    return round(sqrt((alike * rest**2 + sum(each**2 for each in slot.ahead)) / (1 + slot.joints)))
+
+
 def look(line: LineState, station: StationState, slot: SlotState, policy: Policy, memory: Memory) -> Sight:
     recipe = ruling_recipe(line, station)
     usage, group = (None, ()) if recipe is None else usage_in(recipe, slot.name)
@@ -91,7 +102,8 @@ def look(line: LineState, station: StationState, slot: SlotState, policy: Policy
     learned = memory.find(kind, part)
     law = EXACT
     if slot.declared is not None:
-        law = memory.law(kind, part, basis_of(slot), slot.declared).of_several(1 + slot.joints)
+        label = label_of(slot, slot.declared)
+        law = memory.law(kind, part, basis_of(slot), label).of_several(1 + slot.joints)
     return Sight(
         limits=limits_for(
             policy, line=line.line, station=station.station, slot=slot.name, part=part, kind=kind

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from itertools import pairwise
+from math import hypot
+
 import pytest
 
 from service.domain.history import law_key
+from service.domain.law import doubt
 from service.domain.policy import Policy, SlotRule
 from tests.support.story import Story
 
@@ -264,6 +269,37 @@ def test_without_a_sensor_joined_labels_err_together():
     spread = joined.sight("F1").law
     single = alone.sight("F1").law
     assert spread.highest - spread.lowest > 1.3 * (single.highest - single.lowest)
+
+
+def joined_again_and_again(labels: Sequence[int]) -> Story:
+    """Each tape is joined when ten parts are left of those before, and the last used up but for one part."""
+    story = Story()
+    story.recipe({"F1": 1})
+    story.load("F1", labels[0], kind="tape")
+    story.count({"F1": (0, 0)}, session="a", seq=1, panels=0)
+    used = 0
+    for seq, (label, more) in enumerate(pairwise([*labels, 0]), start=2):
+        used += label
+        left = 10 if more else 1
+        story.later(label).count({"F1": (used - left, 0)}, session="a", seq=seq, panels=used - left)
+        if more:
+            story.join("F1", more)
+    return story
+
+
+@pytest.mark.parametrize("labels", [(460, 1046, 843, 1020), (5000, 5000), (60, 10_000), (2000,) * 12])
+def test_joined_labels_err_by_the_root_of_what_each_errs_by_squared(labels):
+    """Deviations of independent errors add in quadrature (propagation of errors)."""
+    law = joined_again_and_again(labels).sight("F1").law
+    together = hypot(*(doubt(each)[1] for each in labels))
+    assert law.deviate_of(law.mean + together) == pytest.approx(1.0, abs=0.06)
+
+
+def test_a_tape_joined_three_times_is_due_when_the_books_are_used_up():
+    """Its end may be farther from the books than a single reel's, but not as if all of it were one reel."""
+    case = joined_again_and_again((460, 1046, 843, 1020)).case("F1")
+    assert case is not None
+    assert case.chance_within(10) > 0.3
 
 
 def test_a_joint_that_nobody_made_changes_nothing():
