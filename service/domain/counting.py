@@ -175,7 +175,7 @@ def _note_sequence(
     if hearing is Hearing.AFRESH and message.counts == "delta" and 1 < seq <= MOST_MISSING_FIRST:
         station.holes.append((1, seq - 1))
         missing = seq - 1
-    if message.session is not None and seq > missing:
+    if message.session is not None and seq > 0:
         # Nobody knows where a session begins to count, so what is lower isn't missing; but it isn't a repeat.
         station.unheard = [(0, seq - 1 - missing)]
     return missing

@@ -313,12 +313,10 @@ def test_the_parts_left_are_what_a_simulation_of_unreported_losses_leaves():
 @given(question=questions())
 def test_where_all_losses_were_reported_the_remainder_is_what_a_search_finds(question):
     """The least x with P(left < x + 1) >= p, counted part by part around the answer."""
-    reported = replace(question, blind=0.0)
-    low, _, high = (each.item() for each in left_quantiles(Questions.of([reported])))
-    asked = Questions.of([reported])
+    of = Questions.of([replace(question, blind=0.0)])
+    low, _, high = (each.item() for each in left_quantiles(of))
 
     def chance(wanted: float) -> float:
-        of = asked
         return depletion.chance_below(
             np.array([wanted]), of.blind, of.left, of.weight, of.feeding, of.a, of.b
         ).item()
