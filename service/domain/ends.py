@@ -8,7 +8,7 @@ from service.domain import learning
 from service.domain.depletion import learn
 from service.domain.history import Booked, End
 from service.domain.model import Instant
-from service.domain.sight import Sight, basis_of
+from service.domain.sight import Sight, basis_of, leading
 from service.domain.slot import BURST
 from service.domain.state import SlotState, StationState
 from service.domain.world import World
@@ -58,8 +58,8 @@ def settle_leading(world: World, station: StationState, slot: SlotState, at: Ins
     if slot.declared is None or slot.missing or slot.unseen:
         return
     sight = world.sight(station, slot)
-    own, joints = slot.declared - sum(slot.ahead), slot.joints - len(slot.ahead)
-    if own <= 0 or joints < 0 or slot.counted <= 0:
+    own, labels = leading(slot, slot.declared)
+    if own <= 0 or labels < 1 or slot.counted <= 0:
         return
     end = End(
         at=at,
@@ -68,7 +68,7 @@ def settle_leading(world: World, station: StationState, slot: SlotState, at: Ins
         empty=True,
         lost=None if slot.blind else slot.lost,
         hidden=_odds(slot, sight) * slot.blind,
-        labels=1 + joints,
+        labels=labels,
     )
     world.memory.note_end(slot.kind, sight.part, basis_of(slot), end)
 

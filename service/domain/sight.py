@@ -80,14 +80,19 @@ def basis_of(slot: SlotState) -> str:
     return PARTIAL if slot.partial else LABEL
 
 
+def leading(slot: SlotState, declared: int) -> tuple[int, int]:
+    """(parts, labels) of the tape that feeds, with those behind it that aren't kept apart any more."""
+    return declared - sum(slot.ahead), 1 + slot.joints - len(slot.ahead)
+
+
 def label_of(slot: SlotState, declared: int) -> int:
     """Parts on one of the labels that ``declared`` is the sum of: the root of their mean square, for a label
-    errs in proportion to what it says and variances add. Those that aren't kept apart any more are alike."""
+    errs in proportion to what it says and variances add. Those that aren't kept apart are taken as alike."""
     if not slot.joints:
         return declared
-    alike = 1 + slot.joints - len(slot.ahead)
-    rest = max(0, declared - sum(slot.ahead)) / alike
-    return round(sqrt((alike * rest**2 + sum(each**2 for each in slot.ahead)) / (1 + slot.joints)))
+    own, alike = leading(slot, declared)
+    squares = max(0, own) ** 2 / alike + sum(each**2 for each in slot.ahead)
+    return round(sqrt(squares / (1 + slot.joints)))
 
 
 def look(line: LineState, station: StationState, slot: SlotState, policy: Policy, memory: Memory) -> Sight:
