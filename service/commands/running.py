@@ -31,6 +31,7 @@ def _run(known: argparse.Namespace) -> int:
     if known.environment.get("WEB_CONCURRENCY", "1") not in ("", "0", "1"):
         return problem("WEB_CONCURRENCY: one process only, the owner of the state can't be two")
     settings = settings_of(known)
+    runtime.be_sparing(known.environment)
     try:
         service = Service(settings)
     except (AddressTakenError, OutletError, StoreError, StoreRevisionError, TlsFileError) as error:

@@ -3,9 +3,11 @@ the laws and beliefs that follow from it, derived when asked for and never store
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections import OrderedDict
+from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field
 from functools import partial
+from typing import TypeVar
 
 import msgspec
 
@@ -23,10 +25,14 @@ _heard = msgspec.msgpack.Decoder(HeardOf)
 
 MOST_PARTS = 5000
 """Parts that have laws of their own; further ones go by their kind."""
-_MOST_DERIVED = 20_000
+MOST_DERIVED = 4096
+"""Laws kept, and beliefs: one for each quantity that a label says, a kilobyte each. A slot in use holds its
+own; the oldest are derived anew when asked for."""
 _Stamp = tuple[int, int]
 _LawKey = tuple[str | None, str | None, str, int]
 _BeliefKey = tuple[str | None, str | None]
+_K = TypeVar("_K", bound=Hashable)
+_V = TypeVar("_V")
 
 
 @dataclass(slots=True)
@@ -43,8 +49,10 @@ class Memory:
     fetch: Callable[[str], bytes | None] | None = field(default=None, compare=False)
     _followed: dict[str, bytes | None] = field(default_factory=dict, compare=False)
     _blank: dict[str, Learned] = field(default_factory=dict, compare=False)
-    _laws: dict[_LawKey, tuple[_Stamp, Law]] = field(default_factory=dict, compare=False)
-    _beliefs: dict[_BeliefKey, tuple[_Stamp, Belief]] = field(default_factory=dict, compare=False)
+    _laws: OrderedDict[_LawKey, tuple[_Stamp, Law]] = field(default_factory=OrderedDict, compare=False)
+    _beliefs: OrderedDict[_BeliefKey, tuple[_Stamp, Belief]] = field(
+        default_factory=OrderedDict, compare=False
+    )
 
     def find(self, kind: str | None, part: str | None) -> tuple[Learned, Learned | None]:
         """What was learned of a kind, and of a part of that kind if anything was."""
@@ -72,14 +80,12 @@ class Memory:
         known = self._laws.get(key)
         if known is not None and known[0] == stamp:
             return known[1]
-        if len(self._laws) >= _MOST_DERIVED:
-            self._laws.clear()
         if of_part is None:
             law = learning.law_of(kind, basis, declared, of_kind.ruling.get(basis, ()), ())
         else:
             start = self.law(kind, None, basis, declared)
             law = learning.law_after(start, basis, declared, of_part.ruling.get(basis, ()))
-        self._laws[key] = stamp, law
+        _keep(self._laws, key, (stamp, law))
         return law
 
     def belief(self, kind: str | None, part: str | None) -> Belief:
@@ -90,13 +96,11 @@ class Memory:
         known = self._beliefs.get(key)
         if known is not None and known[0] == stamp:
             return known[1]
-        if len(self._beliefs) >= _MOST_DERIVED:
-            self._beliefs.clear()
         if of_part is None:
             belief = learning.belief_of(kind, _all_ends(of_kind), ())
         else:
             belief = learning.belief_of_part(self.belief(kind, None), _all_ends(of_part))
-        self._beliefs[key] = stamp, belief
+        _keep(self._beliefs, key, (stamp, belief))
         return belief
 
     def summary(self, learned: Learned) -> dict[str, object]:
@@ -193,6 +197,14 @@ class Memory:
 
     def keys(self) -> set[str]:
         return {*self.learned, *self.records, *self.heard}
+
+
+def _keep(derived: OrderedDict[_K, _V], key: _K, value: _V) -> None:
+    """As the newest; the oldest goes where they are too many."""
+    derived[key] = value
+    derived.move_to_end(key)
+    if len(derived) > MOST_DERIVED:
+        derived.popitem(last=False)
 
 
 def _stamp(of_kind: Learned, of_part: Learned | None) -> _Stamp:

@@ -15,6 +15,7 @@ from functools import lru_cache
 from itertools import accumulate, pairwise
 from math import hypot, inf, log, sqrt
 from statistics import median
+from struct import Struct
 
 import numpy as np
 
@@ -128,6 +129,9 @@ def panels_within(pace: Pace, seconds: float) -> int:
     return least + bisect_right(range(least, most), seconds, key=lambda panels: pace.seconds(panels)[0]) - 1
 
 
+_row_of = Struct("3d")
+
+
 @lru_cache(maxsize=256)
 def _pace(takts: tuple[float, ...], blocks: bytes) -> Pace | None:
     if len(takts) < FEWEST_TAKTS:
@@ -135,7 +139,7 @@ def _pace(takts: tuple[float, ...], blocks: bytes) -> Pace | None:
     usual = median(takts)
     if usual <= 0.0:
         return None
-    past = _table(blocks)
+    past = [*_row_of.iter_unpack(_table(blocks))]
     if not past:
         spread = max(1.4826 * median(abs(takt - usual) for takt in takts) / usual, _STEADIEST)
         return Pace(usual, (0, 1), (0.0, 1.0 - _Z95 * spread), (0.0, 1.0), (0.0, 1.0 + _Z95 * spread), inf)
@@ -147,8 +151,9 @@ def _pace(takts: tuple[float, ...], blocks: bytes) -> Pace | None:
 
 
 @lru_cache(maxsize=4096)
-def _table(blocks: bytes) -> list[tuple[float, float, float]]:
-    """For each of the horizons that the past holds often enough what so many panels took in usual takts."""
+def _table(blocks: bytes) -> bytes:
+    """For each of the horizons that the past holds often enough what so many panels took in usual takts, a
+    ``_row_of`` it; packed, because thousands are kept."""
     means, medians = _decoded(blocks)
     sums = [*accumulate((BLOCK * mean for mean in means), initial=0.0)]
     rows = []
@@ -157,8 +162,8 @@ def _table(blocks: bytes) -> list[tuple[float, float, float]]:
         if times < _FEWEST:
             break
         seen = [(sums[at + width] - sums[at]) / medians[at] for at in range(len(means) - width + 1)]
-        rows.append(_row(BLOCK * width, seen, 1.0, times))
-    return rows
+        rows.append(_row_of.pack(*_row(BLOCK * width, seen, 1.0, times)))
+    return b"".join(rows)
 
 
 def _row(panels: int, seen: Sequence[float], usual: float, times: float) -> tuple[float, float, float]:

@@ -15,7 +15,7 @@ ALLOWED_IN_THE_DOMAIN = {
     "__future__", "abc", "base64", "bisect", "calendar", "collections", "contextlib", "copy",
     "dataclasses", "datetime", "decimal", "enum", "fnmatch", "fractions", "functools", "hashlib",
     "heapq", "itertools", "json", "math", "msgspec", "numbers", "numpy", "operator", "re", "re2", "scipy",
-    "service", "statistics", "string", "textwrap", "types", "typing", "typing_extensions",
+    "service", "statistics", "string", "struct", "textwrap", "types", "typing", "typing_extensions",
     "unicodedata", "zoneinfo",
 }  # fmt: skip
 CLOCKS_AND_DOORS = {

@@ -6,7 +6,7 @@ import random
 
 from service.domain.history import End, law_key
 from service.domain.learning import LABEL, PARTIAL
-from service.domain.memory import Memory
+from service.domain.memory import MOST_DERIVED, Memory
 from service.domain.state import StationState
 from service.domain.world import World
 
@@ -71,3 +71,14 @@ def test_a_law_of_what_was_put_back_is_derived_anew():
     world.restore(set(world.memory.keys()), committed)
     note(world.memory, random.Random(3))
     assert asked(world.memory) == asked(copy_of(world.memory))
+
+
+def test_laws_of_more_quantities_than_are_kept_are_derived_anew():
+    chance = random.Random(5)
+    memory = Memory()
+    for _ in range(60):
+        note(memory, chance)
+    quantities = range(100, 100 + MOST_DERIVED + 500)
+    first = [memory.law("tape", PARTS[0], LABEL, each) for each in quantities]
+    assert len(memory._laws) == MOST_DERIVED
+    assert [memory.law("tape", PARTS[0], LABEL, each) for each in quantities[:20]] == first[:20]
