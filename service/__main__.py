@@ -17,7 +17,7 @@ from service.settings import SettingsError
 
 def main(argv: Sequence[str] | None = None) -> int:
     words = written_out(sys.argv[1:] if argv is None else list(argv))
-    parser = make_parser()
+    parser = make_parser(words)
     known, rest = parser.parse_known_args(words)
     if rest and known.command not in TAKE_WORDS_OF_THEIR_OWN:
         parser.error(f"unrecognized arguments: {' '.join(rest)}")

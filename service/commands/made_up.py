@@ -10,8 +10,6 @@ from service.commands.common import Adding
 from service.settings import Mqtt, load
 from simulators import cli
 
-NAMES = ("simulate", "demo")
-
 
 def add(commands: Adding, common: argparse.ArgumentParser) -> None:
     for name, run, what in (
