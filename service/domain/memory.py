@@ -201,8 +201,8 @@ class Memory:
 
 def _keep(derived: OrderedDict[_K, _V], key: _K, value: _V) -> None:
     """As the newest; the oldest goes where they are too many."""
+    derived.pop(key, None)
     derived[key] = value
-    derived.move_to_end(key)
     if len(derived) > MOST_DERIVED:
         derived.popitem(last=False)
 
