@@ -208,20 +208,29 @@ class Operators:
         self._agenda.at(due, partial(self._exchange, operator, place, hands))
 
     def _exchange(self, operator: Operator, place: Place, hands: list[Hand]) -> None:
-        """One supply after the other; then the operator is free, there."""
+        """Tapes one after the other, for they wait for nothing, then all trays at the next boundary; then the
+        operator is free, there. Who waited for the boundary first would wait for ever where the panel can't
+        end without what is in the other hand."""
         if not hands:
             if seen := place.unattended():
                 waits = place.loading.station.machine.short_of
                 place.sign = WAITING if any(slot in waits for slot in seen) else URGENT
             self.release(operator)
             return
-        first, *others = hands
+        slots = place.loading.station.machine.slots
+        first = [hand for hand in hands if not slots[hand.slot].boundary_only][:1] or hands
+        others = [hand for hand in hands if hand not in first]
+        left = len(first)
 
-        def done() -> None:
-            place.fetched.discard(first.slot)
-            self._agenda.after(0.0, partial(self._exchange, operator, place, others))
+        def done(slot: str) -> None:
+            nonlocal left
+            place.fetched.discard(slot)
+            left -= 1
+            if not left:
+                self._agenda.after(0.0, partial(self._exchange, operator, place, others))
 
-        place.loading.bring(Hand(first.slot, first.supply, first.person, done))
+        for hand in first:
+            place.loading.bring(replace(hand, done=partial(done, hand.slot)))
 
     # Coming and going
 

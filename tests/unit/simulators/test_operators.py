@@ -167,6 +167,17 @@ def test_several_slots_of_one_station_are_served_in_one_walk():
     assert sorted(sent(events)) == [("P1", "F1"), ("P1", "F3")]
 
 
+def test_who_has_a_tray_and_a_tape_in_hand_exchanges_the_tape_that_the_panel_waits_for_first():
+    """Else nobody ever comes to the boundary for which the tray is held ready."""
+    slots = (slot("T1", "MCU", first=150, low_at=150), slot("F1", first=45, low_at=50))
+    plant = Plant(scenario(line("L1", station("P1", *slots))), bell=False)
+    events = after(plant, 400)
+
+    [stop] = [each for each in every(Stopped, events) if each.cause == "supply"]
+    assert stop.slot == "F1"
+    assert [each.slot for each in every(Refilled, events) if each.at > 0][:2] == ["F1", "T1"]
+
+
 def test_two_warnings_for_one_station_that_wait_for_a_free_person_are_one_walk():
     plant = Plant(four_stations(), bell=True)
     busy = one_station().lines[0]
