@@ -17,8 +17,6 @@ SWITCH = 0.001
 to thread, and waits at each for the ones that plan and publish."""
 _THRESHOLDS = 10_000, 20, 50
 """Of the three generations. A batch of counts makes thousands of objects that live as long as it does."""
-
-
 _ARENA_MAX = -8
 """``M_ARENA_MAX`` of glibc's ``mallopt(3)``."""
 

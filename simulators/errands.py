@@ -13,7 +13,7 @@ from functools import partial
 
 from simulators.agenda import Agenda
 from simulators.events import StandsReady
-from simulators.loading import Hand
+from simulators.loading import Hand, after_all
 from simulators.operators import Operators
 from simulators.places import Operator, Place, Post
 from simulators.plan import FollowPlan, PeoplePlan
@@ -208,14 +208,7 @@ class Errands:
         station = dues[0].place
         here = [due for due in dues if due.place is station]
         others = [due for due in dues if due.place is not station]
-        left = len(here)
-
-        def one_done() -> None:
-            nonlocal left
-            left -= 1
-            if not left:
-                self._next(who, others)
-
+        one_done = after_all(len(here), partial(self._next, who, others))
         for due in here:
             self._bring(who, due, one_done)
 

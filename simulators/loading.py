@@ -40,6 +40,18 @@ class Hand:
     until: float = 0.0
 
 
+def after_all(number: int, then: Callable[[], None]) -> Callable[[], None]:
+    """What so many hands call when they are done: the last call is ``then``'s."""
+
+    def one_done() -> None:
+        nonlocal number
+        number -= 1
+        if not number:
+            then()
+
+    return one_done
+
+
 class Loading:
     def __init__(
         self,

@@ -14,7 +14,7 @@ from functools import partial
 
 from simulators.agenda import Agenda, Voice
 from simulators.events import Learned, Level, PersonSent
-from simulators.loading import Hand, Loading
+from simulators.loading import Hand, Loading, after_all
 from simulators.places import Operator, Place, Post, Warned
 from simulators.plan import PeoplePlan, Position, ShiftPlan
 
@@ -220,14 +220,12 @@ class Operators:
         slots = place.loading.station.machine.slots
         first = [hand for hand in hands if not slots[hand.slot].boundary_only][:1] or hands
         others = [hand for hand in hands if hand not in first]
-        left = len(first)
+        go_on = partial(self._agenda.after, 0.0, partial(self._exchange, operator, place, others))
+        one_done = after_all(len(first), go_on)
 
         def done(slot: str) -> None:
-            nonlocal left
             place.fetched.discard(slot)
-            left -= 1
-            if not left:
-                self._agenda.after(0.0, partial(self._exchange, operator, place, others))
+            one_done()
 
         for hand in first:
             place.loading.bring(replace(hand, done=partial(done, hand.slot)))

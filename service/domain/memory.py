@@ -26,8 +26,8 @@ _heard = msgspec.msgpack.Decoder(HeardOf)
 MOST_PARTS = 5000
 """Parts that have laws of their own; further ones go by their kind."""
 MOST_DERIVED = 2048
-"""Laws kept, and beliefs: one for each quantity that a label says, three kilobytes each once learned. A slot
-in use holds its own; the oldest are derived anew when asked for."""
+"""Laws kept, and beliefs: one for each quantity that a label says, some four kilobytes each once learned. A
+slot in use holds its own; the oldest are derived anew when asked for."""
 _Stamp = tuple[int, int]
 _LawKey = tuple[str | None, str | None, str, int]
 _BeliefKey = tuple[str | None, str | None]

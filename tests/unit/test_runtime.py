@@ -8,7 +8,7 @@ import sys
 import pytest
 
 COUNTED = """
-import ctypes, os, sys, threading
+import ctypes, sys, threading
 from service import runtime
 runtime.be_sparing(dict(each.split("=") for each in sys.argv[1:]))
 together = threading.Barrier(6)
