@@ -51,6 +51,7 @@ def test_a_tray_is_warned_of_once_early_once_urgent_and_closed_by_its_refill(fac
     urgent = factory.wait_told("changed", "urgent")["data"]
     assert 2 <= urgent["panels_to_empty"]["p50"] <= 4
     assert urgent["id"] == early["id"]
+    factory.mail.wait_for(2)  # or the refill's letter takes its place
 
     factory.gateway.send(
         "L3/P1/supply", id="second", slot="T2", change="loaded", kind="tray", quantity=160, by="badge 31"

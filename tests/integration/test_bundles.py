@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from service.domain.model import SECOND, Instant, Notice
+from service.domain.traffic import NOTHING_YET
 from service.outlets import build_outlet
 from service.ports import Outlet
 from service.store import Store, open_store
@@ -185,7 +186,7 @@ def test_a_chat_that_was_down_hears_of_all_within_a_minute_of_being_well(
     with plant.delivering(outlets(hook.port, port, mail.port)):
         plant.storm(10)
         plant.ahead = 300 * SECOND
-        eventually(lambda: sum(each.outlet == "chat" for each in plant.attempts()) > 300, timeout=90)
+        eventually(lambda: plant.store.outbox.traffic().get("chat", NOTHING_YET).half_open, timeout=30)
         with HttpReceiver(port=port) as chat:
             back = time.time()
             chat.wait_for(lambda _: named(texts(chat)) == ALL, within=30)
