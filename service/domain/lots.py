@@ -1,5 +1,8 @@
 """The memory of lots as its single owner holds it: each slot's last stays, each station's run, and what the
-next commit writes of them."""
+next commit writes of them.
+
+Stays are looked at when a supply ends or begins, some times in an hour. Between that they lie packed, in the
+very bytes that were committed: as objects those of one slot took eight kilobytes, packed they take one."""
 
 from __future__ import annotations
 
@@ -80,6 +83,7 @@ class Remembered:
 
 
 NOTHING = Remembered()
+_encode = msgspec.msgpack.Encoder().encode
 _slots = msgspec.msgpack.Decoder(SlotStays)
 _runs = msgspec.msgpack.Decoder(StationRun)
 
@@ -106,24 +110,21 @@ class Stays:
     """``waiting`` are the slots with an edge that isn't settled, by station, and for what each ``waits``;
     ``changed`` and ``ran`` what the next commit writes. ``touched`` is the world's."""
 
-    slots: dict[SlotPlace, SlotStays] = field(default_factory=dict)
+    packed: dict[SlotPlace, bytes] = field(default_factory=dict)
     runs: dict[Place, StationRun] = field(default_factory=dict)
     waiting: dict[Place, dict[str, tuple[float, int]]] = field(default_factory=dict)
     changed: dict[str, Placed | None] = field(default_factory=dict, compare=False)
     ran: dict[str, RunAt] = field(default_factory=dict, compare=False)
     touched: set[str] = field(default_factory=set, compare=False)
 
-    def chain(self, place: SlotPlace) -> list[Stay]:
-        known = self.slots.get(place)
-        return [] if known is None else known.chain
+    def of(self, place: SlotPlace) -> SlotStays:
+        """A slot's, to be looked at, or to be changed and then given to ``keep``."""
+        data = self.packed.get(place)
+        return SlotStays(*place) if data is None else _slots.decode(data)
 
-    def at(self, place: SlotPlace) -> SlotStays:
-        """Of a slot, to be changed; ``note`` it after that."""
-        known = self.slots.get(place)
-        if known is None:
-            known = self.slots[place] = SlotStays(*place)
-        self.touched.add(stays_key(*place))
-        return known
+    def keep(self, known: SlotStays) -> None:
+        self._hold(known, _encode(known))
+        self.touched.add(stays_key(*known.place))
 
     def run_now(self, place: Place, run: Run) -> None:
         self.runs[place] = StationRun(*place, run)
@@ -141,8 +142,12 @@ class Stays:
         """It never was."""
         self.changed[stay_id(*place, stay)] = None
 
-    def note(self, known: SlotStays) -> None:
-        """Keep the index right after a slot's stays changed."""
+    def _hold(self, known: SlotStays, data: bytes) -> None:
+        line, station, slot = (shared(each) for each in known.place)
+        self.packed[line, station, slot] = data
+        self._index(known)
+
+    def _index(self, known: SlotStays) -> None:
         place, waits = (known.line, known.station), known.waits
         if waits is not None:
             self.waiting.setdefault(place, {})[known.slot] = waits
@@ -156,29 +161,27 @@ class Stays:
             ran = _runs.decode(data)
             self.runs[ran.line, ran.station] = ran
         else:
-            known = _slots.decode(data)
-            known.line, known.station, known.slot = (shared(each) for each in known.place)
-            self.adopt(known)
+            self._hold(_slots.decode(data), data)
 
     def adopt(self, known: SlotStays) -> None:
-        self.slots[known.place] = known
-        self.note(known)
+        """From a recording."""
+        self._hold(known, _encode(known))
 
     def forget(self, key: str) -> None:
         kind, _, rest = key.partition("/")
         line, station, *slot = rest.split("/", 2)
         if kind == "run":
             self.runs.pop((line, station), None)
-        elif self.slots.pop((line, station, slot[0]), None) is not None:
-            self.note(SlotStays(line, station, slot[0]))
+        elif self.packed.pop((line, station, slot[0]), None) is not None:
+            self._index(SlotStays(line, station, slot[0]))
 
-    def state(self, key: str) -> SlotStays | StationRun:
+    def encoded(self, key: str) -> bytes:
         kind, _, rest = key.partition("/")
         line, station, *slot = rest.split("/", 2)
-        return self.runs[line, station] if kind == "run" else self.slots[line, station, slot[0]]
+        return _encode(self.runs[line, station]) if kind == "run" else self.packed[line, station, slot[0]]
 
     def keys(self) -> Iterable[str]:
-        yield from (stays_key(*place) for place in self.slots)
+        yield from (stays_key(*place) for place in self.packed)
         yield from (run_key(*place) for place in self.runs)
 
     def take(self) -> Remembered:
@@ -200,6 +203,6 @@ class Stays:
     def everything(self) -> Remembered:
         """All that is at hand, for a store that has nothing of it yet."""
         return Remembered(
-            stays=[placed(place, stay) for place, known in self.slots.items() for stay in known.chain],
+            stays=[placed(place, stay) for place in self.packed for stay in self.of(place).chain],
             runs=[run_at(place, known.run) for place, known in self.runs.items()],
         )

@@ -13,7 +13,7 @@ import msgspec
 from service.domain import edges, runs
 from service.domain.edges import Turn
 from service.domain.events import SupplyMessage
-from service.domain.lots import SlotPlace
+from service.domain.lots import SlotStays
 from service.domain.model import Instant
 from service.domain.outcome import is_boundary_only
 from service.domain.state import SlotState, StationState
@@ -145,15 +145,14 @@ def named(turn: Turn, message: SupplyMessage) -> None:
 
 def undone(world: World, station: StationState, slot: SlotState) -> None:
     """The exchange that ended the slot's loading of now never was: what it ended goes on."""
-    place = (station.line, station.station, slot.name)
-    known = world.stays.slots.get(place)
-    if known is None or known.kept is None or known.kept[0] != slot.loading:
+    known = world.stays.of((station.line, station.station, slot.name))
+    if known.kept is None or known.kept[0] != slot.loading:
         return
     chain, known.kept = known.kept[1], None
     for stay in known.chain:
         if not any(_is_of(stay, each) for each in chain):
-            world.stays.drop(place, stay)
-    _write(world, place, chain)
+            world.stays.drop(known.place, stay)
+    _write(world, known, chain)
 
 
 def look(world: World, station: StationState, progress: int, at: Instant) -> None:
@@ -163,17 +162,17 @@ def look(world: World, station: StationState, progress: int, at: Instant) -> Non
     due = [name for name, (parts, _) in waiting.items() if slots[name].used >= parts]
     due += [name for name, (_, before) in waiting.items() if slots[name].before > before]
     for name in sorted(set(due)):
-        chain = world.stays.chain((*place, name))
-        shown = _settled(world, station, slots[name], chain, progress, at)
-        if any(new is not old for new, old in zip(shown, chain, strict=True)):
-            _write(world, (*place, name), shown)
+        known = world.stays.of((*place, name))
+        shown = _settled(world, station, slots[name], known.chain, progress, at)
+        if shown != known.chain:
+            _write(world, known, shown)
 
 
 def _begin(turn: Turn) -> list[Stay]:
     """The slot's stays before the change, to be changed. What was there when we began to listen is one too,
     once it gave parts."""
     slot, was = turn.slot, turn.was
-    chain = turn.world.stays.chain((turn.station.line, turn.station.station, slot.name))
+    chain = turn.world.stays.of((turn.station.line, turn.station.station, slot.name)).chain
     if chain:
         return _charged(chain, was.before, None)
     if not was.used or was.removed:
@@ -270,19 +269,17 @@ def _keep(turn: Turn, chain: list[Stay]) -> None:
     world, station = turn.world, turn.station
     if (station.line, station.station) not in world.stays.runs:
         runs.mark(world, station, turn.at)
-    place = (station.line, station.station, turn.slot.name)
-    known = world.stays.at(place)
+    known = world.stays.of((station.line, station.station, turn.slot.name))
     known.kept = (turn.was.loading, known.chain)
-    _write(world, place, chain)
+    _write(world, known, chain)
 
 
-def _write(world: World, place: SlotPlace, chain: list[Stay]) -> None:
-    known = world.stays.at(place)
+def _write(world: World, known: SlotStays, chain: list[Stay]) -> None:
     for stay in chain:
-        if not any(stay is each for each in known.chain):
-            world.stays.write(place, stay)
+        if stay not in known.chain:
+            world.stays.write(known.place, stay)
     known.chain = _at_hand(chain)
-    world.stays.note(known)
+    world.stays.keep(known)
 
 
 def _at_hand(chain: list[Stay]) -> list[Stay]:

@@ -303,13 +303,13 @@ class World:
         state: object
         if kind in ("law", "record", "elsewhere"):
             return self.memory.encoded(key)
+        if kind in ("stays", "run"):
+            return self.stays.encoded(key)
         if kind == "notice":
             state = self.standing.get(rest)
             return None if state is None else _encode(state)
         if kind == "site":
             state = self.policy
-        elif kind in ("stays", "run"):
-            state = self.stays.state(key)
         elif kind == "station":
             line, _, name = rest.partition("/")
             state = self.stations[line, name]

@@ -118,7 +118,7 @@ def start_state(world: World, position: int, at: Instant) -> StartState:
         standing=_by_name(world.standing),
         learned=_by_name(memory.learned),
         records=_by_name(memory.records),
-        stays=_by_name(stays.slots),
+        stays=[stays.of(place) for place in sorted(stays.packed)],
         runs=_by_name(stays.runs),
         heard=_by_name(memory.heard),
     )

@@ -38,8 +38,9 @@ FAULTS = 30.0
 
 
 def plan(minutes: float, rate: float, store: str, seed: int) -> Plan:
-    """A panel a second at each station; supplies last from ten minutes to forty, so that nearly each slot is
-    refilled once in the hour."""
+    """A panel a second at each station. Supplies last from three minutes to ten, so that each slot is
+    refilled about three times before the life begins whose memory is judged, and eight times in the hour: of
+    a slot's last supplies two are kept at hand, and while those fill, memory grows and must."""
     return Plan(
         store=store,
         seed=seed,
@@ -47,8 +48,8 @@ def plan(minutes: float, rate: float, store: str, seed: int) -> Plan:
         lines=LINES,
         stations=max(1, round(rate / LINES)),
         panels_a_second=rate / LINES / max(1, round(rate / LINES)),
-        first_panels=(30, 2400),
-        panels=(600, 2400),
+        first_panels=(30, 600),
+        panels=(200, 600),
         settle_within=600.0,
         ready_within=300.0,
     )

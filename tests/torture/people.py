@@ -46,7 +46,7 @@ class People:
         self._http = httpx.Client(
             timeout=8, trust_env=False, limits=httpx.Limits(max_keepalive_connections=0)
         )
-        self._pool = ThreadPoolExecutor(max_workers=6, thread_name_prefix="person")
+        self._pool = ThreadPoolExecutor(max_workers=24, thread_name_prefix="person")
         self._jobs: list[Future[None]] = []
         self._thread = threading.Thread(target=self._follow, name="people", daemon=True)
 
