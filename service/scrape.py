@@ -55,7 +55,7 @@ class Scrape:
         try:
             report.outbox(self.store.outbox.backlog())
             report.budget(self.budget.lately())
-            report.measured(measure(self.store.database), now=now)
+            report.measured(measure(self.store.database, now=now), now=now)
         except StoreError:
             report.unmeasured()
             ready = False  # asking once more would only take its time again

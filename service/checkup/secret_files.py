@@ -13,6 +13,7 @@ from service.settings.environment import PREFIX
 from service.settings.schema import Where, find
 
 AREA = "secrets"
+_CONFIGURATION = "the configuration"
 _MOUNTED = Path("/run/secrets")
 """Where containers are given theirs: readable to the container's users, of whom there is one."""
 
@@ -36,7 +37,7 @@ def _files(case: Case) -> Iterator[tuple[str, Path]]:
         if key is not None:
             yield name, Path(key)
     if case.config is not None and _holds_secrets(case.config):
-        yield "the configuration", case.config
+        yield _CONFIGURATION, case.config
     if case.store_file is not None and case.store_file.exists():
         yield "the store", case.store_file
 
@@ -73,7 +74,18 @@ def _judged(name: str, file: Path) -> Iterator[Finding]:
         return  # what can't be read was told when it was to be
     if not stat.S_ISREG(mode) or file.is_relative_to(_MOUNTED):
         return
+    # Whom the service runs as may be among the others, where the file has no secrets of its own.
+    kept = name == _CONFIGURATION
+    what = (
+        "move each secret into a file of its own (EARLYBELL_…_FILE names it)"
+        if kept
+        else f"chmod o-rwx {file}"
+    )
     if mode & stat.S_IWOTH:
-        yield wrong(AREA, f"{name}: everybody on this machine may change {file}", f"chmod o-rwx {file}")
+        yield wrong(
+            AREA,
+            f"{name}: everybody on this machine may change {file}",
+            f"chmod o-w {file}" if kept else what,
+        )
     elif mode & stat.S_IROTH:
-        yield look(AREA, f"{name}: everybody on this machine may read {file}", f"chmod o-rwx {file}")
+        yield look(AREA, f"{name}: everybody on this machine may read {file}", what)

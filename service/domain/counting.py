@@ -7,6 +7,7 @@ consumed negatively, and what can't be known (a total's beginning we didn't hear
 from __future__ import annotations
 
 from enum import Enum
+from zlib import crc32
 
 import msgspec
 
@@ -48,6 +49,7 @@ def hear(station: StationState, message: CountMessage, said_at: Instant | None) 
     station.heard = True
     if said_at is not None:
         station.last_at = said_at
+        station.last_delta = _mark(message)
     return hearing, missed
 
 
@@ -66,7 +68,8 @@ def _judge(station: StationState, message: CountMessage, said_at: Instant | None
     if seq is not None:
         repeat = station.seq is not None and seq <= station.seq
     elif said_at is not None:
-        repeat = station.last_at is not None and said_at < station.last_at
+        last = station.last_at
+        repeat = last is not None and (said_at < last or (said_at == last and _is_again(station, message)))
     else:
         # Nothing tells old from new, and a session's totals never fall.
         repeat = _fell(station, message)
@@ -98,6 +101,18 @@ def _judge_unnamed(station: StationState, message: CountMessage, said_at: Instan
         newer = said_at is not None or onward or _near_zero(station, message)
         return Hearing.AFRESH if newer else Hearing.REPEAT
     return Hearing.REPEAT if message.seq is not None and message.seq == station.seq else Hearing.ONWARD
+
+
+def _is_again(station: StationState, message: CountMessage) -> bool:
+    """Word for word the last one: two slots' differences may be of one moment, in two messages."""
+    return station.last_delta is not None and station.last_delta == _mark(message)
+
+
+def _mark(message: CountMessage) -> int | None:
+    """Of differences that nothing but their time tells apart."""
+    if message.counts != "delta" or message.seq is not None:
+        return None
+    return crc32(msgspec.msgpack.encode(message))
 
 
 def _may_be_old(message: CountMessage) -> bool:
@@ -164,6 +179,8 @@ def _note_sequence(
     those from number 1 on are missing."""
     station.seq = seq
     if before is not None and before <= seq <= before + 1:
+        if hearing is Hearing.AFRESH and seq > 0:
+            station.unheard = [(0, seq - 1)]
         return 0
     if hearing is Hearing.ONWARD:
         if before is None or seq < before:

@@ -103,7 +103,7 @@ def _keep(world: World, shard: str, said: SupplyState) -> None:
     known = replace(said, shard=shard, owed=None)
     if said.where is not None and before is not None:
         known.stock = said.stock or before.stock
-    world.supplies[known.name] = known
+    world.know(known)
     world.touched.add(supply_key(known.name))
     here = slot_of(world, known)
     if here is not None and here.supply != known.name:

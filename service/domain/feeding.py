@@ -266,7 +266,7 @@ def _note_takt(
     last = station.panel_at
     if message.mode != "production":
         station.panel_at = None
-    elif panels > 0 and last is not None and source_at > last:
+    elif panels > 0 and last is not None and 0 < source_at - last <= clock.BEHIND:
         hours = calendar.hours_of(world.policy, station.line)
         took = calendar.timed(hours, began - (source_at - last), began)
         if took is not None:

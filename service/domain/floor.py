@@ -162,6 +162,8 @@ def _apply_tower(world: World, station: StationState, message: TowerMessage, at:
     elif reading is tower.Reading.LOW:
         for name in named:
             slot = world.slot(station, name)
+            if _is_of_before(slot, happened):
+                continue
             sight = world.sights_of(station)[name]
             if sight.rule.low_sensor:
                 slot.low_counted = slot.counted if slot.low_counted is None else slot.low_counted
@@ -181,11 +183,16 @@ def _end_low(station: StationState, message: TowerMessage) -> None:
             slot.low_since, slot.low_ended = None, slot.counted
 
 
+def _is_of_before(slot: SlotState, happened: Instant) -> bool:
+    """A late signal, of the loading before."""
+    return slot.loaded_at is not None and happened < slot.loaded_at
+
+
 def _run_out(
     world: World, station: StationState, slot: SlotState, happened: Instant, at: Instant
 ) -> list[Told]:
-    if slot.loaded_at is not None and happened < slot.loaded_at:
-        return []  # a late signal of the loading before
+    if _is_of_before(slot, happened):
+        return []
     told: list[Told] = []
     if slot.out_since is None and ends.astray(slot, world.sight(station, slot)):
         told = questions.ask_why_empty(world, station, slot, at)
@@ -214,10 +221,11 @@ def _apply_recipe(
 ) -> list[Told] | None:
     name = message.recipe or ""
     said_at = None if message.at is None else from_datetime(message.at)
-    recipe = Recipe(name, message.usage, message.parts, message.alternates, message.boards_per_panel, said_at)
+    groups = recipes.merged(message.alternates)
+    recipe = Recipe(name, message.usage, message.parts, groups, message.boards_per_panel, said_at)
     if retained and station.recipes.get(name) == recipe:
         return None
-    station.recipes[name] = recipe
+    recipes.remember(world, station, recipe)
     running = world.line(station.line).running_order
     ordered = running is not None and running.recipe == name
     if ordered or (message.active and not (retained and _is_older(station, said_at))):

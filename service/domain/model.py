@@ -26,6 +26,10 @@ def from_datetime(moment: datetime) -> Instant:
     return (since.days * 86_400 + since.seconds) * SECOND + since.microseconds
 
 
+_FIRST = from_datetime(datetime.min.replace(tzinfo=UTC))
+_LAST = from_datetime(datetime.max.replace(tzinfo=UTC))
+
+
 @lru_cache(maxsize=65_536)
 def shared(name: str) -> str:
     """The same text, one for all that say it: each slot's state says names that thousands of others say."""
@@ -38,7 +42,8 @@ def milliseconds(since: Instant, until: Instant) -> int:
 
 
 def to_datetime(at: Instant) -> datetime:
-    return EPOCH + timedelta(microseconds=at)
+    """The nearest one that there is: an unset clock east of Greenwich says a moment before the year 1."""
+    return EPOCH + timedelta(microseconds=min(max(at, _FIRST), _LAST))
 
 
 def to_rfc3339(at: Instant) -> str:

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
-from service.domain.model import Instant
-from service.domain.state import SlotState, Stock, SupplyState
+from heapq import heappop
+
+from service.domain.model import SECOND, Instant
+from service.domain.state import SlotState, Stock, SupplyState, supply_key
 from service.domain.world import World, touch_supply
+
+USED_UP_KEPT = 86_400 * SECOND
+"""After the last that was heard of a supply with nothing left; a late count or word comes sooner. Who names
+them all empties tens of thousands a day."""
 
 
 def slot_of(world: World, known: SupplyState) -> SlotState | None:
@@ -55,7 +61,19 @@ def stamp(world: World, at: Instant, *, moved: bool) -> None:
         if known is not None:
             known.at, known.shard = at, None
             known.moved = at if moved or name in word.moved else known.moved
+            world.know(known)
     if word.wanted:
         word.supplies |= word.changed
     word.changed.clear()
     word.moved.clear()
+    _forget_used_up(world, at - USED_UP_KEPT)
+
+
+def _forget_used_up(world: World, until: Instant) -> None:
+    """Supplies in which nothing is left, and of which nothing was heard since."""
+    while world.used_up and world.used_up[0][0] <= until:
+        at, name = heappop(world.used_up)
+        known = world.supplies.get(name)
+        if known is not None and known.is_used_up and known.at == at:
+            del world.supplies[name]
+            world.touched.add(supply_key(name))

@@ -3,8 +3,10 @@ a name keeps it wherever it goes; of one without it is known while it is in its 
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from service.domain.events import SupplyCare, SupplyMessage
-from service.domain.model import Instant, from_datetime
+from service.domain.model import SECOND, Instant, from_datetime
 from service.domain.moisture import Cared, Exposure, FloorLife, floor_life, note, read_level
 from service.domain.named import slot_of
 from service.domain.policy import moisture_level
@@ -12,6 +14,8 @@ from service.domain.state import SlotState, SupplyState
 from service.domain.world import World, touch_supply
 
 _MOST_HOURS = 100_000
+_AT_MOST_AGO = 20 * 365 * 86_400 * SECOND
+"""Nothing lies so long; who says so has a clock that nobody set."""
 
 
 def load(world: World, slot: SlotState, message: SupplyMessage, happened: Instant) -> None:
@@ -20,12 +24,12 @@ def load(world: World, slot: SlotState, message: SupplyMessage, happened: Instan
     exposure = slot.exposure or Exposure()
     exposure.level = read_level(message.moisture_level) or exposure.level
     exposure.hours = _hours(message.floor_hours) or exposure.hours
-    known = exposure.level or exposure.changes or message.opened_at
+    opened_at = _believed(message.opened_at, happened)
+    known = exposure.level or exposure.changes or opened_at is not None
     if not known and moisture_level(world.policy, slot.part) is None:
         slot.exposure = None
         return
-    if message.opened_at is not None:
-        opened_at = min(from_datetime(message.opened_at), happened)
+    if opened_at is not None:
         note(exposure, Cared(opened_at, "opened", by=message.by))
     note(exposure, Cared(happened, "loaded", by=message.by))
     slot.exposure = exposure
@@ -40,11 +44,18 @@ def apply(world: World, care: SupplyCare, at: Instant) -> SupplyState:
     exposure = bearer.exposure or Exposure()
     exposure.level = read_level(care.moisture_level) or exposure.level
     exposure.hours = care.floor_hours or exposure.hours
-    happened = at if care.at is None else min(from_datetime(care.at), at)
+    said_at = _believed(care.at, at)
+    happened = at if said_at is None else said_at
     note(exposure, Cared(happened, care.change, care.humidity, care.by))
     bearer.exposure = exposure
     touch_supply(world, known)
     return known
+
+
+def _believed(said: datetime | None, at: Instant) -> Instant | None:
+    """When it was, not after ``at``; ``None``: nobody says, or nobody can have known."""
+    moment = None if said is None else min(from_datetime(said), at)
+    return None if moment is None or moment < at - _AT_MOST_AGO else moment
 
 
 def life_in(world: World, slot: SlotState, at: Instant) -> FloorLife | None:

@@ -20,7 +20,7 @@ def apply_order(
     world: World, line: LineState, message: OrderMessage, at: Instant, *, retained: bool
 ) -> list[Told] | None:
     known = line.orders.get(message.order or "")
-    if retained and known is not None and _says_nothing_new(known, message):
+    if known is not None and _says_nothing_new(known, message, retained=retained):
         return None
     ended_before = known is not None and known.state in ENDED
     order = _update(line, message, known)
@@ -56,11 +56,14 @@ def _said_at(message: OrderMessage) -> Instant | None:
     return None if message.at is None else from_datetime(message.at)
 
 
-def _says_nothing_new(known: Order, message: OrderMessage) -> bool:
-    """A retained message comes again with every connection, long after the order's fate was another."""
+def _says_nothing_new(known: Order, message: OrderMessage, *, retained: bool) -> bool:
+    """A retained message comes again with every connection, long after the order's fate was another; a
+    broker may send any again, and what says the same of the same moment is no second start."""
     said_at = _said_at(message)
-    if said_at is not None and known.said_at is not None and said_at < known.said_at:
+    if retained and said_at is not None and known.said_at is not None and said_at < known.said_at:
         return True
+    if not retained and said_at is None:
+        return False
     return (
         (message.state, said_at) == (known.said, known.said_at)
         and message.recipe in (None, known.recipe)

@@ -5,6 +5,8 @@ Judged after every event that could matter to the slot, one slot at a time.
 
 from __future__ import annotations
 
+import msgspec
+
 from service.domain import clock, judge, notices, record
 from service.domain.calendar import Hours, hours_of, walk, worked
 from service.domain.inquiry import Questions
@@ -18,6 +20,7 @@ from service.domain.sight import Sight
 from service.domain.state import SlotState, StationState
 from service.domain.world import World
 
+replace = msgspec.structs.replace
 _FINISHING = 5.0
 """Takts into a planned rest after which a panel wasn't merely finished there."""
 
@@ -65,6 +68,8 @@ def _judge(
     case = judge.case_of(world.line(station.line), station, slot, world.sights_of(station))
     if case is None:
         # All that is known of it is that its tower says low.
+        if slot.notice is not None and notices.is_live(slot.notice) and slot.notice.level == Level.EMPTY:
+            return _close(world, station, slot, notices.REFILLED, at)  # one of those that feed with it was
         low = slot.low_since is not None and slot.declared is None
         return _raise(world, station, slot, Level.EARLY, at) if low else []
     level = judge.level_within(case, sight.limits, judge.lead_of(sight, station))
@@ -74,6 +79,18 @@ def _judge(
         done = case.needed == 0
         return _close(world, station, slot, notices.ORDER_DONE if done else notices.BETTER, at)
     return []
+
+
+def look_anew(world: World, station: StationState, slot: SlotState) -> None:
+    """Somebody counted: where that leaves the slot well, its notice that a person closed is over, and what
+    comes is told of again."""
+    notice = slot.notice
+    if notice is None or notice.closed_because != notices.PERSON:
+        return
+    sight = world.sight(station, slot)
+    case = judge.case_of(world.line(station.line), station, slot, world.sights_of(station))
+    if case is not None and not starves(station, slot, sight) and judge.is_better(case, sight, station):
+        slot.notice = replace(notice, closed_because=notices.BETTER)
 
 
 def starves(station: StationState, slot: SlotState, sight: Sight) -> bool:

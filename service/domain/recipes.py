@@ -16,14 +16,42 @@ from service.domain.model import Instant, Level
 from service.domain.notices import Told
 from service.domain.said import Said
 from service.domain.sight import FEWEST_OFF, is_overruled, ruling_recipe
-from service.domain.state import SlotState, StationState
+from service.domain.state import Recipe, SlotState, StationState
 from service.domain.world import World
 
 KIND = "recipe"
 TOLERANCE = 0.1
 _MOST_NAMED = 3
+MOST_RECIPES = 2_000
+"""Of a station; orders may name a thousand of them."""
 Report = tuple[SlotState, int, int]
 """A slot, the parts it placed and the panels since its last report."""
+
+
+def merged(alternates: Sequence[Sequence[str]]) -> list[list[str]]:
+    """Slots that feed the same placements; groups that share a slot are one. Else each would close the
+    other's notice."""
+    groups: list[list[str]] = []
+    for names in alternates:
+        shared = [group for group in groups if not set(group).isdisjoint(names)]
+        groups = [group for group in groups if group not in shared]
+        groups.append(list(dict.fromkeys([*(name for group in shared for name in group), *names])))
+    return groups
+
+
+def remember(world: World, station: StationState, recipe: Recipe) -> None:
+    """Where there are too many the oldest goes that neither rules nor is ordered: the one that was just heard
+    may rule next."""
+    station.recipes.pop(recipe.name, None)
+    station.recipes[recipe.name] = recipe
+    if len(station.recipes) <= MOST_RECIPES:
+        return
+    line = world.line(station.line)
+    ruling = ruling_recipe(line, station)
+    needed = {order.recipe for order in line.orders.values()} | {recipe.name, ruling and ruling.name}
+    oldest = next((name for name in station.recipes if name not in needed), None)
+    if oldest is not None:
+        del station.recipes[oldest]
 
 
 def compare(

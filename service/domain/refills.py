@@ -15,7 +15,7 @@ from service.domain.history import Booked
 from service.domain.lately import used_since
 from service.domain.model import Instant
 from service.domain.notices import Told
-from service.domain.outcome import judge_slot
+from service.domain.outcome import judge_slot, look_anew
 from service.domain.state import SlotState, StationState, Stock, SupplyState
 from service.domain.world import World, touch_supply
 
@@ -37,11 +37,7 @@ def apply(world: World, station: StationState, message: SupplyMessage, at: Insta
         case "spliced":
             told += _splice(world, station, slot, message, event=event, happened=happened, at=at)
         case "counted":
-            told += questions.settle(world, station, slot, notices.ANSWERED, at, by=message.by)
-            ends.settle(world, station, slot, at, left=message.quantity or 0)
-            supplies.count(slot, message.quantity or 0, at=happened)
-            world.look(station, slot)
-            told += record.cut_short(world, station, slot, at)
+            told += _count(world, station, slot, message, happened=happened, at=at)
         case "removed":
             ends.settle(world, station, slot, at)
             named.part_with(world, slot, stock=supplies.stock_of(slot))
@@ -58,6 +54,8 @@ def apply(world: World, station: StationState, message: SupplyMessage, at: Insta
     supplies.settle_doubt(station)
     world.look(station, slot)
     world.note(station, slot)
+    if message.change == "counted":
+        look_anew(world, station, slot)
     return told + judge_slot(world, station, slot, at)
 
 
@@ -95,7 +93,7 @@ def _refill(
     sight = world.sights_of(station)[slot.name]
     told: list[Told] = []
     moment = clock.own_moment(station, clock.SUPPLY, message.at, at)
-    since = used_since(station, slot, sight.usage, moment, hours_of(world.policy, station.line))
+    since = _since(world, station, slot, message, at)
     timed = message.at is not None
     turn = succession.turn(
         world, station, slot, message.by, at=at, happened=happened, moment=moment, since=since, timed=timed
@@ -132,6 +130,33 @@ def _refill(
     return told
 
 
+def _count(
+    world: World,
+    station: StationState,
+    slot: SlotState,
+    message: SupplyMessage,
+    *,
+    happened: Instant,
+    at: Instant,
+) -> list[Told]:
+    """A person counted what is left, perhaps some panels ago."""
+    since = _since(world, station, slot, message, at)
+    told = questions.settle(world, station, slot, notices.ANSWERED, at, by=message.by)
+    slot.counted -= since
+    ends.settle(world, station, slot, at, left=message.quantity or 0)
+    supplies.count(slot, message.quantity or 0, at=happened)
+    slot.counted += since
+    world.look(station, slot)
+    return told + record.cut_short(world, station, slot, at)
+
+
+def _since(world: World, station: StationState, slot: SlotState, message: SupplyMessage, at: Instant) -> int:
+    """Parts that were used since what the message says."""
+    usage = world.sights_of(station)[slot.name].usage
+    moment = clock.own_moment(station, clock.SUPPLY, message.at, at)
+    return used_since(station, slot, usage, moment, hours_of(world.policy, station.line))
+
+
 def _splice(
     world: World,
     station: StationState,
@@ -145,9 +170,8 @@ def _splice(
     """The joint passed: the tape before it is used up, and what was joined is what there is."""
     if not slot.ahead:
         return []
-    usage = world.sights_of(station)[slot.name].usage
     moment = clock.own_moment(station, clock.SUPPLY, message.at, at)
-    since = used_since(station, slot, usage, moment, hours_of(world.policy, station.line))
+    since = _since(world, station, slot, message, at)
     turn = succession.turn(
         world, station, slot, message.by, at=at, happened=happened, moment=moment, since=since
     )

@@ -1,4 +1,4 @@
-"""How much may come into being by being heard of: lines, stations, slots, recipes, orders.
+"""How much may come into being by being heard of: lines, stations, slots, orders.
 
 Names are whatever a gateway sends, so a wrong or hostile one could fill memory and disk with inventions. The
 bounds lie far above any plant. Asked before a message counts; what is recorded had room and counts again.
@@ -22,7 +22,6 @@ MOST_LINES = 200
 MOST_STATIONS = 5_000
 MOST_OF_A_LINE = 1_000
 MOST_SLOTS = 1_000
-MOST_RECIPES = 2_000
 MOST_ORDERS = 1_000
 MOST_SUPPLIES = 200_000
 MOST_READY = 1_000
@@ -79,10 +78,6 @@ def _lacks_stations(world: World, line: str, station: str) -> str | None:
 def _lacks_slots(world: World, message: Message, line: str, station: str) -> str | None:
     state = world.stations.get((line, station))
     slots = {} if state is None else state.slots
-    if isinstance(message, RecipeMessage):
-        recipes = {} if state is None else state.recipes
-        if len(recipes) >= MOST_RECIPES and (message.recipe or "") not in recipes:
-            return f"{MOST_RECIPES} recipes of station {station} are known already"
     named = _slots_of(message)
     if len(slots) + len(named) <= MOST_SLOTS:
         return None

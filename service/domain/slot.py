@@ -87,14 +87,14 @@ def refill_is_plain(slot: SlotState, usage: float | None, *, most: float, waits:
     """Whether placements prove a refill nobody reported: they go on for two panels after a removal, or beyond
     the most the slot could hold (``most`` parts more than was said), or after an out signal (at all, once the
     station no longer ``waits``). Where the quantity isn't known or only assumed, two panels after a low
-    signal that ended prove one."""
+    signal that ended prove one; any placement does where nobody knows how many make a panel."""
     if slot.removed or slot.out_since is not None:
         if slot.held > 0 and not slot.removed and not waits:
             return True
         enough = BELIEVE_AFTER_PANELS * usage if usage else None
         return slot.held >= enough if enough else slot.held > 0 and slot.held_panels >= BELIEVE_AFTER_PANELS
     if not usage:
-        return False
+        return slot.low_ended is not None and slot.declared is None and slot.counted > slot.low_ended
     if slot.low_ended is not None and (slot.declared is None or slot.assumed):
         return slot.counted - slot.low_ended >= BELIEVE_AFTER_PANELS * usage
     if slot.declared is None:
@@ -184,7 +184,8 @@ def load(
     slot.kind = message.kind or slot.kind or rule.kind
     slot.part = message.part or slot.part or rule.part
     slot.lot = message.lot
-    slot.supply_before, slot.supply = slot.supply, message.supply
+    slot.supply_before = slot.supply_before if slot.removed else slot.supply
+    slot.supply = message.supply
     slot.loading = event
     slot.loaded_at = at
     if message.quantity is not None:

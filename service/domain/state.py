@@ -229,7 +229,8 @@ class StationState(msgspec.Struct, array_like=True):
     people know of.
     ``skips``: the share of its placements that each of the last panels skipped, in 1/255, newest last;
     ``takt_blocks`` and ``takt_block`` are ``pace``'s. ``undoable`` names the slots whose last exchange is
-    kept as ``exchanged``; ``source`` is where its counts come from.
+    kept as ``exchanged``; ``source`` is where its counts come from; ``last_delta`` tells the last one of its
+    differences from another of the same moment.
     """
 
     line: str
@@ -270,6 +271,7 @@ class StationState(msgspec.Struct, array_like=True):
     takt_block: list[float] = []
     undoable: list[str] = []
     source: Source = Source()
+    last_delta: int | None = None
 
     @property
     def clock_flagged(self) -> bool:
@@ -314,6 +316,12 @@ class SupplyState(msgspec.Struct, array_like=True):
     moved: Instant | None = None
     shard: str | None = None
     owed: Stock | None = None
+
+    @property
+    def is_used_up(self) -> bool:
+        if self.where is not None or self.owed is not None or self.stock is None:
+            return False
+        return self.stock.declared <= self.stock.counted
 
 
 def station_key(line: str, station: str) -> str:

@@ -16,6 +16,7 @@ from service.domain.events import SupplyMessage
 from service.domain.lots import SlotStays
 from service.domain.model import Instant
 from service.domain.outcome import is_boundary_only
+from service.domain.slot import MOST_AHEAD
 from service.domain.state import SlotState, StationState
 from service.domain.stays import (
     JOINT_PASSED,
@@ -30,6 +31,8 @@ from service.domain.world import World
 
 MOST_ENDED = 2
 """Ended stays that stay at hand for what comes late."""
+MOST_AT_HAND = MOST_AHEAD + 1 + MOST_ENDED
+"""With what is joined ahead. Where no count ever comes, or no quantity is known, no end is settled."""
 replace = msgspec.structs.replace
 
 
@@ -283,10 +286,10 @@ def _write(world: World, known: SlotStays, chain: list[Stay]) -> None:
 
 
 def _at_hand(chain: list[Stay]) -> list[Stay]:
-    """Without those that nothing can change any more."""
+    """Without those that nothing can change any more, and at most the last so many."""
     over = [stay for stay in chain if stay.ended is not None and stay.ended.is_settled]
     gone = over[:-MOST_ENDED]
-    return [stay for stay in chain if not any(stay is each for each in gone)]
+    return [stay for stay in chain if not any(stay is each for each in gone)][-MOST_AT_HAND:]
 
 
 def _is_of(stay: Stay, other: Stay) -> bool:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from heapq import heappush
 
 import msgspec
 
@@ -66,6 +67,7 @@ class World:
     lines: dict[str, LineState] = field(default_factory=dict)
     stations: dict[Place, StationState] = field(default_factory=dict)
     supplies: dict[str, SupplyState] = field(default_factory=dict)
+    used_up: list[tuple[Instant, str]] = field(default_factory=list, compare=False)
     sights: dict[Place, dict[str, Sight]] = field(default_factory=dict)
     watched: dict[Place, set[str]] = field(default_factory=dict)
     notices: dict[str, SlotPlace] = field(default_factory=dict)
@@ -110,6 +112,12 @@ class World:
             if name_what_is_usual(slot, sight.rule):
                 self.look(station, slot)
         return slot
+
+    def know(self, supply: SupplyState) -> None:
+        """Put it where it is found, and where it is found to be used up."""
+        self.supplies[supply.name] = supply
+        if supply.is_used_up and supply.at is not None:
+            heappush(self.used_up, (supply.at, supply.name))
 
     def sights_of(self, station: StationState) -> dict[str, Sight]:
         return self.sights[station.line, station.station]
@@ -258,8 +266,7 @@ class World:
                 for station in self.stations_of(line.line):
                     self.look_again(station)
             case "supply":
-                supply = _supplies.decode(data)
-                self.supplies[supply.name] = supply
+                self.know(_supplies.decode(data))
             case "stays" | "run":
                 self.stays.read(key, data)
             case "notice":
@@ -307,8 +314,7 @@ class World:
             return self.stays.encoded(key)
         if kind == "notice":
             state = self.standing.get(rest)
-            return None if state is None else _encode(state)
-        if kind == "site":
+        elif kind == "site":
             state = self.policy
         elif kind == "station":
             line, _, name = rest.partition("/")
@@ -316,8 +322,8 @@ class World:
         elif kind == "line":
             state = self.lines[rest]
         else:
-            state = self.supplies[rest]
-        return _encode(state)
+            state = self.supplies.get(rest)
+        return None if state is None else _encode(state)
 
 
 def _shared(station: StationState) -> StationState:

@@ -8,9 +8,9 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import Connection, func, select, text
+from sqlalchemy import Connection, bindparam, func, or_, select, text
 
-from service.domain.model import Instant
+from service.domain.model import SECOND, Instant
 from service.store.database import Database
 from service.store.engines import is_sqlite
 from service.store.tables import journal, journal_end, notice, outbox
@@ -18,9 +18,12 @@ from service.store.tables import journal, journal_end, notice, outbox
 OLDEST = select(journal.c.from_at).order_by(journal.c.first).limit(1)
 """When the oldest entry was that is kept: by the journal's key, for reading all of it would take minutes."""
 _OPEN = select(notice.c.level, func.count()).where(notice.c.closed_at.is_(None)).group_by(notice.c.level)
+HELD_BACK = 900 * SECOND
+"""Longer than anything waits for a message to people that tells it together with others."""
 _WAITS = (
     select(outbox.c.outlet, func.min(outbox.c.created_at))
     .where(outbox.c.settled_at.is_(None))
+    .where(or_(outbox.c.attempts > 0, outbox.c.created_at < bindparam("held")))
     .group_by(outbox.c.outlet)
 )
 # Of the schema that we write to: others may share the database.
@@ -34,7 +37,8 @@ _TABLES = text(
 class Measured:
     """``size`` and ``free`` in bytes, ``free`` where an SQLite file lies (``None``: another machine's
     disk); ``entries`` ever journalled and when the ``oldest`` that is kept was; since when each outlet's
-    oldest delivery ``waits``; open ``notices`` by level."""
+    oldest delivery ``waits`` that was tried, or that nothing can hold back any more; open ``notices`` by
+    level."""
 
     size: int
     free: int | None
@@ -44,8 +48,8 @@ class Measured:
     notices: Mapping[str, int]
 
 
-def measure(database: Database) -> Measured:
-    """As it is now. Raises ``StoreError``."""
+def measure(database: Database, *, now: Instant) -> Measured:
+    """As it is ``now``. Raises ``StoreError``."""
     url = database.reader.url
     file = Path(str(url.database)) if is_sqlite(url) else None
 
@@ -55,7 +59,7 @@ def measure(database: Database) -> Measured:
             free=None if file is None else _free(file),
             entries=connection.execute(select(journal_end.c.position)).scalar_one(),
             oldest=connection.execute(OLDEST).scalar_one_or_none(),
-            waits={each.outlet: each[1] for each in connection.execute(_WAITS)},
+            waits={each.outlet: each[1] for each in connection.execute(_WAITS, {"held": now - HELD_BACK})},
             notices={each.level: each[1] for each in connection.execute(_OPEN)},
         )
 

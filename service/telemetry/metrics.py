@@ -42,7 +42,8 @@ class Metrics(Hearing):
     )
     lease_term = gauge(
         "lease_term",
-        "Which term of the lease this instance holds; it grows by one with each start and takeover. 0: none.",
+        "Which term of the lease this instance holds; it grows by one with each start and takeover, and a"
+        " restore makes it greater than any before. 0: none.",
         odd="Grows without a restart of yours: instances die or lose the store (runbook nobody-in-charge).",
     )
     clock = gauge(
@@ -134,7 +135,8 @@ class Metrics(Hearing):
     )
     outbox_oldest = gauge(
         "outbox_oldest_seconds",
-        "How long the oldest delivery that isn't over has waited, by outlet; absent where none waits.",
+        "How long the oldest delivery has waited that was tried and didn't get through, or for a quarter of"
+        " an hour wasn't, by outlet; absent where there is none.",
         unit="seconds",
         labels=[_OUTLET],
         odd="Above two minutes: that outlet doesn't get through (runbook outlet-failing).",

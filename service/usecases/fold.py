@@ -26,6 +26,7 @@ def begin(start: StartState) -> World:
         world.adopt(station)
     for supply in start.supplies:
         touch_supply(world, supply)
+        world.know(supply)
     for stays in start.stays:
         world.stays.adopt(stays)
     for run in start.runs:

@@ -16,7 +16,7 @@ ALLOWED_IN_THE_DOMAIN = {
     "dataclasses", "datetime", "decimal", "enum", "fnmatch", "fractions", "functools", "hashlib",
     "heapq", "itertools", "json", "math", "msgspec", "numbers", "numpy", "operator", "re", "re2", "scipy",
     "service", "statistics", "string", "struct", "textwrap", "types", "typing", "typing_extensions",
-    "unicodedata", "zoneinfo",
+    "unicodedata", "zlib", "zoneinfo",
 }  # fmt: skip
 CLOCKS_AND_DOORS = {
     "default_rng",

@@ -33,6 +33,8 @@ from tests.support.processes import Program
 STATIONS = 1000
 KNOWN = ((10, 10, 10), (50, 10, 20), (100, 10, 45))
 """Lines, stations of a line, slots of a station."""
+SUPPLIES = 4
+"""What a slot had in turn once it has a past: of the last three it is kept what they fed."""
 PAGES = 100
 GIVEN_UP = 900.0
 MIB = 2**20
@@ -95,11 +97,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.evaluation.sizing")
     parser.add_argument("--seconds", type=float, default=120.0, help="of counts, for what they take on disk")
     parser.add_argument("--rate", type=float, default=100.0, help="of them, a second")
+    parser.add_argument("--only", choices=("disk", "slots"), help="of both")
     options = parser.parse_args()
-    for name in ("sqlite", "postgresql"):
+    for name in () if options.only == "slots" else ("sqlite", "postgresql"):
         with ExitStack() as stack:
             _disk(_site(stack, name), name, options.rate, options.seconds)
-    for lines, stations, slots in KNOWN:
+    for lines, stations, slots in () if options.only == "disk" else KNOWN:
         with ExitStack() as stack:
             _known(_site(stack, "sqlite"), lines, stations, slots)
 
@@ -162,17 +165,19 @@ def _backup(site: Site) -> tuple[float, int]:
 
 def _known(site: Site, lines: int, stations: int, slots: int) -> None:
     site.start()
-    empty = site.rss()
-    publish(site.broker.port, _filled(lines, stations, slots))
-    site.until_taken("supply", lines * stations * slots)
-    site.until_taken("count", lines * stations * 2)
-    full = site.rss()
+    known, sizes = lines * stations * slots, [site.rss()]
+    for supply in range(SUPPLIES):
+        publish(site.broker.port, _filled(lines, stations, slots, supply))
+        site.until_taken("supply", known * (supply + 1))
+        site.until_taken("count", lines * stations * 2 * (supply + 1))
+        sizes.append(site.rss())
     site.program.stop(60)
     took = site.start()
-    known = lines * stations * slots
     _say(f"{known} slots ({lines} lines, {stations} stations each, {slots} slots each)")
-    each = (full - empty) * 1024 / known
-    _say(f"  RSS {empty:.0f} MiB with none, {full:.0f} MiB with all, {each:.2f} KiB a slot")
+    _say(
+        f"  RSS {sizes[0]:.0f} MiB with none, {sizes[1]:.0f} MiB with all, {_each(sizes[1], sizes[0], known)}"
+    )
+    _say(f"  {sizes[-1]:.0f} MiB after {SUPPLIES} supplies each, {_each(sizes[-1], sizes[0], known)}")
     _say(f"  ready {took:.1f} s after a start, RSS {site.rss():.0f} MiB, store {site.size() / MIB:.0f} MiB")
     with httpx.Client(timeout=30, trust_env=False) as client:
         client.get(f"{site.url}/api/v1/lines/L0/slots")
@@ -180,6 +185,10 @@ def _known(site: Site, lines: int, stations: int, slots: int) -> None:
         answer = client.get(f"{site.url}/api/v1/lines/L0/slots")
         _say(f"  the slots of a line: {len(answer.json())} in {(time.monotonic() - began) * 1e3:.0f} ms")
     _pages(site)
+
+
+def _each(after: float, before: float, slots: int) -> str:
+    return f"{(after - before) * 1024 / slots:.2f} KiB a slot"
 
 
 def _pages(site: Site) -> None:
@@ -191,8 +200,8 @@ def _pages(site: Site) -> None:
         _say(f"  {PAGES} open pages: {(site.rss() - before) * 1024 / PAGES:.0f} KiB each")
 
 
-def _filled(lines: int, stations: int, slots: int) -> Iterator[tuple[str, bytes]]:
-    """Every slot loaded, and two counts of every station with all its slots."""
+def _filled(lines: int, stations: int, slots: int, supply: int) -> Iterator[tuple[str, bytes]]:
+    """Every slot loaded, for so many times before, and two counts of every station with all its slots."""
     for line in range(lines):
         for station in range(stations):
             where = f"floor/L{line}/S{station}"
@@ -200,16 +209,16 @@ def _filled(lines: int, stations: int, slots: int) -> Iterator[tuple[str, bytes]
                 body: dict[str, object] = {
                     "slot": f"F{slot:03}",
                     "change": "loaded",
-                    "id": f"{line}-{station}-{slot}",
+                    "id": f"{line}-{station}-{slot}-{supply}",
                 }
                 body |= {
                     "kind": "tape",
                     "part": f"P-{(line * 7 + slot) % 900}",
-                    "lot": f"A{slot}",
+                    "lot": f"A{slot}-{supply}",
                     "quantity": 50_000,
                 }
                 yield f"{where}/supply", json.dumps(body).encode()
-            for seq in (1, 2):
+            for seq in (2 * supply + 1, 2 * supply + 2):
                 made = {f"F{slot:03}": {"placed": seq * 4, "lost": 0} for slot in range(slots)}
                 count = {"session": "s", "seq": seq, "panels": seq, "slots": made}
                 yield f"{where}/count", json.dumps(count).encode()

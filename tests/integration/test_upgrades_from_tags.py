@@ -194,6 +194,24 @@ def test_a_backup_made_before_the_upgrade_brings_the_earlier_schema_back_and_can
         assert connection.execute("SELECT count(*) FROM notice").fetchone() == (2,)
 
 
+@pytest.mark.parametrize("tag", TAGS)
+def test_a_file_of_it_goes_into_a_database_of_this_version(tag: str, tmp_path: Path) -> None:
+    left, server = Left(tag, "sqlite", tmp_path), shared_postgres()
+    name = server.create()
+    try:
+        upgrade(server.url(name))
+        assert restore(server.url(name), left.file, force=True, now=0).revision == head()
+        store = open_store(server.url(name), migrate=False)
+        shown = Shown(
+            committed=store.ledger.load().states, archive=store.archive, site="Hollerbach", reasons=list
+        )
+        notices = shown.notices(states=ALL, limit=100, after=None)
+        as_before(left, shown.slots("L3") or [], notices, shown.refused(limit=100, after=None))
+        store.close()
+    finally:
+        server.drop(name)
+
+
 def as_before(left: Left, slots: list[Json], notices: list[Json], refused: list[Json]) -> None:
     """They are what the version that left them showed."""
     assert [books(each) for each in slots] == [books(each) for each in left.shown["slots"]]

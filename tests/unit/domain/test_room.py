@@ -78,14 +78,6 @@ def test_invented_orders_come_to_an_end_and_what_is_known_goes_on() -> None:
     assert lacking(story.world, "L1/order/o5", state="running") is None
 
 
-def test_invented_recipes_come_to_an_end() -> None:
-    story = Story()
-    for n in range(room.MOST_RECIPES):
-        story.say("L1/P1/recipe", {"recipe": f"r{n}", "usage": {"F1": 1}, "active": False})
-    assert lacking(story.world, "L1/P1/recipe", recipe="new", usage={"F1": 1}) is not None
-    assert lacking(story.world, "L1/P1/recipe", recipe="r5", usage={"F1": 2}) is None
-
-
 @pytest.mark.parametrize("name", ["+", "#", "L+", "P#", "$SYS", "", "a\0b", "x" * 65])
 def test_a_name_that_could_be_a_wildcard_or_nothing_does_not_arrive(name: str) -> None:
     for topic in (f"floor/{name}/P1/count", f"floor/L1/{name}/count"):
