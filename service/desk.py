@@ -229,8 +229,10 @@ class Exchanging(Protocol):
         """``Declined`` where it is wrong or expired and nobody takes it on with a reason; ``Unfit``: a reason
         without a name."""
 
-    def require_undoable(self, line: str, station: str, slot: str, event: str) -> None:
-        """``Declined`` where the exchange can't be undone."""
+    def require_undoable(
+        self, line: str, station: str, slot: str, event: str, *, said_as: str | None = None
+    ) -> None:
+        """``Declined`` where the exchange can't be undone, and wasn't by the request ``said_as`` before."""
 
     def require_undone(self, line: str, station: str, slot: str, event: str) -> None:
         """``Declined`` where it wasn't after all."""

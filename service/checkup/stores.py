@@ -198,9 +198,8 @@ def server(said: dict[str, str], today: date, *, size: int, used: int, stands_by
     if stands_by or said["default_transaction_read_only"] == "on":
         yield wrong(AREA, "it may only be read", "name the server in store.url that may be written")
     if used > 0.9 * most:
-        yield look(
-            AREA, f"{used} of {most} connections are in use", "raise max_connections (an instance takes 15)"
-        )
+        what = "raise max_connections (an instance takes up to 30)"
+        yield look(AREA, f"{used} of {most} connections are in use", what)
 
 
 def _day(at: Instant) -> str:

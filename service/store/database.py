@@ -73,9 +73,11 @@ def connect(url: URL, schema: str | None = None, *, connections: int = 5) -> Dat
     ``connections`` as in ``engines.postgresql``, for PostgreSQL only."""
     if is_sqlite(url):
         return Database(sqlite_writer(url), sqlite_reader(url), _turns(str(url.database)))
-    engine = postgresql(url, schema, connections=connections)
-    snapshots = engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
-    return Database(engine, snapshots, nullcontext)
+    # Readers have connections of their own: as many as there are may wait, and the owner mustn't behind them.
+    snapshots = postgresql(url, schema, connections=connections).execution_options(
+        isolation_level="REPEATABLE READ", postgresql_readonly=True
+    )
+    return Database(postgresql(url, schema, connections=connections), snapshots, nullcontext)
 
 
 def _turns(path: str) -> Turn:

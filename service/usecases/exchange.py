@@ -68,8 +68,12 @@ class Exchanges:
                 self._tell(place, found["read"]["part"], read, by)  # type: ignore[index]
             raise Declined(str(found["message"]), found["said"], verdict=str(found["verdict"]))
 
-    def require_undoable(self, line: str, station: str, slot: str, event: str) -> None:
+    def require_undoable(
+        self, line: str, station: str, slot: str, event: str, *, said_as: str | None = None
+    ) -> None:
         place = self._place(line, station, slot)
+        if place is not None and said_as is not None and said_as in place.slot.supply_ids:
+            return
         if place is not None and undo.can_undo(place.slot, event, place.at):
             return
         self._decline_undo(place, event)

@@ -31,6 +31,8 @@ from service.wire.native import Address
 
 MOST_IN_BATCH = 200
 MOST_WAITING = 5000
+MOST_BYTES = 64 * 2**20
+"""Of payloads that wait: while a store is away, few large ones would else take all memory there is."""
 SHORTEST_PAUSE, LONGEST_PAUSE = 0.1, 2.0
 Report = Callable[..., None]
 
@@ -71,16 +73,18 @@ class Owner:
         self._hearing = Hearing(steps=not ingest.by_events)
         self._beat = beat
         self._inbox: queue.SimpleQueue[Item | str | None] = queue.SimpleQueue()
+        self._bytes, self._weighing = 0, threading.Lock()
         self._stop = threading.Event()
 
     def put(self, item: Item) -> None:
+        self._weigh(_weight(item))
         self._inbox.put(item)
 
     def waiting(self) -> int:
         return self._inbox.qsize()
 
     def has_room(self) -> bool:
-        return self._inbox.qsize() < MOST_WAITING
+        return self._inbox.qsize() < MOST_WAITING and self._bytes < MOST_BYTES
 
     def tick(self) -> None:
         self._inbox.put("tick")
@@ -118,7 +122,12 @@ class Owner:
                 each = self._inbox.get_nowait()
             except queue.Empty:
                 break
+        self._weigh(-sum(map(_weight, items)))
         return items, errands
+
+    def _weigh(self, more: int) -> None:
+        with self._weighing:
+            self._bytes += more
 
     def _handle(self, items: Sequence[Item]) -> None:
         began = time.monotonic()
@@ -218,3 +227,7 @@ class Owner:
         if events:
             address = Address(kind, "", None)
             self._handle([Ask(address, each, msgspec.json.encode(each), Future()) for each in events])
+
+
+def _weight(item: Item) -> int:
+    return len(item.payload) if isinstance(item, Inbound) else 0

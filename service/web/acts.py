@@ -45,7 +45,7 @@ async def supply(
         raise HTTPException(422, f"slot: the body says {said.slot!r}, the path {slot!r}")
 
     def tell(desk: Desk) -> dict[str, object]:
-        _require(own, said, (line, station, slot))
+        _require(own, said, (line, station, slot), said.id or idempotency_key)
         shown = desk.supply(line, station, slot, body, key=idempotency_key)
         if own.exchanging is not None and said.undoes is not None:
             own.exchanging.require_undone(line, station, slot, said.undoes)
@@ -54,13 +54,13 @@ async def supply(
     return json_answer(await own.at_desk(tell))
 
 
-def _require(own: Behind, said: schemas.Supply, place: tuple[str, str, str]) -> None:
+def _require(own: Behind, said: schemas.Supply, place: tuple[str, str, str], said_as: str | None) -> None:
     """What is refused before it becomes an event: a guided load of what doesn't belong there, an undoing that
     comes too late. Raises ``Declined``."""
     if own.exchanging is None:
         return
     if said.change == "undone":
-        own.exchanging.require_undoable(*place, said.undoes or "")
+        own.exchanging.require_undoable(*place, said.undoes or "", said_as=said_as)
     elif said.guided and said.change in ("loaded", "joined"):
         read = Read(part=said.part, quantity=said.quantity, lot=said.lot, supply=said.supply)
         own.exchanging.require_fit(*place, read, by=said.by, reason=said.reason)

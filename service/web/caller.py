@@ -11,6 +11,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import msgspec
+from starlette.exceptions import HTTPException
 from starlette.requests import HTTPConnection, cookie_parser
 from starlette.responses import Response
 from starlette.types import Scope
@@ -61,8 +62,9 @@ def in_own_name(request: HTTPConnection, body: bytes) -> bytes:
     try:
         fields = msgspec.json.decode(body, type=dict[str, msgspec.Raw])
         given = msgspec.json.decode(fields.get("by", b"null"))
-    except (msgspec.MsgspecError, RecursionError, UnicodeDecodeError):
-        return body  # the call says what is wrong with it
+    except (msgspec.MsgspecError, RecursionError, UnicodeDecodeError) as error:
+        # Not left to who reads it next: what passes for JSON there, such as NaN, would name whom it likes.
+        raise HTTPException(422, f"the body must be a JSON object: {error}") from None
     request.state.by = by = _by(caller, given)
     return msgspec.json.encode(fields | {"by": by})
 

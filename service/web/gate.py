@@ -104,14 +104,21 @@ class Gate:
         if state["open"] or role is None:
             await self._app(scope, receive, send)
             return
-        refusal = self._refuse(door, scope, role, found.caller)
+        try:
+            refusal = self._refuse(door, scope, role, found.caller)
+        except TooMany as trouble:  # not noted, or whoever asks often enough rolls the audit over
+            await _refusal(trouble)(scope, receive, send)
+            return
         await (refusal or self._app)(scope, receive, self._noting(door, scope, found.caller, send))
 
     def _is_strange(self, scope: Scope) -> bool:
-        """Whether a page changes something under a name that isn't ours: a site may let its own name lead to
-        this machine, and to the browser its page is then no foreign one."""
-        headers = Headers(scope=scope)
-        if scope["method"] in SAFE_METHODS or "origin" not in headers:
+        """Whether a page asks for data or changes something under a name that isn't ours: a site may let its
+        own name lead to this machine, and to the browser its page is then no foreign one."""
+        headers, path = Headers(scope=scope), scope["path"]
+        if scope["method"] in SAFE_METHODS:
+            if not (path.startswith("/api/") or path == "/metrics"):
+                return False
+        elif "origin" not in headers:
             return False
         name = (urlsplit(f"//{headers.get('host', '')}").hostname or "").rstrip(".")
         own = urlsplit(self._public_url or "").hostname
@@ -139,20 +146,18 @@ class Gate:
         return _Found(caller=caller, secret=kept if caller else None)
 
     def _refuse(self, door: Door, scope: Scope, role: Role, caller: Caller | None) -> Response | None:
-        """The refusal, or ``None``: the caller may."""
+        """The refusal, or ``None``: the caller may. Raises ``TooMany``."""
         if caller is None:
             return _sign_in(scope)
+        if scope["method"] not in SAFE_METHODS:
+            door.spend(("act", caller.id), ACT)
         if not (caller.may(role) if caller.notice is None else _is_of_link(scope, caller.notice)):
             return problem(403, f"{caller.name} may not do this: it needs the role `{role}`")
-        try:
-            if scope["path"] == _STREAM:
-                door.spend(("stream", caller.id), OPEN_STREAM)
-            if scope["method"] not in SAFE_METHODS:
-                door.spend(("act", caller.id), ACT)
-                if caller.kind == "account" and not says_where_from(Headers(scope=scope)):
-                    return problem(403, NO_ORIGIN)
-        except TooMany as trouble:
-            return _refusal(trouble)
+        if scope["path"] == _STREAM:
+            door.spend(("stream", caller.id), OPEN_STREAM)
+        changes = scope["method"] not in SAFE_METHODS
+        if changes and caller.kind == "account" and not says_where_from(Headers(scope=scope)):
+            return problem(403, NO_ORIGIN)
         return None
 
     def _noting(self, door: Door, scope: Scope, caller: Caller | None, send: Send) -> Send:

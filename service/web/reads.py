@@ -16,6 +16,7 @@ from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
 from service.domain.access import Caller
+from service.domain.events import MOST
 from service.domain.model import Instant, NoticeState
 from service.web import recorded, schemas
 from service.web.answers import LATER, UNFIT, UNKNOWN, json_answer
@@ -91,7 +92,7 @@ def notice(notice_id: str, own: Own) -> Response:
 def refused(
     own: Own,
     limit: Limit = PAGE,
-    after: Annotated[int | None, Query(ge=0, description="the last id seen")] = None,
+    after: Annotated[int | None, Query(ge=0, le=MOST, description="the last id seen")] = None,
 ) -> Response:
     """Messages that didn't fit, with the reason, newest first."""
     return json_answer(own.reading.refused(limit=min(limit, LARGEST_PAGE), after=after))

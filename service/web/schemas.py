@@ -26,6 +26,8 @@ from service.web.material import Aboard, Material
 from service.wire.native import clean_name
 
 _Moment = Annotated[datetime, msgspec.Meta(tz=True)]
+_BEYOND = 9000
+"""From this year on weeks and offsets would lead out of the calendar."""
 
 
 def read_moment(text: str) -> Instant:
@@ -37,6 +39,8 @@ def read_moment(text: str) -> Instant:
         moment = msgspec.convert(text[:11] + text[11:].replace(" ", "+"), _Moment)
     except msgspec.ValidationError:
         raise ValueError(f"{text[:40]!r} is no RFC 3339 time with an offset (2026-03-02T06:14:07Z)") from None
+    if not 1970 <= moment.year < _BEYOND:
+        raise ValueError(f"{text[:40]!r} lies outside the years 1970 to {_BEYOND - 1}")
     return from_datetime(moment)
 
 

@@ -21,6 +21,8 @@ from service.web.stream import Hub
 GRACE_SECONDS = 2
 REQUEST_SECONDS = 20.0
 """For a request to be there with its last byte, and for a connection to ask for anything at all."""
+ANSWER_SECONDS = 20.0
+"""For a client to take what lies ready for it, a live page's patience as well."""
 MOST_CONNECTIONS = 600
 """Beyond these a request is answered 503; 200 may be streams. A process usually may open 1024 files."""
 LOOK_EVERY = 50
@@ -91,11 +93,27 @@ class Server(uvicorn.Server):
 
 
 class PromptProtocol(H11Protocol):
-    """Closes a connection whose request isn't complete in time: a few bytes a minute would otherwise keep a
-    place for ever."""
+    """Closes a connection whose request isn't complete in time, or whose answer isn't read in time: a few
+    bytes a minute would otherwise keep a place for ever."""
 
     request_seconds = REQUEST_SECONDS
+    answer_seconds = ANSWER_SECONDS
     _late: asyncio.TimerHandle | None = None
+    _unread: asyncio.TimerHandle | None = None
+
+    def pause_writing(self) -> None:
+        super().pause_writing()
+        if self._unread is None:
+            self._unread = self.loop.call_later(self.answer_seconds, self.transport.abort)
+
+    def resume_writing(self) -> None:
+        self._is_read()
+        super().resume_writing()
+
+    def _is_read(self) -> None:
+        if self._unread is not None:
+            self._unread.cancel()
+            self._unread = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
@@ -110,6 +128,7 @@ class PromptProtocol(H11Protocol):
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._in_time()
+        self._is_read()
         super().connection_lost(exc)
 
     def _in_time(self) -> None:

@@ -26,7 +26,6 @@ from service.web.caller import (
     is_open,
     is_secure,
     secret_of,
-    session_in,
     take_session,
 )
 from service.web.guard import says_where_from
@@ -103,9 +102,9 @@ async def sign_out(request: Request, door: Entrance, own: Own) -> Response:
 
 
 async def _end_session(request: Request, door: Door, own: Own) -> None:
-    """The session that the browser brought along, if any."""
-    secret = secret_of(request) or session_in(request.headers, secure=_is_secure(request))
-    if secret:
+    """The session that the browser brought along, if it is one."""
+    secret = secret_of(request)
+    if secret is not None:
         own.hub.dismiss(secret)
         await anyio.to_thread.run_sync(door.sign_out, secret)
 

@@ -238,8 +238,9 @@ def read_entry(entry: JournalEntry) -> tuple[Address, Message]:  # noqa: C901, P
             return Address("gateway", line, "/".join(station) or None), _read_own(entry.data, GatewayReport)
         case "refusals", [line, *station]:
             return Address("refusals", line, "/".join(station) or None), _read_own(entry.data, Refusals)
-        case "person", [line, station, *slot]:
-            return Address("person", line, station, "/".join(slot) or None), _read_own(entry.data, PersonAct)
+        case "person", [line, *place]:  # none where the notice is about a line or the whole site
+            where = place[0] if place else None, "/".join(place[1:]) or None
+            return Address("person", line, *where), _read_own(entry.data, PersonAct)
         case "check", [line, station]:
             return Address("check", line, station), _read_own(entry.data, Checked)
         case "ready", [line]:

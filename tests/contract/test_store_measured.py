@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import threading
+import time
+
 import pytest
+from sqlalchemy import Connection, text
 
 from service.ports import StoreError
 from service.store import Store
@@ -67,3 +71,25 @@ def test_one_that_is_away_says_so(postgres: Postgres) -> None:
     away = parse(postgres.url("none")).set(port=free_port())
     with pytest.raises(StoreError):
         measure(connect(away), now=NOW)
+
+
+def test_as_many_readers_as_there_may_be_leave_the_writer_its_connection(store: Store) -> None:
+    over, inside = threading.Event(), threading.Semaphore(0)
+
+    def linger(connection: Connection) -> None:
+        connection.execute(text("SELECT 1"))
+        inside.release()
+        over.wait(30)
+
+    readers = [threading.Thread(target=store.database.read, args=(linger,)) for _ in range(15)]
+    for reader in readers:
+        reader.start()
+    try:
+        assert all(inside.acquire(timeout=10) for _ in readers)
+        began = time.monotonic()
+        store.ledger.commit(batch(journal=entries(10)))
+        assert time.monotonic() - began < 4, "it waited for a reader"
+    finally:
+        over.set()
+        for reader in readers:
+            reader.join()

@@ -248,6 +248,16 @@ def test_a_load_can_be_undone_for_a_minute(client, line):
     assert line.left("F07") == before - 18
 
 
+def test_an_undoing_that_is_asked_for_again_under_its_key_is_done_once(client, line):
+    before = line.left("F07")
+    load(client, id="e1", part="R-10K-0402", quantity=4800)
+    said, key = {"change": "undone", "undoes": "e1", "by": "Ines"}, {"Idempotency-Key": "k1"}
+    answers = [client.post(f"{F07}/supply", json=said, headers=key) for _ in range(2)]
+    assert [answer.status_code for answer in answers] == [200, 200]
+    assert line.left("F07") == before
+    assert client.post(f"{F07}/supply", json=said, headers={"Idempotency-Key": "k2"}).status_code == 409
+
+
 def test_after_a_minute_it_is_too_late_and_the_answer_says_so(client, line):
     load(client, id="e1", part="R-10K-0402", quantity=4800)
     line.later(61)

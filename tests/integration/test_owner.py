@@ -14,7 +14,7 @@ from typing import Any
 import msgspec
 import pytest
 
-from service.domain.events import PersonAct
+from service.domain.events import OutletReport, PersonAct
 from service.domain.model import SECOND, Notice, from_datetime
 from service.domain.notices import Told
 from service.domain.world import World
@@ -23,10 +23,11 @@ from service.store import Store, open_store
 from service.store.ledger import SqlLedger
 from service.usecases.batch import Ask, Inbound
 from service.usecases.ingest import Ingest
-from service.usecases.owner import Owner
+from service.usecases.owner import MOST_BYTES, Owner
 from service.usecases.replay import replay
 from service.usecases.resend import Resend
 from service.usecases.show import Shown
+from service.wire.journal import read_entry
 from service.wire.native import Address
 from tests.support.wait import eventually
 
@@ -280,3 +281,34 @@ def must_replay_alike(line: Line, tmp_path: Path) -> None:
         copied = again.archive.notices(states=("open", "closed"), limit=100, after=None)
         assert copied == line.notices()
         assert again.archive.states("station/") == line.store.archive.states("station/")
+
+
+def test_large_messages_that_wait_for_a_store_that_is_away_leave_no_room_for_more(line: Line) -> None:
+    line.ledger.fails += ["away"] * 3
+    large = json.dumps({"at": line.now.isoformat(), "note": "x" * MOST_BYTES}).encode()
+    assert line.owner.has_room()
+    line.say("L/P1/count", slots={"F1": {"placed": 1}})
+    eventually(lambda: line.owner.trouble is not None)
+    line.raw("L/P1/count", large)
+    assert not line.owner.has_room()
+    line.until_taken()
+    assert line.owner.has_room()
+
+
+def test_what_was_pressed_on_a_notice_without_a_place_is_read_back(line: Line) -> None:
+    line.owner.put(
+        Ask(
+            Address("outlet", "", None),
+            failing := OutletReport(outlet="chat", state="failing"),
+            msgspec.json.encode(failing),
+            Future(),
+        )
+    )
+    eventually(lambda: line.told() == [("outlet", "open")])
+    notice = line.notices("open")[0]
+    assert (notice.line, notice.station) == (None, None)
+    act = PersonAct(notice=notice.id, action="take", by="Ines")
+    done: Future[list[Told]] = Future()
+    line.owner.put(Ask(Address("person", "", None), act, msgspec.json.encode(act), done))
+    done.result(timeout=10)
+    assert [read_entry(entry)[1] for _, entry in line.store.archive.journal(position=0)][-1] == act

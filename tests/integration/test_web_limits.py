@@ -21,6 +21,7 @@ from tests.support.wait import eventually
 
 class Hasty(PromptProtocol):
     request_seconds = 0.5
+    answer_seconds = 0.5
 
 
 @contextmanager
@@ -114,6 +115,25 @@ def test_a_byte_now_and_then_is_not_in_time() -> None:
         assert time.monotonic() - begin < 5
         over.set()
         dripping.join()
+
+
+def test_a_client_that_reads_no_answer_costs_its_connection() -> None:
+    with served(hasty=True) as (port, _), socket.socket() as slow:
+        slow.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        slow.connect(("127.0.0.1", port))
+        slow.settimeout(0.2)
+
+        def is_reset() -> bool:
+            try:
+                slow.sendall(b"GET /static/page.css HTTP/1.1\r\nhost: x\r\n\r\n" * 50)
+            except TimeoutError:
+                return False
+            except OSError:
+                return True
+            return False
+
+        eventually(is_reset, timeout=20)
+        assert get(port) == 200
 
 
 def test_a_stream_lives_beyond_the_time_of_a_request() -> None:

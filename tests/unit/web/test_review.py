@@ -85,7 +85,8 @@ def test_each_sheet_can_be_asked_for(ask: Ask) -> None:
         ({"from": "2026-01-01T00:00:00Z", "to": HOUR["to"]}, 422, "more than 31 days"),
         ({"from": "2999-01-01T00:00:00Z"}, 422, "nothing has happened yet"),
         ({"to": HOUR["to"]}, 422, "say it too"),
-        ({"from": "0001-01-01T00:00:00+14:00", "to": "0001-01-02T00:00:00Z"}, 404, "nothing is known"),
+        ({"from": "0001-01-01T00:00:00+14:00", "to": "0001-01-02T00:00:00Z"}, 422, "outside the years"),
+        ({"from": "9999-12-31T00:00:00Z", "to": "9999-12-31T00:00:00Z"}, 422, "outside the years"),
     ],
 )
 def test_a_time_that_cannot_be_reviewed_is_refused(ask: Ask, query: Any, status: int, said: str) -> None:

@@ -137,6 +137,8 @@ def test_any_entry_gives_its_event_or_a_misfit_and_nothing_else(entry):
             b'{"notice":"n1","action":"take","by":"Ines"}',
             Address("person", "L3", "P1", "T2"),
         ),
+        ("person", "L3", b'{"notice":"n1","action":"take","by":"Ines"}', Address("person", "L3", None)),
+        ("person", "", b'{"notice":"n1","action":"take","by":"Ines"}', Address("person", "", None)),
         ("time", "", b"{}", Address("time", "", None)),
     ],
 )
@@ -156,7 +158,6 @@ def test_what_a_person_and_the_clock_did_is_read_back():
     [
         ("person", "L3/P1/T2", b'{"notice":"n1"}'),
         ("person", "L3/P1/T2", b"not JSON"),
-        ("person", "L3", b'{"notice":"n1","action":"take","by":"Ines"}'),
         ("count", "L3", b'{"panels":1}'),
         ("count", "L3/P1/x", b'{"panels":1}'),
         ("count", "L3/P1", b"{}"),
