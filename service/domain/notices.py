@@ -88,7 +88,7 @@ def calls_for_words(slot: SlotState, level: Level) -> bool:
     notice = slot.notice
     if notice is None:
         return True
-    if notice.state == NoticeState.CLOSED and notice.closed_because != PERSON:
+    if notice.state == NoticeState.CLOSED and (notice.closed_because != PERSON or slot.anew):
         return True
     return level.rank > Level(notice.level).rank
 
@@ -111,7 +111,7 @@ def raise_to(station: StationState, slot: SlotState, level: Level, numbers: Numb
             **said,
         )
         return Told(slot.notice, Change.OPENED)
-    reopened = old.state == NoticeState.CLOSED
+    reopened, slot.anew = old.state == NoticeState.CLOSED, False
     state = life.after(Deed.WORSE, NoticeState(old.state), taken_by=old.taken_by)
     if reopened:
         said |= dict.fromkeys(("closed_at", "closed_by", "closed_because", "reason", "taken_by"))

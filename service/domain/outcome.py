@@ -5,8 +5,6 @@ Judged after every event that could matter to the slot, one slot at a time.
 
 from __future__ import annotations
 
-import msgspec
-
 from service.domain import clock, judge, notices, record
 from service.domain.calendar import Hours, hours_of, walk, worked
 from service.domain.inquiry import Questions
@@ -20,7 +18,6 @@ from service.domain.sight import Sight
 from service.domain.state import SlotState, StationState
 from service.domain.world import World
 
-replace = msgspec.structs.replace
 _FINISHING = 5.0
 """Takts into a planned rest after which a panel wasn't merely finished there."""
 
@@ -90,7 +87,7 @@ def look_anew(world: World, station: StationState, slot: SlotState) -> None:
     sight = world.sight(station, slot)
     case = judge.case_of(world.line(station.line), station, slot, world.sights_of(station))
     if case is not None and not starves(station, slot, sight) and judge.is_better(case, sight, station):
-        slot.notice = replace(notice, closed_because=notices.BETTER)
+        slot.anew = True
 
 
 def starves(station: StationState, slot: SlotState, sight: Sight) -> bool:

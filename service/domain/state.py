@@ -130,8 +130,8 @@ class SlotState(msgspec.Struct, array_like=True):
     of ``before``; nothing sets it back.
 
     ``tray``: how the trays in it are divided; ``empty`` of their cavities held no part since the quantity was
-    said. ``exposure``: how its supply lay open; it was looked at at ``aged_at``, must be looked at again at
-    ``age_at``, and people were told of it at the level ``aged_told``.
+    said. ``exposure``: how its supply lay open; looked at at ``aged_at``, again at ``age_at``, told of at the
+    level ``aged_told``. ``anew``: counted and well since a person closed its notice.
     """
 
     name: str
@@ -197,6 +197,7 @@ class SlotState(msgspec.Struct, array_like=True):
     aged_told: str | None = None
     used: int = 0
     exchanged: Exchanged | None = None
+    anew: bool = False
 
     @property
     def book(self) -> int | None:
@@ -229,8 +230,7 @@ class StationState(msgspec.Struct, array_like=True):
     people know of.
     ``skips``: the share of its placements that each of the last panels skipped, in 1/255, newest last;
     ``takt_blocks`` and ``takt_block`` are ``pace``'s. ``undoable`` names the slots whose last exchange is
-    kept as ``exchanged``; ``source`` is where its counts come from; ``last_delta`` tells the last one of its
-    differences from another of the same moment.
+    kept as ``exchanged``; ``source`` is where its counts come from; ``last_delta`` marks the last one.
     """
 
     line: str

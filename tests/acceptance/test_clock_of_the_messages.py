@@ -9,7 +9,7 @@ from tests.acceptance.conftest import StartFactory
 
 def test_a_line_that_runs_ahead_of_the_wall_clock_is_warned_of_at_once(start_factory: StartFactory) -> None:
     factory = start_factory(extra="", site='clock = "events"')
-    begin = datetime.now(UTC) + timedelta(days=30)
+    begin = (datetime.now(UTC) + timedelta(days=30)).replace(hour=6)
 
     def at(panel: int) -> str:
         return (begin + timedelta(seconds=20 * panel)).isoformat()

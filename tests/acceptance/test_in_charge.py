@@ -19,6 +19,7 @@ from tests.support.pair import Pair
 from tests.support.postgres import shared_postgres
 from tests.support.receivers import HttpReceiver
 from tests.support.tcp import Proxy
+from tests.support.truth import LOADED, Plant
 from tests.support.wait import eventually
 
 
@@ -43,6 +44,11 @@ def on_postgresql(folder: Path, broker: Mosquitto, stack: ExitStack) -> Pair:
 
 
 STORES = {"sqlite": on_sqlite, "postgresql": on_postgresql}
+
+
+def is_refilled(plant: Plant) -> bool:
+    left = [each["remaining"] for each in plant.slots() if each["station"] == "BELL"]
+    return [each and each["book"] for each in left] == [LOADED]
 
 
 @pytest.fixture(params=list(STORES))
@@ -87,6 +93,7 @@ def test_one_that_stands_by_lives_says_why_it_is_not_ready_and_shows_all(pair: P
         lines = stream.iter_lines()
         pair.publish(5)
         pair.ring()
+        eventually(lambda: is_refilled(standby), message="the refill isn't shown")
         standby.until_counted()
         assert standby.slots() == active.slots()
         heard = {next(line for line in lines if line.startswith("event: ")) for _ in range(2)}

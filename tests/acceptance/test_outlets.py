@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -12,6 +14,8 @@ from tests.support.factory import Factory
 from tests.support.ports import free_port
 from tests.support.processes import StartProgram
 from tests.support.receivers import Answer, HttpReceiver, MailReceiver
+
+VIENNA = ZoneInfo("Europe/Vienna")
 
 TEST = "Test from Earlybell, Hollerbach, sent by badge 31: nothing to do."
 
@@ -65,9 +69,10 @@ def test_a_monitor_hears_that_it_lives_and_people_hear_it_once_a_day(
     start_factory: StartFactory, watcher: HttpReceiver
 ) -> None:
     alive = f'[heartbeat]\nurl = "{watcher.url}"\nevery_minutes = 0.01\nat = "00:00"\noutlets = ["mail"]'
+    began = datetime.now(VIENNA).date()
     factory = start_factory(extra=alive)
     assert {request.path for request in watcher.wait_for(2)} == {"/hook"}
-    (letter,) = factory.mail.wait_for(1)
+    letter, *_ = factory.mail.wait_for(1)
     assert letter.message["Subject"] == "Hollerbach: awake"
     assert letter.text().startswith(
         "Earlybell is awake at Hollerbach: 0 notices open, 0 warnings yesterday, all outlets well."
@@ -83,7 +88,8 @@ def test_a_monitor_hears_that_it_lives_and_people_hear_it_once_a_day(
     factory.program.wait_for_log("heartbeat_out_fails")
     factory.program.restart().wait_ready(factory.url)
     watcher.wait_for(len(watcher.received.all()) + 2)
-    assert len(factory.mail.received.all()) == 1
+    days = (datetime.now(VIENNA).date() - began).days + 1
+    assert 1 <= len(factory.mail.received.all()) <= days
     assert factory.get("/notices") == []
     assert watcher.url not in factory.program.log()
 

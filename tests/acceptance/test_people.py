@@ -85,6 +85,7 @@ def test_what_nobody_takes_is_said_again_and_goes_on_to_the_next(
     (taken,) = factory.get("/notices")
     assert (taken["state"], taken["taken_by"], taken["reminded"]) == ("taken", "Bert", 1)
     # The program that listens hears of changes alone.
+    factory.until(lambda: len(factory.told()) >= 2, "that it was taken was not told")
     assert [event["type"].rpartition(".")[2] for event in factory.told()] == ["opened", "changed"]
 
     factory.api.post(f"/notices/{notice['id']}/release", json={"by": "Bert"}).raise_for_status()

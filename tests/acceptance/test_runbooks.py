@@ -163,6 +163,8 @@ def test_with_compose_the_same_words_name_services_and_commands_that_there_are(t
     commands = set()
     for call in calls.read_text(encoding="utf-8").splitlines():
         words = call.split()
+        if words[0] == "info":  # where its disk is
+            continue
         assert words[0] == "compose"
         if words[1] == "run":
             [service] = [word for word in words if word in ("earlybell", "broker")][:1]
@@ -365,7 +367,7 @@ def test_messages_refused(site: Site) -> None:
         site.plant.gateway.send("L/BELL/count", session="w", seq=number, slots={"S": {"placed": -1 - number}})
     (notice,) = eventually(lambda: site.notices("refused"), timeout=10)
     assert "BELL" in notice["message"]
-    assert site.plant.metric("earlybell_messages_refused_total") == before + 6
+    eventually(lambda: site.plant.metric("earlybell_messages_refused_total") == before + 6)
     rows = json.loads(site.follow("messages-refused"))
     assert {each["topic"] for each in rows} == {"floor/L/BELL/count"}
     assert all("placed" in each["reason"] for each in rows)
@@ -394,8 +396,11 @@ def test_restore(site: Site) -> None:
     site.until_well()
     assert "checked" in site.sh('bell backup "$BACKUPS" --keep 14')
     saved = dict(plant.seq)
+    before = len(events(site.hook))
     site.ring()
-    told = eventually(lambda: [each for each in events(site.hook) if each[2] == "open"][-1:], timeout=20)
+    told = eventually(
+        lambda: [each for each in events(site.hook)[before:] if each[2] == "open"][:1], timeout=20
+    )
     plant.gateway.send("L/BELL/recipe", recipe="new", usage={"S": 2}, retain=True)
     plant.publish(4)
     plant.until_counted()

@@ -47,6 +47,7 @@ def test_a_tray_is_warned_of_once_early_once_urgent_and_closed_by_its_refill(fac
     run(factory, 46, 51)
     early = factory.wait_told("opened", "early")["data"]
     assert 9 <= early["panels_to_empty"]["p50"] <= 11
+    factory.mail.wait_for(1)  # or one letter tells both
     run(factory, 52, 57)
     urgent = factory.wait_told("changed", "urgent")["data"]
     assert 2 <= urgent["panels_to_empty"]["p50"] <= 4

@@ -11,10 +11,9 @@ from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page
 
 from service.web.stream import Hub
 from tests.support.access import Entrance
-from tests.support.chromium import chromium
+from tests.support.chromium import PATIENCE_MS, chromium
 from tests.support.floor import Floor, plant, served
 
-PATIENCE_MS = 20_000
 OpenPage = Callable[..., Page]
 
 

@@ -145,10 +145,10 @@ def test_the_most_urgent_come_first_and_what_is_over_before_it_was_told_is_not_t
 ) -> None:
     with plant.delivering(outlets(hook.port, chat.port, mail.port)):
         say_enough(plant, chat)
-        plant.tell(*STORM[100:140])
-        plant.tell(*(closed(id=each.id, slot=each.slot) for each in STORM[100:120]))
+        over = [closed(id=each.id, slot=each.slot) for each in STORM[100:120]]
         worse = [urgent(id="n130", slot="F130"), urgent(id="n135", slot="F135", level="empty")]
-        plant.tell(*worse, outlets=["chat"])
+        plant.tell(*STORM[100:140], *over, outlets=["hook", "mail"])
+        plant.tell(*STORM[100:140], *over, *worse, outlets=["chat"])
         said = chat.wait_for(5)[4].json["text"].split("\n")
         plant.settled(within=30)
     assert said[0] == "L3: 1 slot empty, 1 slot almost empty, 18 slots run low."

@@ -18,6 +18,7 @@ from service.ports import Outlet
 from service.store import Store, open_store, upgrade
 from service.usecases.deliver import Attempt
 from service.usecases.deliver.lane import AT_ONCE
+from service.usecases.deliver.loop import SAFETY
 from tests.support.notices import closed, notice, urgent
 from tests.support.ports import free_port
 from tests.support.postgres import shared_postgres
@@ -234,7 +235,7 @@ def test_after_two_hours_500_notices_arrive_in_order_at_the_pace_as_what_is_true
         plant.ahead += 2 * 3600 * SECOND
         # What was claimed before may say open with good reason, if its receiver comes back at this moment.
         under_way = len(plant.reports) + AT_ONCE
-        eventually(lambda: len(plant.reports) > under_way)
+        eventually(lambda: len(plant.reports) > under_way, timeout=30)
         with HttpReceiver(port=port) as receiver:
             back = plant.clock()
             plant.settled(within=90.0)
@@ -254,7 +255,8 @@ def test_after_two_hours_500_notices_arrive_in_order_at_the_pace_as_what_is_true
 
 def _keeps_to_its_pace(times: list[Instant]) -> None:
     """The first within a minute of the recovery, and over any stretch no more than a burst and the rate."""
-    assert min(times) < 60 * SECOND
+    # The loop's own pauses are real seconds.
+    assert min(times) < (60 + 2 * SAFETY * SPEED) * SECOND
     times.sort()
     pace = WebhookOutlet.pace
     # The clock runs fast: a few ms between the claim and the arrival are a second or two.

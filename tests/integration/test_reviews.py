@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -46,11 +47,11 @@ def reviews(url: str) -> Iterator[Reviews]:
 
 
 def command_lines() -> str:
-    return "\n".join(
-        file.read_bytes().replace(b"\0", b" ").decode(errors="replace")
-        for file in Path("/proc").glob("[0-9]*/cmdline")
-        if file.exists()
-    )
+    said = []
+    for file in Path("/proc").glob("[0-9]*/cmdline"):
+        with suppress(OSError):  # it has just ended
+            said.append(file.read_bytes().replace(b"\0", b" ").decode(errors="replace"))
+    return "\n".join(said)
 
 
 def _seen_at_work() -> str:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, expect, sync_playwright
 
 EXECUTABLE = Path("/usr/bin/chromium")
 ARGUMENTS = (
@@ -18,6 +18,10 @@ ARGUMENTS = (
     "--disable-component-update",
     "--disable-sync",
 )
+
+
+PATIENCE_MS = 20_000
+expect.set_options(timeout=PATIENCE_MS)  # a busy machine needs more than the five seconds it begins with
 
 
 class ChromiumMissingError(Exception):
