@@ -184,9 +184,11 @@ class Elsewhere(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 class TimePassed(msgspec.Struct, frozen=True, omit_defaults=True):
     """A moment that mattered came: something quiet until now speaks again, or a station is silent too long.
-    ``heard_since`` is since when the floor has been heard without a break; ``None``: it isn't just now."""
+    ``heard_since`` is since when the floor has been heard without a break; ``None``: it isn't just now.
+    ``clock_set``: our clock was, so that what sources' clocks are off by is to be learned anew."""
 
     heard_since: int | None = None
+    clock_set: bool = False
 
 
 class Refusals(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):

@@ -126,6 +126,8 @@ def _apply(  # noqa: C901, PLR0912 (a table of what there is, not a decision)
         case PlanKept():
             return planning.keep(world, world.line(line), message, at)
         case TimePassed():
+            if message.clock_set:
+                _forget_offsets(world)
             told = _apply_time(world, at) + expiry.settle_due(world, at)
             return told + silence.judge(world, at, message.heard_since)
         case OutletReport():
@@ -296,6 +298,13 @@ def _bearer(world: World, notice: str) -> tuple[SlotState | Standing, str, str]:
         return stands, stands.notice.line or "", stands.notice.station or ""
     line, name, slot = world.notices[notice]
     return world.stations[line, name].slots[slot], line, name
+
+
+def _forget_offsets(world: World) -> None:
+    """By the old ones counts would seem to come from before a refill, or from after it."""
+    for place in sorted(world.stations):
+        for source in world.station(*place).clocks.values():
+            source.offset = None
 
 
 def _apply_time(world: World, at: Instant) -> list[Told]:

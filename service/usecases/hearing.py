@@ -12,16 +12,20 @@ LONGEST_GAP = 10.0
 
 
 class Hearing:
-    """``look`` about once a second. ``steps``: whether the clock is ours, so that a jump means it was set."""
+    """``look`` about once a second. ``steps``: whether the clock is ours, so that a jump means it was set:
+    ``was_set``, since the look before."""
 
     def __init__(self, *, steps: bool) -> None:
         self._steps = steps
         self._since: Instant | None = None
         self._last: tuple[Instant, float] | None = None
+        self.was_set = False
 
     def look(self, now: Instant, steady: float, *, hears: bool) -> Instant | None:
         """Since when; ``None`` while nothing is heard. ``steady``: seconds that no clock change moves."""
-        if self._last is not None and self._broken(now - self._last[0], steady - self._last[1]):
+        passed, steadily = (0, 0.0) if self._last is None else (now - self._last[0], steady - self._last[1])
+        self.was_set = self._steps and abs(passed / SECOND - steadily) > LONGEST_GAP
+        if self.was_set or steadily > LONGEST_GAP:
             self._since = None
         self._last = now, steady
         if not hears:
@@ -29,7 +33,3 @@ class Hearing:
         elif self._since is None:
             self._since = now
         return self._since
-
-    def _broken(self, passed: Instant, steadily: float) -> bool:
-        apart = abs(passed / SECOND - steadily)
-        return steadily > LONGEST_GAP or (self._steps and apart > LONGEST_GAP)

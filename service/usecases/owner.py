@@ -18,7 +18,7 @@ from service import crash
 from service.domain import silence
 from service.domain.events import GatewayReport, Message, TimePassed
 from service.domain.floor import next_moment
-from service.domain.model import Instant
+from service.domain.model import SECOND, Instant
 from service.lease import LeaseLost
 from service.ports import Ledger, StoreError
 from service.usecases.batch import Ask, Committed, Inbound, Item, Turn
@@ -31,6 +31,8 @@ from service.wire.native import Address
 
 MOST_IN_BATCH = 200
 MOST_WAITING = 5000
+BEHIND = 10 * SECOND
+"""So far our clock may be behind what it said before; it is set right in smaller steps all the time."""
 MOST_BYTES = 64 * 2**20
 """Of payloads that wait: while a store is away, few large ones would else take all memory there is."""
 SHORTEST_PAUSE, LONGEST_PAUSE = 0.1, 2.0
@@ -72,6 +74,7 @@ class Owner:
         self._look_at_sources = look
         self._hearing = Hearing(steps=not ingest.by_events)
         self._beat = beat
+        self._is_behind = False
         self._inbox: queue.SimpleQueue[Item | str | None] = queue.SimpleQueue()
         self._bytes, self._weighing = 0, threading.Lock()
         self._stop = threading.Event()
@@ -212,8 +215,9 @@ class Owner:
         self._handle_all("gateway", self._look_at_sources(now, time.monotonic()))
         since = self._hearing.look(now, time.monotonic(), hears=self._hears())
         moment = next_moment(world)
-        if (moment is not None and moment <= now) or silence.is_due(world, now, since):
-            self._handle_all("time", [TimePassed(heard_since=since)])
+        was_set = self._was_set(now)
+        if was_set or (moment is not None and moment <= now) or silence.is_due(world, now, since):
+            self._handle_all("time", [TimePassed(heard_since=since, clock_set=was_set)])
         lapse = self.ingest.sources.next_moment()
         if lapse is not None and lapse <= now:
             self._handle([Turn()])
@@ -221,6 +225,12 @@ class Owner:
         if calm:
             self._handle(calm)
         self._resend.look(world.stations.values(), time.monotonic(), connected=self._hears())
+
+    def _was_set(self, now: Instant) -> bool:
+        """Our clock, since the last look; or it was ahead for so short that only what came meanwhile shows
+        it, which everything later must come after."""
+        before, self._is_behind = self._is_behind, self.ingest.last_at - now > BEHIND
+        return self._hearing.was_set or (self._is_behind and not before)
 
     def _handle_all(self, kind: str, events: Sequence[Message]) -> None:
         """What concerns the whole site."""

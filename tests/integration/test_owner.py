@@ -56,9 +56,9 @@ class Trying(SqlLedger):
 
 
 class Line:
-    """An owner in its thread; messages carry their time, which is the time."""
+    """An owner in its thread; messages carry their time, which is the time, unless there is a ``clock``."""
 
-    def __init__(self, store: Store) -> None:
+    def __init__(self, store: Store, clock: Callable[[], int] | None = None) -> None:
         self.store, self.ledger = store, Trying(store)
         snapshot = store.ledger.load()
         committed = dict(snapshot.states)
@@ -68,9 +68,9 @@ class Line:
             committed=committed,
             position=snapshot.position,
             last_at=snapshot.at,
-            clock=lambda: 0,
+            clock=clock or (lambda: 0),
             root="floor",
-            by_events=True,
+            by_events=clock is None,
         )
         self.acknowledged: list[tuple[int, int]] = []
         self.owner = Owner(
@@ -271,6 +271,40 @@ def test_a_clock_that_is_set_back_turns_no_moment_round(tmp_path: Path) -> None:
         moments = [entry.at for _, entry in store.archive.journal(position=0)]
         assert moments == sorted(set(moments))
         assert ingest.world.stations["L", "P1"].slots["S"].counted == 4
+
+
+def test_a_clock_that_was_ahead_for_one_message_is_told_of_once_and_sources_are_learned_anew(
+    tmp_path: Path,
+) -> None:
+    now = [from_datetime(BEGIN)]
+    with opened(tmp_path / "store.db") as store:
+        line = Line(store, lambda: now[0])
+
+        def count(panel: int) -> None:
+            slots = {"S": {"placed": 10 * panel}}
+            line.say("L/P1/count", session="s", seq=panel, panels=panel, slots=slots)
+            line.until_taken()
+
+        def told() -> list[bytes]:
+            return [entry.data for _, entry in store.archive.journal(position=0) if entry.kind == "time"]
+
+        try:
+            count(1)
+            now[0] += 3600 * SECOND
+            count(2)
+            now[0] -= 3600 * SECOND
+            for _ in range(3):
+                line.owner.tick()
+            eventually(lambda: told() != [])
+            line.raw("L/P1/supply", b'{"slot": "S", "change": "loaded", "quantity": 300, "id": "one"}')
+            for panel in range(3, 13):
+                line.later(20)
+                now[0] += 20 * SECOND
+                count(panel)
+        finally:
+            line.stop()
+        assert line.ingest.world.stations["L", "P1"].slots["S"].book == 200
+        assert told() == [b'{"heard_since":%d,"clock_set":true}' % from_datetime(BEGIN)]
 
 
 def must_replay_alike(line: Line, tmp_path: Path) -> None:

@@ -33,6 +33,7 @@ def test_a_process_that_was_held_up_heard_nothing_meanwhile():
     hearing = Hearing(steps=True)
     look(hearing, 0)
     assert look(hearing, 30) == 30
+    assert not hearing.was_set
 
 
 @pytest.mark.parametrize("step", [7200, -7200])
@@ -40,6 +41,9 @@ def test_a_clock_that_was_set_begins_it_anew(step):
     hearing = Hearing(steps=True)
     look(hearing, 0)
     assert look(hearing, 1 + step, steady=1) == 1 + step
+    assert hearing.was_set
+    look(hearing, 2 + step, steady=2)
+    assert not hearing.was_set
 
 
 def test_a_clock_of_the_messages_may_run_as_it_likes():
