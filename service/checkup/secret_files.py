@@ -74,18 +74,13 @@ def _judged(name: str, file: Path) -> Iterator[Finding]:
         return  # what can't be read was told when it was to be
     if not stat.S_ISREG(mode) or file.is_relative_to(_MOUNTED):
         return
-    # Whom the service runs as may be among the others, where the file has no secrets of its own.
-    kept = name == _CONFIGURATION
-    what = (
-        "move each secret into a file of its own (EARLYBELL_…_FILE names it)"
-        if kept
-        else f"chmod o-rwx {file}"
-    )
-    if mode & stat.S_IWOTH:
-        yield wrong(
-            AREA,
-            f"{name}: everybody on this machine may change {file}",
-            f"chmod o-w {file}" if kept else what,
+    change = read = f"chmod o-rwx {file}"
+    if name == _CONFIGURATION:  # whom the service runs as may be among the others, and must read it
+        change, read = (
+            f"chmod o-w {file}",
+            "move each secret into a file of its own (EARLYBELL_…_FILE names it)",
         )
+    if mode & stat.S_IWOTH:
+        yield wrong(AREA, f"{name}: everybody on this machine may change {file}", change)
     elif mode & stat.S_IROTH:
-        yield look(AREA, f"{name}: everybody on this machine may read {file}", what)
+        yield look(AREA, f"{name}: everybody on this machine may read {file}", read)

@@ -123,7 +123,7 @@ class Stays:
         return SlotStays(*place) if data is None else _slots.decode(data)
 
     def keep(self, known: SlotStays) -> None:
-        self._hold(known, _encode(known))
+        self.adopt(known)
         self.touched.add(stays_key(*known.place))
 
     def run_now(self, place: Place, run: Run) -> None:

@@ -81,10 +81,9 @@ def _judge(
 def look_anew(world: World, station: StationState, slot: SlotState) -> None:
     """Somebody counted: where that leaves the slot well, its notice that a person closed is over, and what
     comes is told of again."""
-    notice = slot.notice
+    sight, notice = world.look(station, slot), slot.notice
     if notice is None or notice.closed_because != notices.PERSON:
         return
-    sight = world.sight(station, slot)
     case = judge.case_of(world.line(station.line), station, slot, world.sights_of(station))
     if case is not None and not starves(station, slot, sight) and judge.is_better(case, sight, station):
         slot.anew = True

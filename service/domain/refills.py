@@ -54,8 +54,6 @@ def apply(world: World, station: StationState, message: SupplyMessage, at: Insta
     supplies.settle_doubt(station)
     world.look(station, slot)
     world.note(station, slot)
-    if message.change == "counted":
-        look_anew(world, station, slot)
     return told + judge_slot(world, station, slot, at)
 
 
@@ -93,7 +91,7 @@ def _refill(
     sight = world.sights_of(station)[slot.name]
     told: list[Told] = []
     moment = clock.own_moment(station, clock.SUPPLY, message.at, at)
-    since = _since(world, station, slot, message, at)
+    since = _since(world, station, slot, moment)
     timed = message.at is not None
     turn = succession.turn(
         world, station, slot, message.by, at=at, happened=happened, moment=moment, since=since, timed=timed
@@ -140,20 +138,19 @@ def _count(
     at: Instant,
 ) -> list[Told]:
     """A person counted what is left, perhaps some panels ago."""
-    since = _since(world, station, slot, message, at)
+    since = _since(world, station, slot, clock.own_moment(station, clock.SUPPLY, message.at, at))
     told = questions.settle(world, station, slot, notices.ANSWERED, at, by=message.by)
     slot.counted -= since
     ends.settle(world, station, slot, at, left=message.quantity or 0)
     supplies.count(slot, message.quantity or 0, at=happened)
     slot.counted += since
-    world.look(station, slot)
+    look_anew(world, station, slot)
     return told + record.cut_short(world, station, slot, at)
 
 
-def _since(world: World, station: StationState, slot: SlotState, message: SupplyMessage, at: Instant) -> int:
-    """Parts that were used since what the message says."""
+def _since(world: World, station: StationState, slot: SlotState, moment: Instant) -> int:
+    """Parts that were used since then."""
     usage = world.sights_of(station)[slot.name].usage
-    moment = clock.own_moment(station, clock.SUPPLY, message.at, at)
     return used_since(station, slot, usage, moment, hours_of(world.policy, station.line))
 
 
@@ -171,7 +168,7 @@ def _splice(
     if not slot.ahead:
         return []
     moment = clock.own_moment(station, clock.SUPPLY, message.at, at)
-    since = _since(world, station, slot, message, at)
+    since = _since(world, station, slot, moment)
     turn = succession.turn(
         world, station, slot, message.by, at=at, happened=happened, moment=moment, since=since
     )

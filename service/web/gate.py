@@ -149,13 +149,13 @@ class Gate:
         """The refusal, or ``None``: the caller may. Raises ``TooMany``."""
         if caller is None:
             return _sign_in(scope)
-        if scope["method"] not in SAFE_METHODS:
+        changes = scope["method"] not in SAFE_METHODS
+        if changes:
             door.spend(("act", caller.id), ACT)
         if not (caller.may(role) if caller.notice is None else _is_of_link(scope, caller.notice)):
             return problem(403, f"{caller.name} may not do this: it needs the role `{role}`")
         if scope["path"] == _STREAM:
             door.spend(("stream", caller.id), OPEN_STREAM)
-        changes = scope["method"] not in SAFE_METHODS
         if changes and caller.kind == "account" and not says_where_from(Headers(scope=scope)):
             return problem(403, NO_ORIGIN)
         return None

@@ -18,7 +18,7 @@ from packaging.version import Version
 
 from service.access import keys
 from service.ports import StoreRevisionError
-from service.store import back_up, open_store, restore, upgrade
+from service.store import Store, back_up, open_store, restore, upgrade
 from service.store.engines import migrator, parse
 from service.store.schema import configuration, head, scripts_folder
 from service.usecases.recording import Reader
@@ -147,11 +147,7 @@ def test_it_migrates_goes_on_where_it_was_and_counts_from_there(
 def test_what_it_kept_is_there_afterwards_and_its_schema_is_the_one_of_a_fresh_store(left: Left) -> None:
     upgrade(left.url)
     store = open_store(left.url, migrate=False)
-    shown = Shown(
-        committed=store.ledger.load().states, archive=store.archive, site="Hollerbach", reasons=list
-    )
-    notices = shown.notices(states=ALL, limit=100, after=None)
-    as_before(left, shown.slots("L3") or [], notices, shown.refused(limit=100, after=None))
+    stored_as_before(left, store)
     secret = left.shown["tokens"].get(left.kind)
     assert [each.name for each in store.keyring.tokens()] == (["night shift"] if secret else [])
     assert secret is None or store.keyring.token(keys.digest(secret)) is not None
@@ -202,14 +198,18 @@ def test_a_file_of_it_goes_into_a_database_of_this_version(tag: str, tmp_path: P
         upgrade(server.url(name))
         assert restore(server.url(name), left.file, force=True, now=0).revision == head()
         store = open_store(server.url(name), migrate=False)
-        shown = Shown(
-            committed=store.ledger.load().states, archive=store.archive, site="Hollerbach", reasons=list
-        )
-        notices = shown.notices(states=ALL, limit=100, after=None)
-        as_before(left, shown.slots("L3") or [], notices, shown.refused(limit=100, after=None))
+        stored_as_before(left, store)
         store.close()
     finally:
         server.drop(name)
+
+
+def stored_as_before(left: Left, store: Store) -> None:
+    shown = Shown(
+        committed=store.ledger.load().states, archive=store.archive, site="Hollerbach", reasons=list
+    )
+    notices = shown.notices(states=ALL, limit=100, after=None)
+    as_before(left, shown.slots("L3") or [], notices, shown.refused(limit=100, after=None))
 
 
 def as_before(left: Left, slots: list[Json], notices: list[Json], refused: list[Json]) -> None:
